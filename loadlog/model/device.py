@@ -1,0 +1,75 @@
+"""What every stage after the bus needs to know of a device: its channels with units, its ratings, and how it is wired.
+
+Made once from the configuration and the profile (`profiles`), snapshotted with each recording, so that a recording explains itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from loadlog.model.quantity import Accuracy, Scale
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    """One stored channel.
+
+    ``kind``: ``number`` (value by ``scale``), ``bool``, ``enum`` (names by number in ``names``) or ``bits`` (bit -> name in ``names``).
+    ``resolution``, ``low``, ``high`` (rating), ``possible_low``, ``possible_high`` (physically possible) in the channel's unit.
+    ``every``: read at every n-th poll (1: fast). ``sentinels``: counts by which the instrument says "no value".
+    """
+
+    name: str
+    unit: str
+    kind: str
+    scale: Scale
+    resolution: float
+    accuracy: Accuracy | None = None
+    low: float | None = None
+    high: float | None = None
+    possible_low: float | None = None
+    possible_high: float | None = None
+    every: int = 1
+    names: Mapping[int, str] = field(default_factory=dict)
+    sentinels: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSpec:
+    """Limits of one channel in its unit; delays in s (ISA-18.2, IEC 62682). None: not set."""
+
+    low_low: float | None = None
+    low: float | None = None
+    high: float | None = None
+    high_high: float | None = None
+    deadband: float = 0.0
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSpec:
+    """One device as the pipeline, the store and the viewer see it.
+
+    ``period_s``: poll period. ``sense``: how it is wired, ``local`` or ``remote``. ``path_resistance_ohm``: both leads and contacts, None when
+    unknown. ``group``: name of the set of devices that share one source. ``identity``: expected identity channels and texts, empty when
+    unknown. ``profile_hash``: SHA-256 of the profile file.
+    """
+
+    name: str
+    role: str
+    bus: str
+    period_s: float
+    channels: tuple[ChannelSpec, ...]
+    sense: str = "local"
+    path_resistance_ohm: float | None = None
+    group: str | None = None
+    limits: Mapping[str, LimitSpec] = field(default_factory=dict)
+    identity: Mapping[str, str] = field(default_factory=dict)
+    profile_name: str = ""
+    profile_hash: str = ""
+
+    def channel(self, name: str) -> ChannelSpec | None:
+        """The channel of that name, or None."""
+        return next((c for c in self.channels if c.name == name), None)
