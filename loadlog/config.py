@@ -1,0 +1,307 @@
+"""The configuration file as CONTRACT gives it: TOML, checked by pydantic; every setting with unit and default.
+
+Unknown keys are refused with the nearest known one. Secrets never stand here: ``*_env`` names an environment variable, ``*_file`` a file.
+`loading.py` beside the command line opens the file; this module only judges its content. What this release does not do yet (plans,
+forwarding, notices) is refused by name rather than accepted and ignored.
+"""
+
+from __future__ import annotations
+
+import difflib
+import ipaddress
+import re
+import tomllib
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from loadlog.model.errors import ConfigError
+from loadlog.model.event import KINDS
+
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
+Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
+NOT_YET = {"plan": "plans", "forward": "forwarding to a time-series database", "notify": "notices"}
+SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
+MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys refused, values frozen."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class BenchConfig(Section):
+    """``name``: tag of everything recorded. ``data_dir``: recordings and control socket; relative to the configuration file."""
+
+    name: Name
+    data_dir: str = "data"
+
+
+class StoreConfig(Section):
+    """``commit_interval_s``: a sample is on disk at most this long after it was taken. ``rolling_keep_days``: how long recordings between
+    runs are kept. ``queue_samples``: samples held in memory while the disk is full or gone. ``reserve_mib``: file that is released first
+    when the disk is full. ``low_mib``: free space below which `disk_low` is raised."""
+
+    commit_interval_s: float = Field(default=1.0, ge=0.05, le=1.0)
+    rolling_keep_days: float = Field(default=14.0, gt=0)
+    queue_samples: int = Field(default=100_000, ge=1000)
+    reserve_mib: int = Field(default=8, ge=0)
+    low_mib: int = Field(default=512, ge=0)
+
+
+class BusConfig(Section):
+    """One serial line or one TCP endpoint.
+
+    ``parity``: N, E, O. ``stop_bits``: 1 or 2. ``rs485``: let the driver switch the transmitter by RTS. ``echo``: the adapter hears its own
+    characters (two-wire). ``connect_timeout_s``: TCP connection. ``dead_probe_s``: how often a silent device is tried.
+    """
+
+    name: Name
+    kind: Literal["modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp", "scpi-serial", "scpi-tcp"]
+    port: str = ""
+    baudrate: int = Field(default=9600, ge=300, le=4_000_000)
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+    rs485: bool = False
+    echo: bool = False
+    host: str = ""
+    tcp_port: int = Field(default=0, ge=0, le=65535)
+    connect_timeout_s: float = Field(default=2.0, gt=0, le=30)
+    dead_probe_s: float = Field(default=5.0, gt=0, le=600)
+
+    @model_validator(mode="after")
+    def _endpoint_is_named(self) -> BusConfig:
+        if self.kind in SERIAL_KINDS:
+            if not self.port:
+                raise ValueError(f"kind {self.kind} needs port, a stable name such as /dev/serial/by-id/...")
+            if self.host or self.tcp_port:
+                raise ValueError(f"kind {self.kind} takes port, not host and tcp_port")
+        elif not self.host or not self.tcp_port:
+            raise ValueError(f"kind {self.kind} needs host and tcp_port")
+        elif self.port:
+            raise ValueError(f"kind {self.kind} takes host and tcp_port, not port")
+        return self
+
+    @property
+    def bits_per_character(self) -> int:
+        """Start bit, 8 data bits, parity, stop bits."""
+        return 9 + (self.parity != "N") + self.stop_bits
+
+    @property
+    def address(self) -> str:
+        """For messages: the port, or host:port."""
+        return self.port or f"{self.host}:{self.tcp_port}"
+
+
+class LimitConfig(Section):
+    """Limits of one channel in its unit; ``on_delay`` and ``off_delay`` in s (ISA-18.2)."""
+
+    low_low: float | None = None
+    low: float | None = None
+    high: float | None = None
+    high_high: float | None = None
+    deadband: float = Field(default=0.0, ge=0)
+    on_delay: float = Field(default=0.0, ge=0)
+    off_delay: float = Field(default=0.0, ge=0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> LimitConfig:
+        given = [(k, getattr(self, k)) for k in ("low_low", "low", "high", "high_high") if getattr(self, k) is not None]
+        if not given:
+            raise ValueError("give at least one of low_low, low, high, high_high")
+        for (name_a, a), (name_b, b) in zip(given, given[1:], strict=False):
+            if a >= b:
+                raise ValueError(f"{name_a} = {a:g} must be below {name_b} = {b:g}")
+        return self
+
+
+class DeviceConfig(Section):
+    """One polled instrument. ``unit_id``: Modbus unit, 1 to 247 (0 to 255 over TCP); not for SCPI. ``rate_hz``: polls per second.
+
+    ``sense``: how it is wired. ``path_resistance_ohm``: both leads and contacts together. ``group``: devices that share one source.
+    ``identity``: expected identity texts, e.g. ``{ serial = "4711" }``; another answer is reported.
+    """
+
+    name: Name
+    role: Literal["load", "supply", "meter", "thermometer"]
+    bus: str
+    unit_id: int | None = Field(default=None, ge=0, le=255)
+    profile: str
+    rate_hz: float = Field(default=1.0, gt=0, le=200)
+    sense: Literal["local", "remote"] = "local"
+    path_resistance_ohm: float | None = Field(default=None, gt=0, le=10)
+    group: Name | None = None
+    identity: dict[str, str] = Field(default_factory=dict)
+    limits: dict[str, LimitConfig] = Field(default_factory=dict)
+
+
+class ProtectiveActionConfig(Section):
+    """Off by default. ``on``: event kinds; ``from``-device is any device of ``watch`` (default: the device itself). ``try_at_start``: carry it
+    out once when the service starts, to see that it works. Not a safety device."""
+
+    on: list[str] = Field(min_length=1)
+    device: str
+    action: Literal["input_off"] = "input_off"
+    watch: list[str] = Field(default_factory=list)
+    try_at_start: bool = False
+
+    @model_validator(mode="after")
+    def _kinds_exist(self) -> ProtectiveActionConfig:
+        for kind in self.on:
+            if kind not in KINDS:
+                raise ValueError(f"on: there is no event kind {kind!r}{nearest(kind, KINDS)}")
+        return self
+
+
+class WebConfig(Section):
+    """Address of the live page; any address but loopback needs a token (``token_env`` or ``token_file``)."""
+
+    host: str = "127.0.0.1"
+    tcp_port: int = Field(default=8437, ge=0, le=65535)
+    token_env: str = ""
+    token_file: str = ""
+
+    @property
+    def is_loopback(self) -> bool:
+        """True when only this machine can reach the page."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host == "localhost"
+
+    @model_validator(mode="after")
+    def _token_where_others_reach(self) -> WebConfig:
+        if not self.is_loopback and not (self.token_env or self.token_file):
+            raise ValueError(f"host {self.host} is reachable from outside: set token_env or token_file, or use 127.0.0.1")
+        return self
+
+
+class Config(Section):
+    """The whole file."""
+
+    bench: BenchConfig
+    store: StoreConfig = StoreConfig()
+    bus: list[BusConfig] = Field(min_length=1)
+    device: list[DeviceConfig] = Field(min_length=1)
+    protective_action: list[ProtectiveActionConfig] = Field(default_factory=list)
+    web: WebConfig = WebConfig()
+
+    @model_validator(mode="after")
+    def _names_fit(self) -> Config:
+        buses = {b.name: b for b in self.bus}
+        devices = {d.name: d for d in self.device}
+        _refuse_doubles("bus", [b.name for b in self.bus])
+        _refuse_doubles("device", [d.name for d in self.device])
+        _refuse_doubles("bus endpoint", [b.address for b in self.bus])
+        seen: dict[tuple[str, int | None], str] = {}
+        for device in self.device:
+            bus = buses.get(device.bus)
+            if bus is None:
+                raise ValueError(f"device {device.name}: there is no bus {device.bus!r}{nearest(device.bus, buses)}")
+            _check_unit(device, bus)
+            other = seen.setdefault((device.bus, device.unit_id), device.name)
+            if other != device.name:
+                raise ValueError(f"devices {other} and {device.name} both have unit_id {device.unit_id} on bus {bus.name}")
+        for action in self.protective_action:
+            for name in (action.device, *action.watch):
+                if name not in devices:
+                    raise ValueError(f"protective_action: there is no device {name!r}{nearest(name, devices)}")
+        return self
+
+
+def _check_unit(device: DeviceConfig, bus: BusConfig) -> None:
+    if bus.kind not in MODBUS_KINDS:
+        if device.unit_id is not None:
+            raise ValueError(f"device {device.name}: unit_id is for Modbus; bus {bus.name} is {bus.kind}")
+        return
+    if device.unit_id is None:
+        raise ValueError(f"device {device.name}: unit_id is missing (bus {bus.name} is {bus.kind})")
+    if bus.kind != "modbus-tcp" and not 1 <= device.unit_id <= 247:
+        raise ValueError(f"device {device.name}: unit_id {device.unit_id} is not in 1..247 (0 is broadcast, 248..255 reserved)")
+
+
+def _refuse_doubles(what: str, names: list[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"{what} {name!r} is given twice")
+
+
+def nearest(word: str, known: Any) -> str:
+    """`` (nearest known: ...)`` or an empty text; for error messages."""
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.4)
+    return f" (nearest known: {close[0]})" if close else ""
+
+
+def parse_config(text: str, where: str) -> Config:
+    """The configuration in ``text``; ``where`` is the file's name for messages.
+
+    Raises:
+        ConfigError: one line with file, key, what is wrong and what is allowed.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
+    for section, what in NOT_YET.items():
+        if section in data:
+            raise ConfigError(
+                f"[{section}]: this release does not do {what} yet", where=where, hint="remove the section; recordings keep every sample"
+            )
+    try:
+        return Config.model_validate(data)
+    except ValidationError as exc:
+        raise ConfigError(explain(exc, Config, data), where=where) from exc
+
+
+def explain(error: ValidationError, model: type[BaseModel], data: Any) -> str:
+    """The first fault of a pydantic error as one line: key path, what is wrong, nearest known key."""
+    first = error.errors(include_url=False)[0]
+    path = first["loc"]
+    key = _path_text(path, data)
+    more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+    if first["type"] == "extra_forbidden":
+        return f"{key}: unknown key{nearest(str(path[-1]), _known_keys(model, path[:-1]))}{more}"
+    if first["type"] == "missing":
+        return f"{key}: missing{more}"
+    message = first["msg"].removeprefix("Value error, ")
+    given = first.get("input")
+    shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and first["type"] != "value_error" else ""
+    return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"
+
+
+def _path_text(path: tuple[int | str, ...], data: Any) -> str:
+    """``device[load-1].limits.voltage``: list items by their name where they have one."""
+    out = ""
+    for part in path:
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            data = None
+        if isinstance(part, int):
+            name = data.get("name") if isinstance(data, dict) else None
+            out += f"[{name or part + 1}]"
+        else:
+            out += f".{part}" if out else part
+    return out
+
+
+def _known_keys(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
+    current: Any = model
+    for part in path:
+        if isinstance(part, int) or not (isinstance(current, type) and issubclass(current, BaseModel)):
+            continue
+        if part not in current.model_fields:
+            continue
+        current = _model_inside(current.model_fields[part].annotation)
+    return list(current.model_fields) if isinstance(current, type) and issubclass(current, BaseModel) else []
+
+
+def _model_inside(annotation: Any) -> Any:
+    """The model in ``list[Model]``, ``dict[str, Model]``, ``Model | None``; else the annotation itself."""
+    args = getattr(annotation, "__args__", ())
+    for arg in args:
+        found = _model_inside(arg)
+        if isinstance(found, type) and issubclass(found, BaseModel):
+            return found
+    return annotation
