@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import ipaddress
+import itertools
 import re
 import tomllib
 from typing import Annotated, Any, Literal
@@ -110,7 +111,7 @@ class LimitConfig(Section):
         given = [(k, getattr(self, k)) for k in ("low_low", "low", "high", "high_high") if getattr(self, k) is not None]
         if not given:
             raise ValueError("give at least one of low_low, low, high, high_high")
-        for (name_a, a), (name_b, b) in zip(given, given[1:], strict=False):
+        for (name_a, a), (name_b, b) in itertools.pairwise(given):
             if a >= b:
                 raise ValueError(f"{name_a} = {a:g} must be below {name_b} = {b:g}")
         return self
@@ -137,8 +138,8 @@ class DeviceConfig(Section):
 
 
 class ProtectiveActionConfig(Section):
-    """Off by default. ``on``: event kinds; ``from``-device is any device of ``watch`` (default: the device itself). ``try_at_start``: carry it
-    out once when the service starts, to see that it works. Not a safety device."""
+    """Off by default. ``on``: event kinds of any device in ``watch`` (default: the device itself). ``try_at_start``: carry it out once when
+    the service starts, to see that it works. A convenience, not a safety device."""
 
     on: list[str] = Field(min_length=1)
     device: str

@@ -1,7 +1,6 @@
 """Events: what happened, to which device, when (an interval), how sure, from which evidence.
 
-State follows ISA-18.2: *active* until *cleared*; *acknowledged* apart from both. Severity and JSON follow CONTRACT. Kinds once published keep
-their names.
+State follows ISA-18.2: *active* until *cleared*; *acknowledged* apart from both. Kinds once published keep their names.
 """
 
 from __future__ import annotations
@@ -38,8 +37,8 @@ class Onset:
 class Finding:
     """What a detector says: it raises, updates or clears one event.
 
-    ``key`` names the event within its device and kind (e.g. the limit ``voltage_v.high``), so that one cause is one event: raising an active
-    (kind, key) again updates its evidence. ``clear`` True ends it. ``momentary``: raised and cleared at once (a set-point was changed).
+    ``key`` names the event within its device and kind (e.g. the limit ``voltage_v.high``), so that one cause is one event: raising an
+    active (kind, key) again updates its evidence. ``clear`` True ends it. ``momentary``: raised and cleared at once (a set-point was changed).
     """
 
     kind: str
@@ -97,7 +96,7 @@ class Event:
         }  # fmt: skip
 
 
-# kind -> one line for people; the table of DESIGN section 6. A test holds that every kind a detector declares stands here and in the documentation.
+# kind -> one line for people. A test holds that every kind a detector declares stands here and in the documentation.
 KINDS: dict[str, str] = {
     "sense_fallback": "the load measures at its own terminals although it is wired for remote sense",
     "sense_restored": "remote sense works again",

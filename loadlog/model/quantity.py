@@ -3,8 +3,8 @@
 A channel's value is held as an integer count; the value in SI units is one correctly rounded division, so a value computed from a stored
 count is bit for bit the value that the detectors saw live.
 
-Accuracy ± (% of reading + counts) is a bound; its standard uncertainty is half-width/√3 (rectangular distribution, JCGM 100:2008 4.3.7); the
-resolution alone contributes 1/√12 of a count (F.2.2.1).
+Accuracy ± (% of reading + counts) is a bound; its standard uncertainty is half-width/√3 (rectangular distribution, JCGM 100:2008
+4.3.7); the resolution alone contributes 1/√12 of a count (F.2.2.1).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Requests, replies and time on the wire: what `profiles` asks for and `bus` carries out.
 
-Times of a Modbus RTU transaction (Modbus over Serial Line V1.02, 2.5.1.1): a silence of 3.5 characters before every frame, fixed at 1.750 ms
-above 19200 baud. Instants here are monotonic nanoseconds.
+Times of a Modbus RTU transaction (Modbus over Serial Line V1.02, 2.5.1.1): a silence of 3.5 characters before every frame, fixed at
+1.750 ms above 19200 baud. Instants here are monotonic nanoseconds.
 """
 
 from __future__ import annotations

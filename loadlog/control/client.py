@@ -1,0 +1,58 @@
+"""The other end of the recorder's control socket: the command line's and the viewer's."""
+
+from __future__ import annotations
+
+import json
+import socket
+from pathlib import Path
+from typing import Any
+
+from loadlog.control.address import socket_address
+from loadlog.model.errors import LoadlogError, RefusedError, StoreError, UsageError
+
+_CLASS_OF_STATUS: dict[int, type[LoadlogError]] = {1: RefusedError, 2: UsageError, 4: StoreError}
+
+
+class ControlClient:
+    """Gives orders to the recorder that records into ``data_dir``; one connection an order."""
+
+    def __init__(self, data_dir: Path, timeout_s: float = 10.0) -> None:
+        self._data_dir, self._timeout_s = data_dir, timeout_s
+
+    def call(self, order: str, **fields: Any) -> dict[str, Any]:
+        """The answer's fields.
+
+        Raises:
+            RefusedError: the recorder is not running, or says why not.
+            UsageError: the order is malformed.
+            StoreError: the store could not carry it out.
+        """
+        line = json.dumps({"order": order, **fields}).encode() + b"\n"
+        try:
+            with socket_address(self._data_dir) as address, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
+                sock.settimeout(self._timeout_s)
+                sock.connect(address)
+                sock.sendall(line)
+                with sock.makefile("rb") as answer:
+                    raw = answer.readline()
+        except (FileNotFoundError, ConnectionRefusedError) as exc:
+            raise RefusedError("no recorder is running", where=str(self._data_dir), hint="start it with: loadlog serve") from exc
+        except PermissionError as exc:
+            raise RefusedError("not permitted to give orders", where=str(self._data_dir), hint="join the recorder's group") from exc
+        except TimeoutError as exc:
+            raise RefusedError(
+                f"the recorder did not answer within {self._timeout_s:g} s", where=str(self._data_dir), retryable=True
+            ) from exc
+        except OSError as exc:
+            raise RefusedError(f"the recorder cannot be reached: {exc.strerror or exc}", where=str(self._data_dir), retryable=True) from exc
+        return self._judge(raw)
+
+    def _judge(self, raw: bytes) -> dict[str, Any]:
+        try:
+            answer = json.loads(raw)
+        except ValueError as exc:
+            raise RefusedError("the recorder ended before it answered", where=str(self._data_dir), retryable=True) from exc
+        if not answer.pop("ok", False):
+            error_class = _CLASS_OF_STATUS.get(answer.get("exit_status", 1), RefusedError)
+            raise error_class(str(answer.get("error", "refused without a reason")))
+        return dict(answer)

@@ -1,0 +1,1 @@
+"""What a long-running process owes its host: structured logs and systemd's readiness and watchdog."""
