@@ -26,7 +26,7 @@ Handler = Callable[[str, dict[str, Any]], dict[str, Any]]
 
 
 class ControlServer:
-    """Listens in ``data_dir``. ``handle(order, fields)`` returns the answer's fields or raises `LoadlogError`; called from client threads."""
+    """Listens in ``data_dir``. ``handle(order, fields)`` returns the answer's fields or raises `LoadlogError`; client threads call it."""
 
     def __init__(self, data_dir: Path, handle: Handler) -> None:
         self._data_dir, self._handle = data_dir, handle

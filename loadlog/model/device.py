@@ -53,8 +53,8 @@ class DeviceSpec:
     """One device as the pipeline, the store and the viewer see it.
 
     ``period_s``: poll period. ``sense``: how it is wired, ``local`` or ``remote``. ``path_resistance_ohm``: both leads and contacts,
-    None when unknown. ``group``: name of the set of devices that share one source. ``identity``: expected identity channels and texts, empty when
-    unknown. ``profile_hash``: SHA-256 of the profile file.
+    None when unknown. ``group``: name of the set of devices that share one source. ``identity``: expected identity texts,
+    empty when unknown. ``profile_hash``: SHA-256 of the profile file.
     """
 
     name: str

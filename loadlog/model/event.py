@@ -38,7 +38,8 @@ class Finding:
     """What a detector says: it raises, updates or clears one event.
 
     ``key`` names the event within its device and kind (e.g. the limit ``voltage_v.high``), so that one cause is one event: raising an
-    active (kind, key) again updates its evidence. ``clear`` True ends it. ``momentary``: raised and cleared at once (a set-point was changed).
+    active (kind, key) again updates its evidence. ``clear`` True ends it. ``momentary``: raised and cleared at once (a set-point
+    was changed).
     """
 
     kind: str

@@ -1,7 +1,7 @@
 """Structured logs: one line an entry on standard error, ``key=value`` for people, JSON objects for machines (``--log-json``).
 
-Fields are given with ``extra={"fields": {...}}``. Nothing secret is ever put into a field; a newline in a value (an instrument's text) is escaped,
-so an entry stays one line.
+Fields are given with ``extra={"fields": {...}}``. Nothing secret is ever put into a field; a newline in a value (an instrument's text) is
+escaped, so an entry stays one line.
 """
 
 from __future__ import annotations

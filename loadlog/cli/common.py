@@ -1,0 +1,122 @@
+"""What all commands share: options, output as text or JSON, and nearest-name suggestions."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from loadlog.config import nearest
+from loadlog.model.errors import UsageError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+DEFAULT_CONFIG = "config/bench.toml"
+
+
+def config_option(command: F) -> F:
+    """``--config FILE``, from `$LOADLOG_CONFIG` or the default place."""
+    return click.option(
+        "--config",
+        "config_path",
+        type=click.Path(path_type=Path),
+        envvar="LOADLOG_CONFIG",
+        default=DEFAULT_CONFIG,
+        show_default=True,
+        help="Configuration file (also $LOADLOG_CONFIG).",
+    )(command)
+
+
+def json_option(command: F) -> F:
+    """``--json``: standard output holds JSON alone."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON: one object, or one object a line for lists.")(command)
+
+
+class Suggesting(click.Group):
+    """A group that names the nearest command for one that does not exist."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click's, with a suggestion in the refusal."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as exc:
+            raise click.UsageError(f"there is no command {args[0]!r}{nearest(args[0], self.commands)}", ctx) from exc
+
+
+def plain(value: Any) -> Any:
+    """JSON-able form of frozen records, paths and sets."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    return str(value) if isinstance(value, Path) else value
+
+
+def print_json(value: Any) -> None:
+    """One object on one line."""
+    click.echo(json.dumps(plain(value), ensure_ascii=False))
+
+
+def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], right: Sequence[int] = ()) -> None:
+    """A table for people; as wide as the terminal, or unwrapped when the output is a file or pipe."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title) if title else None, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for index, column in enumerate(columns):
+        table.add_column(column, justify="right" if index in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    Console(file=sys.stdout, width=None if sys.stdout.isatty() else 200).print(table)
+
+
+def pick(name: str, known: Iterable[str], what: str) -> str:
+    """``name`` when it is known.
+
+    Raises:
+        UsageError: it is not; names the nearest.
+    """
+    names = list(known)
+    if name not in names:
+        raise UsageError(f"there is no {what} {name!r}{nearest(name, names)}")
+    return name
+
+
+DURATION_UNITS_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+def parse_duration(text: str) -> float:
+    """Seconds of ``90s``, ``45min``, ``12h``, ``2d`` or sums such as ``1h30min``.
+
+    Raises:
+        UsageError: anything else.
+    """
+    import re
+
+    parts = re.findall(r"(\d+(?:\.\d+)?)\s*(min|[smhd])", text)
+    if not parts or "".join(number + unit for number, unit in parts) != text.replace(" ", ""):
+        raise UsageError(f"{text!r} is no duration such as 90s, 45min, 12h or 1h30min")
+    return sum(float(number) * DURATION_UNITS_S[unit] for number, unit in parts)
+
+
+class Duration(click.ParamType):
+    """Click's view of `parse_duration`."""
+
+    name = "duration"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Seconds."""
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_duration(str(value))
+        except UsageError as exc:
+            self.fail(exc.what, param, ctx)

@@ -1,0 +1,63 @@
+"""The top of the command line: the group, and the one place where errors become a line and an exit status.
+
+Exit status: 0 done; 1 failed or a limit was missed; 2 usage or configuration; 3 device, bus or port; 4 store; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+
+import click
+
+from loadlog import __version__
+from loadlog.cli.bench import check, read, registers, scan
+from loadlog.cli.common import Suggesting
+from loadlog.cli.records import ack, events, export, store
+from loadlog.cli.runs import run as run_group
+from loadlog.cli.service import demo, serve, simulate
+from loadlog.model.errors import LoadlogError
+
+
+@click.group(cls=Suggesting, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="loadlog")
+@click.option("-v", "--verbose", is_flag=True, help="More in the logs; errors with their traceback.")
+@click.pass_context
+def cli(ctx: click.Context, verbose: bool) -> None:
+    """Log unattended tests with DC electronic loads: poll, detect, keep, show."""
+    ctx.obj = verbose
+
+
+for _command in (demo, check, serve, read, scan, registers, run_group, events, ack, export, store, simulate):
+    cli.add_command(_command)
+
+
+def run(arguments: list[str]) -> int:
+    """Carry out one command line; returns the exit status. Every error is one line on standard error."""
+    verbose = "-v" in arguments or "--verbose" in arguments
+    try:
+        # -v may stand anywhere: people add it at the end of a command that failed.
+        rest = [a for a in arguments if a not in ("-v", "--verbose")]
+        status = cli.main(["-v", *rest] if verbose else rest, prog_name="loadlog", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except LoadlogError as exc:
+        return _report(str(exc), exc.exit_status, verbose)
+    except click.exceptions.NoArgsIsHelpError as exc:
+        click.echo(exc.format_message(), err=True)
+        return 2
+    except click.ClickException as exc:
+        return _report(exc.format_message().replace("\n", " "), 2, verbose)
+    except (click.Abort, KeyboardInterrupt):
+        return 130
+    except BrokenPipeError:
+        # The reader of our output is gone (| head): nothing to report, and nothing more to flush.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _report(line: str, status: int, verbose: bool) -> int:
+    click.echo(f"loadlog: {line}", err=True)
+    if verbose:
+        traceback.print_exc(file=sys.stderr)
+    return status

@@ -1,0 +1,111 @@
+"""From a configuration file to a bench ready to be polled: opens the file and the profiles it names, and joins them.
+
+A profile is named by a path relative to the configuration file, or ``shipped:NAME`` for one that comes with the package.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from loadlog import __version__, profiles
+from loadlog.config import BusConfig, Config, DeviceConfig, parse_config
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import ConfigError
+from loadlog.model.run import Snapshot
+from loadlog.model.serial_form import device_to_json
+
+SHIPPED = "shipped:"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedProfile:
+    """A profile with the text it was read from."""
+
+    profile: profiles.Profile
+    text: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The configuration, its profiles by the name used in the file, and every device as the later stages see it."""
+
+    config: Config
+    path: Path
+    text: str
+    data_dir: Path
+    profiles: Mapping[str, LoadedProfile]
+    devices: Mapping[str, DeviceSpec]
+
+    def profile_of(self, device: DeviceConfig) -> profiles.Profile:
+        """The profile of a device of this bench."""
+        return self.profiles[device.profile].profile
+
+    def on_bus(self, bus: BusConfig) -> list[DeviceConfig]:
+        """The devices of a bus, in the order of the file."""
+        return [d for d in self.config.device if d.bus == bus.name]
+
+    def budgets(self) -> list[profiles.BusBudget]:
+        """The wire budget of every bus.
+
+        Raises:
+            ConfigError: a rate cannot fit; names the rate that can.
+        """
+        return [profiles.bus_budget(bus, [(d, self.profile_of(d)) for d in self.on_bus(bus)], str(self.path)) for bus in self.config.bus]
+
+    def snapshot(self, identities: Mapping[str, Mapping[str, str]]) -> Snapshot:
+        """What a recording keeps of this bench."""
+        return Snapshot(
+            bench=self.config.bench.name,
+            config=self.text,
+            profiles={name: {"text": p.text, "sha256": p.sha256} for name, p in self.profiles.items()},
+            devices={name: device_to_json(spec) for name, spec in self.devices.items()},
+            software=f"loadlog {__version__}",
+            identities={device: dict(texts) for device, texts in identities.items()},
+        )
+
+
+def load_bench(path: Path) -> Bench:
+    """Read the configuration at ``path`` and everything it names.
+
+    Raises:
+        ConfigError: a file is missing or wrong; one line with file, key and what is allowed.
+    """
+    text = read_text(path, "configuration")
+    config = parse_config(text, str(path))
+    loaded = {device.profile: _load_profile(device.profile, path) for device in config.device}
+    devices = {d.name: profiles.device_spec(d, loaded[d.profile].profile, loaded[d.profile].sha256) for d in config.device}
+    data_dir = (path.parent / config.bench.data_dir).resolve()
+    return Bench(config, path, text, data_dir, loaded, devices)
+
+
+def _load_profile(name: str, config_path: Path) -> LoadedProfile:
+    if name.startswith(SHIPPED):
+        text = profiles.shipped(name.removeprefix(SHIPPED))
+        where = name
+    else:
+        file = config_path.parent / name
+        text = read_text(file, "profile")
+        where = str(file)
+    return LoadedProfile(profiles.load_profile(text, where), text, hashlib.sha256(text.encode()).hexdigest())
+
+
+def read_text(path: Path, what: str) -> str:
+    """The text of a file that the user wrote.
+
+    Raises:
+        ConfigError: missing, not permitted, a directory, not UTF-8.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError as exc:
+        raise ConfigError(
+            f"there is no such {what} file", where=str(path), hint="give another with --config, or copy one of config/"
+        ) from exc
+    except UnicodeDecodeError as exc:
+        raise ConfigError(f"the {what} file is not UTF-8 text (byte {exc.start})", where=str(path)) from exc
+    except OSError as exc:
+        raise ConfigError(f"cannot read the {what} file: {exc.strerror}", where=str(path)) from exc
