@@ -1,0 +1,156 @@
+"""What a detector is, and what it may know.
+
+A detector sees the samples of one device in their order, says `Finding`s, and keeps O(1) memory. It knows no clock: every instant and
+interval comes from source timestamps (UTC), because only these are stored and a replay must come to the same result, bit for bit. It never
+raises for what a sample contains; what is not known is None, and None decides nothing.
+
+The bench is seen through `Context`: the device, orders of ours, and the recent samples of the other devices of its group.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
+
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event, Finding, Onset
+from loadlog.model.sample import Sample
+
+NOTHING: tuple[Finding, ...] = ()
+RECENT_SAMPLES = 24  # kept of each device for those of its group
+RECENT_ORDERS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """We wrote ``value`` to ``channel`` (``input_on``, ``setpoint``, ``mode``) of a device at ``t_utc_ns``: a command or a protective
+    action."""
+
+    channel: str
+    value: float
+    t_utc_ns: int
+
+
+@dataclass(slots=True)
+class Peer:
+    """Another device of the same group, as far as it was polled yet: ``recent`` holds its last samples, failures too, oldest first."""
+
+    device: DeviceSpec
+    recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT_SAMPLES))
+
+    def latest_good(self, channel: str) -> float | None:
+        """The channel's last good value, None when there is none among the recent samples."""
+        return next((v for s in reversed(self.recent) if channel not in s.held and (v := s.good(channel)) is not None), None)
+
+
+@dataclass(slots=True)
+class Context:
+    """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name."""
+
+    device: DeviceSpec
+    orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
+    peers: Mapping[str, Peer] = field(default_factory=dict)
+
+    def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
+        """The last order of ours for that channel within the span, or None."""
+        return next((o for o in reversed(self.orders) if o.channel == channel and after_utc_ns <= o.t_utc_ns <= until_utc_ns), None)
+
+
+class Detector(Protocol):
+    """One detector of one device. ``KINDS``: every event kind that it can say."""
+
+    KINDS: ClassVar[tuple[str, ...]]
+
+    def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        """Take the device's next sample. The pipeline calls this once for each sample, in the order of ``seq``."""
+        ...
+
+    def restore(self, event: Event) -> None:
+        """An event of one of ``KINDS`` was active when the service stopped; the detector goes on from there."""
+        ...
+
+    def learned(self) -> Mapping[str, float]:
+        """What was learned so far, by name with unit (``noise_v``, ``path_resistance_ohm``); empty while nothing is."""
+        ...
+
+
+class Stateless:
+    """Base for detectors that have nothing to restore and learn nothing; each may override."""
+
+    def restore(self, event: Event) -> None:
+        """Nothing to go on with."""
+
+    def learned(self) -> Mapping[str, float]:
+        """Nothing is learned."""
+        return {}
+
+
+def begin_ns(sample: Sample) -> int:
+    """Earliest instant at which the sample can have been taken."""
+    return sample.stamp.t_utc_ns - sample.stamp.half_width_ns
+
+
+def end_ns(sample: Sample) -> int:
+    """Latest instant at which the sample can have been taken."""
+    return sample.stamp.t_utc_ns + sample.stamp.half_width_ns
+
+
+def onset_between(before: Sample | None, first: Sample) -> Onset:
+    """From the last sample that does not show it to the first that does. Without a sample before (or with a clock that stepped back
+    between)
+    nothing earlier than the first is known, and the interval is that sample's own."""
+    latest = end_ns(first)
+    earliest = begin_ns(before if before is not None else first)
+    return Onset(earliest if earliest <= latest else begin_ns(first), latest)
+
+
+def usable(sample: Sample, channel: str) -> float | None:
+    """A value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted."""
+    if channel in sample.held or channel in sample.bad:
+        return None
+    if sample.uncertain.get(channel) in _UNTRUE:
+        return None
+    return sample.values.get(channel)
+
+
+_UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})
+
+
+def status_name(device: DeviceSpec, sample: Sample, channel: str) -> str | None:
+    """Lower-case name of an enumeration's present number, e.g. the mode ``cc``; None when the device does not tell."""
+    number = sample.status.get(channel)
+    spec = device.channel(channel)
+    if number is None or spec is None or channel in sample.bad:
+        return None
+    return spec.names.get(number, str(number)).lower()
+
+
+def bit_names(device: DeviceSpec, channel: str, value: int) -> Iterable[str]:
+    """Names of the bits set in a status word that the profile names."""
+    spec = device.channel(channel)
+    return () if spec is None else (name for bit, name in sorted(spec.names.items()) if value >> bit & 1)
+
+
+class Watched:
+    """Time that was really watched, in s: the sum of intervals between successive samples, each counted with at most ``longest_s``, so
+    neither a gap nor a step of the clock lets a delay run out unseen. Counted from the first `tick` after `start`."""
+
+    __slots__ = ("_last_ns", "longest_s", "seconds")
+
+    def __init__(self, longest_s: float) -> None:
+        self.longest_s = longest_s
+        self.seconds = 0.0
+        self._last_ns: int | None = None
+
+    def start(self, t_utc_ns: int) -> None:
+        """Begin at this instant."""
+        self.seconds, self._last_ns = 0.0, t_utc_ns
+
+    def tick(self, t_utc_ns: int) -> float:
+        """Another sample; returns the time watched so far."""
+        if self._last_ns is not None:
+            self.seconds += min(max(t_utc_ns - self._last_ns, 0) / 1e9, self.longest_s)
+        self._last_ns = t_utc_ns
+        return self.seconds

@@ -1,0 +1,280 @@
+"""Validation and detectors of all devices, sample by sample, and the book of active events. Pure: no clock, chance, disk or thread.
+
+Invariants:
+
+- One counter numbers samples, events and notes (`Pipeline.take_seq`); a number is never reused. The events that a sample caused follow it
+  at once.
+- (kind, device or group, key) is unique among active events: a cause is one event, however often it is found again. An event changes by a
+  new `Event` of the same id with a later seq, and only when something about it changed.
+- ``detected_utc_ns`` is the end of the sample that decided, never "now"; so a replay gives the same.
+
+`replay` runs stored samples through the same validators and detectors. Identical to what happened live, bit for bit: samples (values,
+marks, status, uncertainties) and events by kind, key, onset, detected, cleared, severity, message, confidence, alternatives and evidence,
+and their order; ``seq`` of detector events too as long as nothing else (note, acknowledgement, service event) took a number between. Not
+identical: ids count from 1; acknowledgements, runs and events of the service about itself are not repeated; identity texts are not stored,
+only that the identity had changed.
+Conditions: the replay begins where the process began, and gets the orders that were given live.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+from loadlog.detectors import Context, Detector, Order, Peer, detectors_for
+from loadlog.model.clock import ClockStep, format_utc
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import RefusedError
+from loadlog.model.event import Event, EventState, Finding, Onset, Severity
+from loadlog.model.sample import PollFailure, Reading, Sample
+from loadlog.validation import REASONS, Validator
+
+RECENT_EVENTS = 5_000  # cleared events that can still be acknowledged
+_Key = tuple[str, str, str]
+
+
+class _Book:
+    """Turns findings into events; knows the active ones and the last cleared ones."""
+
+    def __init__(self, next_seq: int, next_event_id: int, run_of: Callable[[str], str | None]) -> None:
+        self.next_seq = next_seq
+        self._next_id = next_event_id
+        self._run_of = run_of
+        self.active: dict[_Key, Event] = {}
+        self._recent: OrderedDict[int, Event] = OrderedDict()
+
+    def take_seq(self) -> int:
+        seq = self.next_seq
+        self.next_seq += 1
+        return seq
+
+    def enter(self, finding: Finding, detected_utc_ns: int) -> Event | None:
+        """The event's new state, or None when the finding says nothing new."""
+        key = (finding.kind, finding.device or finding.group or "", finding.key)
+        current = self.active.get(key)
+        if finding.clear:
+            return None if current is None else self._clear(key, current, finding)
+        if current is None:
+            return self._raise(key, finding, detected_utc_ns)
+        return self._update(key, current, finding)
+
+    def _raise(self, key: _Key, finding: Finding, detected_utc_ns: int) -> Event:
+        event = Event(
+            id=self._next_id, seq=self.take_seq(), kind=finding.kind, key=finding.key, device=finding.device, group=finding.group,
+            run=self._run_of(finding.device) if finding.device else None, severity=finding.severity,
+            state=EventState.CLEARED if finding.momentary else EventState.ACTIVE, onset=finding.onset,
+            detected_utc_ns=detected_utc_ns, message=finding.message, cleared_utc_ns=detected_utc_ns if finding.momentary else None,
+            confidence=finding.confidence, alternatives=dict(finding.alternatives), evidence=dict(finding.evidence),
+        )  # fmt: skip
+        self._next_id += 1
+        if not finding.momentary:
+            self.active[key] = event
+        self.remember(event)
+        return event
+
+    def _update(self, key: _Key, current: Event, finding: Finding) -> Event | None:
+        evidence = {**current.evidence, **finding.evidence}
+        event = replace(
+            current, severity=finding.severity, message=finding.message, confidence=finding.confidence,
+            alternatives=dict(finding.alternatives), evidence=evidence,
+        )  # fmt: skip
+        if event == current:
+            return None
+        event = replace(event, seq=self.take_seq())
+        self.active[key] = event
+        self.remember(event)
+        return event
+
+    def _clear(self, key: _Key, current: Event, finding: Finding) -> Event:
+        del self.active[key]
+        event = replace(
+            current, seq=self.take_seq(), state=EventState.CLEARED, cleared_utc_ns=finding.onset.latest_utc_ns,
+            evidence={**current.evidence, **finding.evidence},
+        )  # fmt: skip
+        self.remember(event)
+        return event
+
+    def remember(self, event: Event) -> None:
+        self._recent[event.id] = event
+        self._recent.move_to_end(event.id)
+        while len(self._recent) > RECENT_EVENTS:
+            self._recent.popitem(last=False)
+
+    def acknowledge(self, event_id: int, by: str, note: str, t_utc_ns: int) -> Event:
+        key, current = next(((k, e) for k, e in self.active.items() if e.id == event_id), (None, self._recent.get(event_id)))
+        if current is None:
+            raise RefusedError(f"there is no event {event_id} that can be acknowledged", hint="loadlog events lists them")
+        if current.acknowledged:
+            raise RefusedError(f"event {event_id} was acknowledged already by {current.acknowledged_by or 'somebody'}")
+        event = replace(
+            current, seq=self.take_seq(), acknowledged=True, acknowledged_by=by, note=note,
+            evidence={**current.evidence, "acknowledged_at": format_utc(t_utc_ns)},
+        )  # fmt: skip
+        if key is not None:
+            self.active[key] = event
+        self.remember(event)
+        return event
+
+    def restore(self, events: Iterable[Event]) -> None:
+        for event in events:
+            if event.state is EventState.ACTIVE:
+                self.active[(event.kind, event.device or event.group or "", event.key)] = event
+            self.remember(event)
+            self._next_id = max(self._next_id, event.id + 1)
+
+
+class _Lane:
+    """One device: its validator, its detectors and what they may know."""
+
+    __slots__ = ("context", "detectors", "recent", "validator")
+
+    def __init__(self, device: DeviceSpec, peers: dict[str, Peer], recent: Peer) -> None:
+        self.validator = Validator(device)
+        self.detectors: list[Detector] = detectors_for(device)
+        self.context = Context(device, peers=peers)
+        self.recent = recent.recent
+
+
+def _lanes(devices: Sequence[DeviceSpec]) -> dict[str, _Lane]:
+    peers = {d.name: Peer(d) for d in devices}
+    lanes = {}
+    for device in devices:
+        others = {d.name: peers[d.name] for d in devices if device.group is not None and d.group == device.group and d.name != device.name}
+        lanes[device.name] = _Lane(device, others, peers[device.name])
+    return lanes
+
+
+class Pipeline:
+    """The live pipeline of all devices of a bench. Not thread-safe: the recorder's writer thread owns it.
+
+    ``next_seq`` and ``next_event_id`` continue after what the recordings hold. ``run_of``: the run that a device is in now, or None.
+    """
+
+    def __init__(
+        self, devices: Sequence[DeviceSpec], *, next_seq: int, next_event_id: int, run_of: Callable[[str], str | None] = lambda _: None
+    ) -> None:
+        self._book = _Book(next_seq, next_event_id, run_of)
+        self._lanes = _lanes(devices)
+
+    @property
+    def next_seq(self) -> int:
+        """The number that is taken next."""
+        return self._book.next_seq
+
+    def take_seq(self) -> int:
+        """A number for a record that is not made here (a note)."""
+        return self._book.take_seq()
+
+    def feed(self, item: Reading | PollFailure) -> tuple[Sample, list[Event]]:
+        """Validate one poll and say what it means: the sample, then the events that it caused, in the order of their seq.
+
+        Raises:
+            RefusedError: the device is not one of this pipeline.
+        """
+        lane = self._lane(item.device)
+        sample = lane.validator.update(item, self._book.take_seq())
+        return sample, self._detect(lane, sample)
+
+    def _lane(self, device: str) -> _Lane:
+        lane = self._lanes.get(device)
+        if lane is None:
+            raise RefusedError(f"there is no device {device!r} in this pipeline")
+        return lane
+
+    def _detect(self, lane: _Lane, sample: Sample) -> list[Event]:
+        lane.recent.append(sample)
+        events: list[Event] = []
+        for detector in lane.detectors:
+            for finding in detector.update(sample, lane.context):
+                event = self._book.enter(finding, sample.stamp.t_utc_ns + sample.stamp.half_width_ns)
+                if event is not None:
+                    events.append(event)
+        return events
+
+    def order(self, device: str, channel: str, value: float, t_utc_ns: int) -> None:
+        """An order of ours was written to the device (``input_on``, ``setpoint``, ``mode`` by number): what follows from it is no event.
+
+        Call it when the order is given, before any later poll is fed.
+        """
+        self._lane(device).context.orders.append(Order(channel, value, t_utc_ns))
+
+    def service_finding(self, finding: Finding) -> list[Event]:
+        """What the service says about itself; detected at the end of its onset."""
+        event = self._book.enter(finding, finding.onset.latest_utc_ns)
+        return [] if event is None else [event]
+
+    def clock_stepped(self, step: ClockStep) -> list[Event]:
+        """The system clock stepped: one momentary event. Detectors need no notice; they mistrust intervals by themselves."""
+        step_s = step.step_ns / 1e9
+        onset = Onset(step.t_utc_ns, step.t_utc_ns)
+        text = f"the system clock stepped by {step_s:+.3f} s"
+        return self.service_finding(Finding("clock_step", None, Severity.WARNING, onset, text, momentary=True, evidence={"step_s": step_s}))
+
+    def acknowledge(self, event_id: int, by: str, note: str, t_utc_ns: int) -> Event:
+        """Acknowledge an event that is active or was cleared not long ago; its evidence then says when (``acknowledged_at``).
+
+        Raises:
+            RefusedError: unknown, or acknowledged already.
+        """
+        return self._book.acknowledge(event_id, by, note, t_utc_ns)
+
+    def active(self) -> list[Event]:
+        """The active events in the order in which they were raised."""
+        return sorted(self._book.active.values(), key=lambda e: e.id)
+
+    def restore(self, active: Sequence[Event]) -> None:
+        """Go on with the events of before a restart: active ones (detectors clear them when what they saw is over), and cleared ones that
+        may
+        still be acknowledged. Events of devices that are no longer configured stay active until acknowledged by the user's eyes only."""
+        self._book.restore(active)
+        for event in active:
+            lane = self._lanes.get(event.device or "")
+            if lane is None or event.state is not EventState.ACTIVE:
+                continue
+            for detector in lane.detectors:
+                if event.kind in detector.KINDS:
+                    detector.restore(event)
+
+    def learned(self, device: str) -> dict[str, float]:
+        """What the detectors of a device have learned so far, by name with unit."""
+        return {name: value for detector in self._lane(device).detectors for name, value in detector.learned().items()}
+
+
+def reading_of(sample: Sample) -> Reading | PollFailure:
+    """What acquisition must have given for this stored sample: only ``counts``, stamp, failure and the reasons that cannot be computed
+    again
+    are used, so a store needs to keep no more than those."""
+    if sample.failure is not None:
+        return PollFailure(sample.device, sample.stamp, sample.failure, sample.detail)
+    reasons = {c: r for c, r in sample.uncertain.items() if r == "identity_changed" or (sample.counts.get(c, 0) is None and r in REASONS)}
+    return Reading(sample.device, sample.stamp, sample.counts, reasons)
+
+
+def replay(samples: Iterable[Sample], devices: Sequence[DeviceSpec], orders: Iterable[tuple[str, Order]] = ()) -> Iterator[Event]:
+    """Events of stored samples, given in the order of their seq; ``orders``: (device, order) as given live. See the module for what is
+    identical.
+
+    Samples of devices that are not in ``devices`` are passed over.
+    """
+    pipeline = Pipeline(devices, next_seq=1, next_event_id=1)
+    pending: list[tuple[int, int, str, Order]] = [(o.t_utc_ns, n, device, o) for n, (device, o) in enumerate(orders)]
+    heapq.heapify(pending)
+    for stored in samples:
+        lane = pipeline._lanes.get(stored.device)
+        if lane is None:
+            continue
+        while pending and pending[0][0] <= stored.stamp.t_utc_ns + stored.stamp.half_width_ns:
+            _, _, device, order = heapq.heappop(pending)
+            pipeline.order(device, order.channel, order.value, order.t_utc_ns)
+        sample = lane.validator.update(reading_of(stored), stored.seq)
+        pipeline._book.next_seq = stored.seq + 1
+        yield from pipeline._detect(lane, sample)
+
+
+def normalised(event: Event) -> dict[str, Any]:
+    """An event without what a replay cannot repeat (id, seq, run, acknowledgement), for comparison."""
+    evidence = {k: v for k, v in event.evidence.items() if k != "acknowledged_at"}
+    return {**event.to_json(), "id": 0, "run": None, "acknowledged": False, "acknowledged_by": "", "evidence": evidence, "key": event.key}
