@@ -61,8 +61,8 @@ class Reading:
     device: str
     stamp: Stamp
     counts: Mapping[str, int | None]
-    reasons: Mapping[str, str] = EMPTY
-    texts: Mapping[str, str] = EMPTY
+    reasons: Mapping[str, str] = field(default_factory=lambda: EMPTY)
+    texts: Mapping[str, str] = field(default_factory=lambda: EMPTY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class Sample:
     values: Mapping[str, float | None]
     status: Mapping[str, int]
     uncertainty: Mapping[str, float] = field(default_factory=dict)
-    uncertain: Mapping[str, str] = EMPTY
+    uncertain: Mapping[str, str] = field(default_factory=lambda: EMPTY)
     bad: frozenset[str] = frozenset()
     held: frozenset[str] = frozenset()
     failure: FailureCause | None = None
