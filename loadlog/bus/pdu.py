@@ -105,6 +105,11 @@ def crc_fits(frame: bytes | bytearray) -> bool:
     return FramerRTU.compute_CRC(bytes(frame)) == 0
 
 
+def is_exception(pdu: bytes) -> bool:
+    """True for an exception response."""
+    return bool(pdu[0] & EXCEPTION_FLAG)
+
+
 @functools.lru_cache(maxsize=4096)
 def exchange(unit: int, request: ModbusRead | ModbusWrite, odd_words: int = -1) -> Exchange:
     """The bytes of a request and the shape of its answer; remembered, as a profile asks the same few questions for ever.

@@ -10,15 +10,17 @@ Invariants:
    a time-out or an answer that breaks off or does not fit, the line is held until the late answer has passed or one more time-out has
    elapsed. Nothing is repeated here: a repetition would put the device one answer behind for ever.
  - A transaction that has begun is carried to its end.
+ - An answer later still is met by asking first what must be answered differently (`doubt`).
 
-An instrument that answers later than two time-outs, or twice with a pause longer than a request takes, is beyond what Modbus RTU can tell
+An instrument that answers later than ten time-outs, or twice with a pause longer than a request takes, is beyond what Modbus RTU can tell
 apart; a longer ``timeout_s`` or ``quiet_s`` in its profile is the cure.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from loadlog.bus.doubt import LASTS_TIMEOUTS, Doubts
 from loadlog.bus.framing import (
     ANY_TAIL,
     LEAST_FRAME_BYTES,
@@ -30,7 +32,7 @@ from loadlog.bus.framing import (
     looks_like_answer,
 )
 from loadlog.bus.link import NS, LinkBase, PortLostError, Stream
-from loadlog.bus.pdu import Exchange, Fault, decode, exchange
+from loadlog.bus.pdu import Exchange, Fault, decode, exchange, is_exception
 from loadlog.model.clock import Clock
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause
@@ -59,6 +61,7 @@ class RtuLink(LinkBase):
         self._echo = echo
         self._echo_found = False
         self._hold: _Hold | None = None
+        self._doubts = Doubts()
         self._last_ns = clock.monotonic_ns()  # when the last character stood on the line
 
     @property
@@ -77,17 +80,26 @@ class RtuLink(LinkBase):
         if not isinstance(request, ModbusRead | ModbusWrite):
             raise BusError(f"{request} cannot be sent on a Modbus line")
         call = exchange(unit, request, traits.write_reply_words)
-        t_request_ns = self._now()
+        now_ns = self._now()
         if not self._port.is_open:
-            return self._lost(request, t_request_ns, "the port is not open")
+            return self._lost(request, now_ns, "the port is not open")
         try:
-            if not self._wait_for_silence(traits):
-                detail = f"the line is never silent for {self._silence_ns / 1e6:.3g} ms: another master, or noise"
-                return self._fail(request, FailureCause.WRONG_REPLY, detail, t_request_ns)
-            t_request_ns = self._send(call)
-            return self._answer(call, traits, t_request_ns)
+            if probe := self._doubts.probe(call, now_ns):
+                outcome = self._once(probe, traits)
+                if isinstance(outcome, LinkFailure):
+                    if outcome.cause is not FailureCause.EXCEPTION:
+                        return replace(outcome, request=request)
+                    self._doubts.refused(probe)
+            return self._once(call, traits)
         except PortLostError as exc:
-            return self._lost(request, t_request_ns, str(exc))
+            return self._lost(request, now_ns, str(exc))
+
+    def _once(self, call: Exchange, traits: LinkTraits) -> Reply | LinkFailure:
+        """One request and its answer, after the silence that it needs."""
+        if not self._wait_for_silence(traits):
+            detail = f"the line is never silent for {self._silence_ns / 1e6:.3g} ms: another master, or noise"
+            return self._fail(call.request, FailureCause.WRONG_REPLY, detail, self._now())
+        return self._answer(call, traits, self._send(call))
 
     def _wait_for_silence(self, traits: LinkTraits) -> bool:
         """Sit out a hold, then wait until nothing has come for the silence; False when that never happens."""
@@ -118,8 +130,10 @@ class RtuLink(LinkBase):
             self._last_ns = now_ns
             self._tally.bytes_in += len(data)
             hold.heard += data
-            if find_answer(hold.call, hold.heard, ANY_TAIL):
+            if pdu := find_answer(hold.call, hold.heard, ANY_TAIL):
                 self._tally.stale_dropped += 1
+                if not is_exception(pdu):
+                    self._doubts.settle(hold.call.unit)
                 break
         self._tally.hold_s += (now_ns - begun_ns) / NS
 
@@ -140,11 +154,20 @@ class RtuLink(LinkBase):
         pdu = b"" if fault else self._listen(call, traits, heard, sent_ns)
         verdict = fault or (decode(call, pdu) if pdu else diagnose(call, heard, traits.timeout_s))
         if not isinstance(verdict, Fault):
+            self._doubts.settle(call.unit)
             return Reply(call.request, verdict, "", t_request_ns, self._last_ns)
         failure = self._fail(call.request, verdict.cause, verdict.detail, t_request_ns, verdict.exception_code)
-        if not pdu and not has_passed(call, heard):
-            self._hold = _Hold(call, failure.t_end_ns + int(traits.timeout_s * NS), heard)
+        if self._is_answer_owed(call, pdu, heard):
+            timeout_ns = int(traits.timeout_s * NS)
+            self._hold = _Hold(call, failure.t_end_ns + timeout_ns, heard)
+            self._doubts.raise_(call, failure.t_end_ns + LASTS_TIMEOUTS * timeout_ns)
         return failure
+
+    def _is_answer_owed(self, call: Exchange, pdu: bytes, heard: bytearray) -> bool:
+        """True when the answer may still come. An exception response does not say to which request it belongs."""
+        if pdu:
+            return is_exception(pdu) and self._doubts.concern(call.unit)
+        return not has_passed(call, heard)
 
     def _listen(self, call: Exchange, traits: LinkTraits, heard: bytearray, sent_ns: int) -> bytes:
         """The PDU of the answer, or nothing; ``heard`` gets all that came, without an echo."""

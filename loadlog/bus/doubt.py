@@ -1,0 +1,83 @@
+"""Which answers may still be under way, and the question that tells.
+
+Holding the line for one more time-out keeps apart what an instrument answers soon enough. One that is later still would answer the next
+request with the values of an earlier one: same unit, function and length, nothing in it shows. But an instrument answers in turn. So after
+a read that was not seen to be answered, before a read whose answer would look the same, one is asked whose answer must look different: the
+same address, another count. Once that one is answered, or refused, every earlier answer has come or will never come. Its values are not
+used. A doubt ends by itself after ten time-outs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loadlog.bus.pdu import Exchange, exchange
+from loadlog.model.wire import MAX_READ_BITS, MAX_READ_REGISTERS, READ_COILS, READ_DISCRETE, ModbusRead
+
+LASTS_TIMEOUTS = 10
+_HIGHEST = 0xFFFF
+
+
+@dataclass(slots=True)
+class _Doubt:
+    shapes: set[tuple[int, int]]  # function and length of the answers that may still come
+    until_ns: int
+
+
+class Doubts:
+    """Per unit of one line."""
+
+    def __init__(self) -> None:
+        self._of_unit: dict[int, _Doubt] = {}
+
+    def raise_(self, call: Exchange, until_ns: int) -> None:
+        """The answer to ``call`` was not seen."""
+        if not isinstance(call.request, ModbusRead):
+            return  # the answer to a write names its address
+        doubt = self._of_unit.setdefault(call.unit, _Doubt(set(), 0))
+        doubt.shapes.add(_shape(call))
+        doubt.until_ns = max(doubt.until_ns, until_ns)
+
+    def settle(self, unit: int) -> None:
+        """``unit`` gave the answer to the last request: it owes none."""
+        self._of_unit.pop(unit, None)
+
+    def concern(self, unit: int) -> bool:
+        """True while ``unit`` may owe an answer."""
+        return unit in self._of_unit
+
+    def refused(self, probe: Exchange) -> None:
+        """An exception response came to ``probe`` or, late, to the request before it: then the answer to ``probe`` is still owed."""
+        doubt = self._of_unit.get(probe.unit)
+        if doubt is not None:
+            doubt.shapes = {_shape(probe)}
+
+    def probe(self, call: Exchange, now_ns: int) -> Exchange | None:
+        """What to ask before ``call``; None when its answer cannot be mistaken."""
+        doubt = self._of_unit.get(call.unit)
+        if doubt is None or not isinstance(call.request, ModbusRead):
+            return None
+        if now_ns > doubt.until_ns:
+            self.settle(call.unit)
+            return None
+        if _shape(call) not in doubt.shapes:
+            return None
+        for candidate in _candidates(call):
+            if _shape(candidate) not in doubt.shapes:
+                return candidate
+        return None
+
+
+def _shape(call: Exchange) -> tuple[int, int]:
+    return call.pdu[0], call.reply_bytes
+
+
+def _candidates(call: Exchange) -> list[Exchange]:
+    """Reads from the same address with other lengths of answer, the shorter ones first: they stay inside what is known to exist."""
+    request = call.request
+    assert isinstance(request, ModbusRead)
+    is_bits = request.function in (READ_COILS, READ_DISCRETE)
+    step, most = (8, MAX_READ_BITS) if is_bits else (1, MAX_READ_REGISTERS)
+    counts = [*range(request.count - step, 0, -step), *range(request.count + step, most + 1, step)]
+    fitting = [count for count in counts[:16] if request.address + count - 1 <= _HIGHEST]
+    return [exchange(call.unit, ModbusRead(request.function, request.address, count)) for count in fitting]
