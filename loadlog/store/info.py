@@ -1,0 +1,147 @@
+"""What a recording says of itself: which run, which devices, which numbers and which time it covers.
+
+The list of recordings is nothing but the files in the directory, so it needs no catalogue that could be wrong.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import StoreError
+from loadlog.model.run import RunInfo, Snapshot
+from loadlog.model.serial_form import device_from_json
+from loadlog.store.connect import DamagedError, reading
+
+FOLDER = "recordings"
+SUFFIX = ".sqlite"
+NEW_SUFFIX = ".new"
+DAMAGED_SUFFIX = ".damaged"
+ROLLING, RUN = "rolling", "run"
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingInfo:
+    """One recording. ``first_seq`` is 0 and ``t_first_ns``, ``t_last_ns`` are None while it holds no sample.
+
+    ``floor_seq``, ``floor_event_id``: the numbers in use when it was made. ``closed_utc_ns`` None: still written, or the recorder did not
+    come to close it.
+    """
+
+    path: Path
+    kind: str
+    part: int
+    run: RunInfo | None
+    bench: str
+    devices: tuple[str, ...]
+    created_utc_ns: int
+    closed_utc_ns: int | None
+    first_seq: int
+    last_seq: int
+    last_event_id: int
+    floor_seq: int
+    floor_event_id: int
+    t_first_ns: int | None
+    t_last_ns: int | None
+    size_bytes: int
+
+    @property
+    def name(self) -> str:
+        """File name, for messages."""
+        return self.path.name
+
+
+def recording_paths(folder: Path) -> list[Path]:
+    """The recordings in a folder, by name."""
+    return sorted(p for p in folder.iterdir() if p.suffix == SUFFIX and p.is_file())
+
+
+def file_size(path: Path) -> int:
+    """Bytes on the disk, the WAL included."""
+    total = 0
+    for part in (path, path.with_name(path.name + "-wal")):
+        try:
+            total += part.stat().st_size
+        except FileNotFoundError:
+            continue
+    return total
+
+
+def read_info(path: Path) -> RecordingInfo:
+    """Open, read, close.
+
+    Raises:
+        StoreError: damaged, foreign, newer, locked, missing or not permitted.
+    """
+    with reading(path) as connection:
+        return info_from(connection, path)
+
+
+def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
+    """As `read_info`, over an open connection."""
+    try:
+        meta = dict(connection.execute("SELECT key, value FROM meta"))
+        first_seq, t_first, t_last, last_seq = _extent(connection)
+        events = connection.execute("SELECT coalesce(max(seq), 0), coalesce(max(id), 0) FROM event").fetchone()
+        last_note = connection.execute("SELECT coalesce(max(seq), 0) FROM note").fetchone()[0]
+        last_gap = connection.execute("SELECT coalesce(max(seq), 0) FROM gap").fetchone()[0]
+        return RecordingInfo(
+            path=path, kind=meta["kind"], part=int(meta["part"]), run=_run(connection), bench=meta["bench"],
+            devices=tuple(name for (name,) in connection.execute("SELECT name FROM device ORDER BY id")),
+            created_utc_ns=int(meta["created_utc_ns"]), closed_utc_ns=int(meta["closed_utc_ns"]) if "closed_utc_ns" in meta else None,
+            first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap), last_event_id=events[1],
+            floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), t_first_ns=t_first, t_last_ns=t_last,
+            size_bytes=file_size(path),
+        )  # fmt: skip
+    except (KeyError, ValueError, TypeError) as exc:
+        raise DamagedError(f"is damaged: description unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc
+
+
+def _extent(connection: sqlite3.Connection) -> tuple[int, int | None, int | None, int]:
+    """First number, first and last instant, last number of the samples."""
+    first_seq, last_seq = connection.execute("SELECT (SELECT min(seq) FROM sample), (SELECT max(seq) FROM sample)").fetchone()
+    if first_seq is None:
+        return 0, None, None, 0
+    t_first, t_last, rolled = connection.execute("SELECT min(t_min_ns), max(t_max_ns), max(last_seq) FROM span").fetchone()
+    tail = connection.execute("SELECT min(t_utc_ns), max(t_utc_ns) FROM sample WHERE seq > ?", (rolled or 0,)).fetchone()
+    earliest = min(t for t in (t_first, tail[0]) if t is not None)
+    latest = max(t for t in (t_last, tail[1]) if t is not None)
+    return first_seq, earliest, latest, last_seq
+
+
+def _run(connection: sqlite3.Connection) -> RunInfo | None:
+    row = connection.execute("SELECT id, name, devices, started_utc_ns, planned_s, ended_utc_ns, end_reason, keep FROM run").fetchone()
+    if row is None:
+        return None
+    id_, name, devices, started, planned, ended, reason, keep = row
+    return RunInfo(id_, name, tuple(json.loads(devices)), started, planned, ended, reason, bool(keep))
+
+
+def read_specs(connection: sqlite3.Connection, path: Path) -> Iterator[tuple[int, DeviceSpec]]:
+    """Number and description of each device of the recording."""
+    for number, text in connection.execute("SELECT id, spec FROM device ORDER BY id").fetchall():
+        try:
+            yield number, device_from_json(json.loads(text))
+        except (KeyError, TypeError, ValueError) as exc:
+            raise DamagedError(f"is damaged: device {number} unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc
+
+
+def read_snapshot(connection: sqlite3.Connection, path: Path) -> Snapshot:
+    """The configuration that was in force, with the identities that were reported since."""
+    row = connection.execute("SELECT value FROM meta WHERE key = 'snapshot'").fetchone()
+    if row is None:
+        raise StoreError("holds no configuration snapshot", where=str(path))
+    try:
+        snapshot = Snapshot(**json.loads(row[0]))
+    except (TypeError, ValueError) as exc:
+        raise DamagedError(f"is damaged: snapshot unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc
+    reported = connection.execute(
+        "SELECT device.name, field, text FROM identity JOIN device ON device.id = identity.device ORDER BY t_utc_ns"
+    )  # fmt: skip
+    for device, field, text in reported.fetchall():
+        snapshot.identities.setdefault(device, {})[field] = text
+    return snapshot

@@ -1,0 +1,374 @@
+"""Reading the recordings of a directory, also while they are being written and on another machine.
+
+Every read is a short transaction of its own: long spans are walked page by page, so no reader holds a snapshot that lets the WAL grow, and
+memory does not depend on the length of a span. Instants are found through the index of spans (`rollup`), so there is no index on time,
+and a system clock that stepped back hides nothing.
+
+A damaged recording costs only itself: it is left out, and `Archive.damaged` says so in one line.
+"""
+
+from __future__ import annotations
+
+import heapq
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import StoreError, UsageError
+from loadlog.model.event import Event, EventState
+from loadlog.model.run import Note, RunInfo, Snapshot
+from loadlog.model.sample import Sample
+from loadlog.store import info as infos
+from loadlog.store.connect import open_readonly, reading, translated
+from loadlog.store.info import RecordingInfo
+from loadlog.store.pages import Page, read_page, seq_ranges
+from loadlog.store.recovery import latest_events
+from loadlog.store.rows import Layout, Row
+from loadlog.store.series import Series, make_series
+
+PAGE_ROWS = 2000
+FOREVER_NS = 1 << 62
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One stored sample with the run it belongs to (None between runs) and the recording it lies in."""
+
+    seq: int
+    run: str | None
+    sample: Sample
+    recording: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples that are known to be missing. ``device`` empty: all. ``samples`` None: nobody counted them."""
+
+    seq: int
+    device: str
+    from_utc_ns: int
+    to_utc_ns: int
+    samples: int | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """What never changes about one recording."""
+
+    layouts: Mapping[str, tuple[int, Layout]]
+
+
+class Archive:
+    """The recordings below ``directory``: a data directory, or any folder that recordings were copied to. Thread-safe.
+
+    Opens nothing until it is asked; every method raises `StoreError` when the directory is missing or not permitted.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self._directory = directory
+        self._closed: dict[tuple[str, int, int], RecordingInfo] = {}
+        self._opened: dict[tuple[str, int], _Opened] = {}
+        self.damaged: dict[str, str] = {}
+
+    # -- what there is
+
+    @property
+    def folder(self) -> Path:
+        """Where the recordings lie."""
+        inner = self._directory / infos.FOLDER
+        return inner if inner.is_dir() else self._directory
+
+    def recordings(self) -> list[RecordingInfo]:
+        """All readable recordings, oldest first. What cannot be read is named in `damaged`."""
+        folder = self.folder
+        out, damaged = [], {}
+        try:
+            paths = infos.recording_paths(folder)
+        except OSError as exc:
+            hint = "start the service once, or give the directory of the recordings"
+            raise StoreError(f"cannot be read: {exc.strerror}", where=str(folder), hint=hint, retryable=True) from exc
+        for path in paths:
+            try:
+                out.append(self._info(path))
+            except FileNotFoundError:
+                continue  # retention was here
+            except StoreError as exc:
+                if path.exists():
+                    damaged[path.name] = exc.args[0]
+        self.damaged = damaged
+        return sorted(out, key=lambda i: (i.created_utc_ns, i.part, i.name))
+
+    def _info(self, path: Path) -> RecordingInfo:
+        stat = path.stat()
+        key = (path.name, stat.st_mtime_ns, stat.st_size)
+        known = self._closed.get(key)
+        if known is None:
+            known = infos.read_info(path)
+            if known.closed_utc_ns is not None:
+                self._closed[key] = known
+        return known
+
+    def runs(self) -> list[RunInfo]:
+        """Every run once, oldest first."""
+        newest: dict[str, RunInfo] = {}
+        for recording in self.recordings():
+            if recording.run is not None:
+                newest[recording.run.id] = recording.run
+        return sorted(newest.values(), key=lambda run: run.started_utc_ns)
+
+    def run(self, run_id: str) -> RunInfo:
+        """The run of that id, or of that name when only one has it, or the latest for ``last``.
+
+        Raises:
+            UsageError: there is none; names what there is.
+        """
+        runs = self.runs()
+        if run_id == "last" and runs:
+            return runs[-1]
+        matches = [run for run in runs if run.id == run_id] or [run for run in runs if run.name == run_id]
+        if len(matches) == 1:
+            return matches[0]
+        known = ", ".join(run.id for run in (matches or runs)[-5:])
+        if matches:
+            raise UsageError(f"{len(matches)} runs are named {run_id!r}", hint=f"give the id: {known}")
+        raise UsageError(f"there is no run {run_id!r}", hint=f"the latest are {known}" if known else "nothing was recorded yet")
+
+    def recordings_of(self, run_id: str | None = None, device: str | None = None) -> list[RecordingInfo]:
+        """The recordings of a run (all when None) that hold a device (any when None), oldest first."""
+        return [
+            r
+            for r in self.recordings()
+            if (run_id is None or (r.run is not None and r.run.id == run_id)) and (device is None or device in r.devices)
+        ]
+
+    def snapshot(self, run_id: str | None = None) -> Snapshot:
+        """Configuration of a run, or of the newest recording.
+
+        Raises:
+            UsageError: there is no such recording.
+        """
+        recording = self._newest(run_id)
+        with reading(recording.path) as connection:
+            return infos.read_snapshot(connection, recording.path)
+
+    def devices(self, run_id: str | None = None) -> dict[str, DeviceSpec]:
+        """Device name -> description in a run, or over all recordings as each was last."""
+        chosen = self.recordings_of(run_id)
+        out: dict[str, DeviceSpec] = {}
+        for recording in chosen:
+            out |= {name: layout.spec for name, (_, layout) in self._open_facts(recording).layouts.items()}
+        return out
+
+    def _newest(self, run_id: str | None) -> RecordingInfo:
+        chosen = self.recordings_of(run_id)
+        if not chosen:
+            raise UsageError("nothing was recorded yet" if run_id is None else f"there is no run {run_id!r}")
+        return chosen[-1]
+
+    # -- samples
+
+    def samples(
+        self, device: str, from_ns: int | None = None, to_ns: int | None = None, run: str | None = None
+    ) -> Iterator[Sample]:  # fmt: skip
+        """Samples of a device with ``from_ns <= t < to_ns`` (UTC; None: no bound), in the order of their numbers."""
+        streams = [self._decoded(r, device, from_ns, to_ns) for r in self._touching(device, from_ns, to_ns, run)]
+        return heapq.merge(*streams, key=lambda sample: sample.seq)
+
+    def rows(
+        self, device: str, from_ns: int | None = None, to_ns: int | None = None, run: str | None = None
+    ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
+        """As `samples`, as stored: counts without values, several times faster."""
+        streams = [self._layout_rows(r, device, from_ns, to_ns) for r in self._touching(device, from_ns, to_ns, run)]
+        return heapq.merge(*streams, key=lambda pair: pair[1].seq)
+
+    def _touching(self, device: str, from_ns: int | None, to_ns: int | None, run: str | None) -> list[RecordingInfo]:
+        return [
+            r
+            for r in self.recordings_of(run, device)
+            if r.t_first_ns is not None
+            and r.t_last_ns is not None
+            and (to_ns is None or r.t_first_ns < to_ns)
+            and (from_ns is None or r.t_last_ns >= from_ns)
+        ]
+
+    def _decoded(self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None) -> Iterator[Sample]:
+        for layout, row in self._layout_rows(recording, device, from_ns, to_ns):
+            yield layout.decode(row)
+
+    def _layout_rows(
+        self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None
+    ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
+        number, layout = self._open_facts(recording).layouts[device]
+        low, high = from_ns if from_ns is not None else -FOREVER_NS, to_ns if to_ns is not None else FOREVER_NS
+        with self._connected(recording.path) as connection:
+            ranges = seq_ranges(connection, low, high)
+            for first, last in ranges:
+                after = first - 1
+                while after < last:
+                    page = read_page(connection, Page(number, len(layout.names), after, last, low, high, PAGE_ROWS))
+                    for row in page.rows:
+                        yield layout, row
+                    after = page.reached
+
+    @contextmanager
+    def _connected(self, path: Path) -> Iterator[sqlite3.Connection]:
+        connection = open_readonly(path)
+        try:
+            with translated(path):
+                yield connection
+        finally:
+            connection.close()
+
+    def _open_facts(self, recording: RecordingInfo) -> _Opened:
+        key = (recording.name, recording.created_utc_ns)
+        known = self._opened.get(key)
+        if known is None:
+            with reading(recording.path) as connection:
+                specs = infos.read_specs(connection, recording.path)
+                known = _Opened({spec.name: (number, Layout(spec)) for number, spec in specs})
+            self._opened[key] = known
+        return known
+
+    def latest(self, device: str) -> Record | None:
+        """The newest sample of a device, or None."""
+        best: Record | None = None
+        candidates = [r for r in self.recordings_of(None, device) if r.first_seq]
+        open_ones = [r for r in candidates if r.closed_utc_ns is None]
+        closed = [r for r in candidates if r.closed_utc_ns is not None]
+        for recording in (*open_ones, *sorted(closed, key=lambda r: r.last_seq)[-1:]):
+            number, layout = self._open_facts(recording).layouts[device]
+            with reading(recording.path) as connection:
+                row = read_page(connection, Page(number, len(layout.names), 0, recording.last_seq, limit=1, newest=True)).rows
+            if row and (best is None or row[0].seq > best.seq):
+                best = Record(row[0].seq, _run_id(recording), layout.decode(row[0]), recording.name)
+        return best
+
+    def since(self, seq: int, limit: int = 10_000) -> list[Record]:
+        """Up to ``limit`` samples of all devices after number ``seq``, in order. Several recordings are committed one after the other, so a
+        live reader uses `Follower`, which misses none."""
+        return Follower(self, seq).poll(limit)
+
+    def follow(self, after_seq: int | None = None) -> Follower:
+        """A live reader from after ``after_seq``, or from now on."""
+        if after_seq is None:
+            after_seq = max((r.last_seq for r in self.recordings()), default=0)
+        return Follower(self, after_seq)
+
+    # -- series
+
+    def series(
+        self, device: str, channels: Sequence[str], from_ns: int, to_ns: int, points: int = 2000, run: str | None = None
+    ) -> Series:  # fmt: skip
+        """Each channel over ``from_ns <= t < to_ns`` in at most about ``points`` buckets of minimum, mean, maximum, count and worst
+        quality; every sample by itself where there are no more than ``points`` of them. Extremes are never lost.
+
+        Raises:
+            UsageError: no such device or channel, or an empty span.
+        """
+        if to_ns <= from_ns or points < 1:
+            raise UsageError("the span is empty: from must be before to, and points at least 1")
+        chosen = self._touching(device, from_ns, to_ns, run)
+        parts = [(r.path, *self._open_facts(r).layouts[device]) for r in chosen]
+        return make_series(device, tuple(channels), from_ns, to_ns, points, parts)
+
+    # -- events, notes, gaps
+
+    def events(
+        self,
+        run: str | None = None,
+        since_ns: int | None = None,
+        kinds: Iterable[str] = (),
+        active: bool | None = None,
+        device: str | None = None,
+        limit: int | None = None,
+    ) -> list[Event]:
+        """The latest state of each event, by number. ``since_ns``: begun, cleared or acknowledged at or after that instant; ``limit``: the
+        newest so many."""
+        latest: dict[int, Event] = {}
+        in_run: set[int] = set()
+        for recording in self.recordings():
+            with reading(recording.path) as connection:
+                for event in latest_events(connection):
+                    if run is not None and recording.run is not None and recording.run.id == run:
+                        in_run.add(event.id)
+                    if event.id not in latest or latest[event.id].seq <= event.seq:
+                        latest[event.id] = event
+        wanted = frozenset(kinds)
+        chosen = [
+            event
+            for id_, event in sorted(latest.items())
+            if (run is None or id_ in in_run)
+            and (not wanted or event.kind in wanted)
+            and (active is None or (event.state is EventState.ACTIVE) == active)
+            and (device is None or event.device == device)
+            and (since_ns is None or max(event.detected_utc_ns, event.cleared_utc_ns or 0) >= since_ns)
+        ]
+        return chosen if limit is None else chosen[-limit:]
+
+    def event(self, event_id: int) -> Event:
+        """One event.
+
+        Raises:
+            UsageError: there is none of that number.
+        """
+        for event in self.events():
+            if event.id == event_id:
+                return event
+        raise UsageError(f"there is no event {event_id}")
+
+    def notes(self, run: str | None = None) -> list[Note]:
+        """Notes of a run, or of all recordings, in order."""
+        rows = self._all("SELECT seq, t_utc_ns, author, text FROM note ORDER BY seq", run)
+        return sorted((Note(*row) for row in rows), key=lambda note: note.seq)
+
+    def gaps(self, run: str | None = None) -> list[Gap]:
+        """What is known to be missing."""
+        rows = self._all("SELECT seq, device, from_utc_ns, to_utc_ns, samples, reason FROM gap", run)
+        return sorted((Gap(*row) for row in rows), key=lambda gap: gap.seq)
+
+    def _all(self, query: str, run: str | None) -> list[tuple[Any, ...]]:
+        out: list[tuple[Any, ...]] = []
+        for recording in self.recordings_of(run):
+            with reading(recording.path) as connection:
+                out.extend(connection.execute(query).fetchall())
+        return out
+
+
+def _run_id(recording: RecordingInfo) -> str | None:
+    return None if recording.run is None else recording.run.id
+
+
+class Follower:
+    """Reads what was committed since the last call, from every recording, each exactly once. Not thread-safe."""
+
+    def __init__(self, archive: Archive, after_seq: int) -> None:
+        self._archive = archive
+        self._floor = after_seq
+        self._reached: dict[str, int] = {}
+
+    def poll(self, limit: int = 10_000) -> list[Record]:
+        """Up to ``limit`` new samples, in the order of their numbers."""
+        recordings = [r for r in self._archive.recordings() if r.last_seq > self._reached.get(r.name, self._floor)]
+        streams = [self._read(r, limit) for r in recordings]
+        out: list[Record] = []
+        for record in heapq.merge(*streams, key=lambda r: r.seq):
+            out.append(record)
+            self._reached[record.recording] = record.seq
+            if len(out) >= limit:
+                break
+        return out
+
+    def _read(self, recording: RecordingInfo, limit: int) -> Iterator[Record]:
+        layouts = {number: layout for number, layout in self._archive._open_facts(recording).layouts.values()}
+        width = max((len(layout.names) for layout in layouts.values()), default=0)
+        after = self._reached.get(recording.name, self._floor)
+        run_id = _run_id(recording)
+        with self._archive._connected(recording.path) as connection:
+            page = read_page(connection, Page(None, width, after, FOREVER_NS, limit=min(limit, PAGE_ROWS)))
+        for number, row in zip(page.devices, page.rows, strict=True):
+            yield Record(row.seq, run_id, layouts[number].decode(row), recording.name)

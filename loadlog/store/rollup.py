@@ -1,0 +1,151 @@
+"""Minimum, maximum, sum and count of each channel over each minute, exactly, and the index of spans that finds instants.
+
+A *span* is a stretch of consecutive numbers, about a minute long. When it closes, its rows are summed up by minute and the sums are added
+to what the minutes already hold, so rows that come late, or a system clock that stepped back, change nothing in the result. All rows up
+to the last span are in the rollup, all later ones are not: a reader adds both. The heavy part is one SQL statement, during which the
+interpreter's lock is free for the bus threads; Python sums only where SQL's 64-bit integers do not reach.
+
+Values are counts (`model.quantity.Scale`), bad ones and held ones included: what was read is not dropped, its quality stands beside it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from loadlog.model.sample import Quality
+from loadlog.store.rows import INT64, Layout, Marks, parse_marks
+from loadlog.store.schema import MINUTE_NS
+
+COLUMNS_AT_ONCE = 100  # SQLite allows 2,000 result columns
+Key = tuple[int, int, int]  # device, position, minute
+
+
+@dataclass(slots=True)
+class Sums:
+    """One channel over one minute, in counts. ``rows``: polls, failed ones too; ``count``: polls with a value."""
+
+    rows: int = 0
+    count: int = 0
+    total: int = 0
+    minimum: int | None = None
+    maximum: int | None = None
+    worst: int = 0
+
+    def add(self, other: Sums) -> None:
+        """Merge; exact and in any order."""
+        self.rows += other.rows
+        self.count += other.count
+        self.total += other.total
+        self.worst = max(self.worst, other.worst)
+        if other.minimum is not None and other.maximum is not None:
+            self.minimum = other.minimum if self.minimum is None else min(self.minimum, other.minimum)
+            self.maximum = other.maximum if self.maximum is None else max(self.maximum, other.maximum)
+
+    @classmethod
+    def of_row(cls, row: tuple[Any, ...]) -> Sums:
+        """From ``rows, count, sum, minimum, maximum, worst`` as stored."""
+        rows, count, total, minimum, maximum, worst = row
+        return cls(rows, count, int(total), None if minimum is None else int(minimum), None if maximum is None else int(maximum), worst)
+
+    def as_row(self) -> tuple[Any, ...]:
+        """The inverse of `of_row`."""
+        return (self.rows, self.count, storable(self.total), storable(self.minimum), storable(self.maximum), self.worst)
+
+
+def storable(number: int | None) -> int | str | None:
+    """An integer beyond 64 bits as decimal text."""
+    return number if number is None or -INT64 <= number < INT64 else str(number)
+
+
+def worst_of(marks: Marks | None, failed: bool, name: str) -> int:
+    """Quality of one channel in one poll."""
+    if failed:
+        return int(Quality.BAD)
+    if marks is None:
+        return int(Quality.GOOD)
+    if name in marks.bad:
+        return int(Quality.BAD)
+    return int(Quality.UNCERTAIN if name in marks.uncertain else Quality.GOOD)
+
+
+def close_span(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after_seq: int, last_seq: int) -> None:
+    """Within the open transaction: sum up the rows in (after_seq, last_seq] and enter their span."""
+    span = (after_seq, last_seq)
+    sums: dict[Key, Sums] = {}
+    width = max((len(layout.names) for layout in layouts.values()), default=0)
+    for first in range(0, width, COLUMNS_AT_ONCE):
+        positions = range(first, min(first + COLUMNS_AT_ONCE, width))
+        try:
+            _sum_by_sql(connection, layouts, span, positions, sums)
+        except _BeyondSqlError:
+            _sum_by_python(connection, layouts, span, positions, sums)
+    _add_quality(connection, layouts, span, sums)
+    for (device, position, minute), fresh in sums.items():
+        key = (device, position, minute)
+        stored = connection.execute(
+            "SELECT rows, count, sum, minimum, maximum, worst FROM rollup WHERE device = ? AND position = ? AND minute = ?", key
+        ).fetchone()
+        if stored is not None:
+            fresh.add(Sums.of_row(stored))
+        connection.execute("INSERT OR REPLACE INTO rollup VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)", (*key, *fresh.as_row()))
+    connection.execute(
+        "INSERT INTO span SELECT min(seq), max(seq), min(t_utc_ns), max(t_utc_ns), count(*) FROM sample WHERE seq > ? AND seq <= ?", span
+    )
+
+
+class _BeyondSqlError(Exception):
+    """A count or a sum that does not fit a signed 64-bit integer."""
+
+
+def _sum_by_sql(
+    connection: sqlite3.Connection, layouts: Mapping[int, Layout], span: tuple[int, int], positions: range, sums: dict[Key, Sums]
+) -> None:
+    columns = ", ".join(f"count(v{i}), sum(v{i}), min(v{i}), max(v{i})" for i in positions)
+    query = f"SELECT device, t_utc_ns / {MINUTE_NS} AS m, count(*), {columns} FROM sample WHERE seq > ? AND seq <= ? GROUP BY device, m"
+    try:
+        rows = connection.execute(query, span).fetchall()
+    except sqlite3.OperationalError as exc:
+        if "integer overflow" in str(exc):
+            raise _BeyondSqlError from exc
+        raise
+    except OverflowError as exc:
+        raise _BeyondSqlError from exc
+    found: dict[Key, Sums] = {}
+    for device, minute, polls, *cells in rows:
+        for index, position in enumerate(positions):
+            if position >= len(layouts[device].names):
+                break
+            count, total, minimum, maximum = cells[4 * index : 4 * index + 4]
+            if isinstance(maximum, str):
+                raise _BeyondSqlError
+            found[device, position, minute] = Sums(polls, count, total or 0, minimum, maximum)
+    sums.update(found)
+
+
+def _sum_by_python(
+    connection: sqlite3.Connection, layouts: Mapping[int, Layout], span: tuple[int, int], positions: range, sums: dict[Key, Sums]
+) -> None:
+    columns = ", ".join(f"v{i}" for i in positions)
+    query = f"SELECT device, t_utc_ns / {MINUTE_NS}, {columns} FROM sample WHERE seq > ? AND seq <= ?"
+    for device, minute, *cells in connection.execute(query, span):
+        for position, cell in zip(positions, cells, strict=True):
+            if position < len(layouts[device].names):
+                number = None if cell is None else int(cell)
+                one = Sums(1, int(number is not None), number or 0, number, number)
+                sums.setdefault((device, position, minute), Sums()).add(one)
+
+
+def _add_quality(connection: sqlite3.Connection, layouts: Mapping[int, Layout], span: tuple[int, int], sums: dict[Key, Sums]) -> None:
+    query = (
+        f"SELECT DISTINCT device, t_utc_ns / {MINUTE_NS}, marks, failure IS NOT NULL FROM sample "
+        "WHERE seq > ? AND seq <= ? AND (marks IS NOT NULL OR failure IS NOT NULL)"
+    )
+    rows: Iterable[tuple[int, int, str | None, int]] = connection.execute(query, span)
+    for device, minute, text, failed in rows:
+        marks = None if text is None else parse_marks(text)
+        for position, name in enumerate(layouts[device].names):
+            one = sums[device, position, minute]
+            one.worst = max(one.worst, worst_of(marks, bool(failed), name))

@@ -1,0 +1,195 @@
+"""Samples, events and notes as rows, and back: bit for bit.
+
+A row keeps the integer counts; values, status and uncertainties follow from them and from the device's description in the recording, by the
+same arithmetic as live (`model.quantity`). A held channel (not read in this poll) keeps the count of its last reading in the row, so
+every row can be read by itself; the mask ``held`` tells it from a reading. NULL means *no value*; a channel that has not been read yet is
+named in ``marks``. A poll that failed has no values at all.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event, EventState, Onset, Severity
+from loadlog.model.quantity import standard_uncertainty
+from loadlog.model.sample import EMPTY, FailureCause, Quality, Sample, Stamp
+from loadlog.store.schema import compact
+
+INT64 = 1 << 63
+NS = 1e9
+
+
+class Marks(NamedTuple):
+    """What ``marks`` says beside the numbers."""
+
+    uncertain: Mapping[str, str]
+    bad: frozenset[str]
+    absent: frozenset[str]
+    detail: str
+
+
+NO_MARKS = Marks(EMPTY, frozenset(), frozenset(), "")
+
+
+@lru_cache(maxsize=4096)
+def parse_marks(text: str) -> Marks:
+    """The inverse of `Layout._marks`."""
+    data: dict[str, Any] = json.loads(text)
+    return Marks(
+        data.get("uncertain", EMPTY), frozenset(data.get("bad", ())), frozenset(data.get("absent", ())), data.get("detail", "")
+    )  # fmt: skip
+
+
+class Row(NamedTuple):
+    """One stored poll of one device as it lies in the file; ``counts`` in the order of the device's channels."""
+
+    seq: int
+    t_utc_ns: int
+    half_width_ns: int
+    lateness_ns: int
+    quality: int
+    failure: str | None
+    held: int | str | None
+    marks: str | None
+    counts: tuple[int | str | None, ...]
+
+
+class Layout:
+    """The channels of one device in their stored order; makes rows of samples and samples of rows."""
+
+    def __init__(self, spec: DeviceSpec) -> None:
+        self.spec = spec
+        self.names = tuple(c.name for c in spec.channels)
+        self.positions = {name: i for i, name in enumerate(self.names)}
+        self._numbers = tuple((c.name, c.scale.value, c.sentinels, c.accuracy, c.resolution) for c in spec.channels if c.kind == "number")
+        self._status = tuple(c.name for c in spec.channels if c.kind != "number")
+        self._kept: dict[str, tuple[float, int]] = {}
+
+    def encode(self, sample: Sample, seq: int) -> tuple[Any, ...]:
+        """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only."""
+        counts: list[int | str | None] = list(map(sample.counts.get, self.names))
+        held = self._take_held(sample, counts) if sample.held else None
+        for position, count in enumerate(counts):
+            if count is not None and not -INT64 <= count < INT64:  # type: ignore[operator]  # still integers here
+                counts[position] = str(count)
+        stamp = sample.stamp
+        failure = None if sample.failure is None else sample.failure.value
+        lateness_ns = round(stamp.lateness_s * NS)
+        return (seq, stamp.t_utc_ns, stamp.half_width_ns, lateness_ns, int(sample.quality), failure, held, self._marks(sample), *counts)
+
+    def _take_held(self, sample: Sample, counts: list[int | str | None]) -> int | str:
+        """Fill in the counts of the held channels, which are not in ``sample.counts``; returns their mask."""
+        mask = 0
+        for name in sample.held:
+            position = self.positions.get(name)
+            if position is None:
+                continue
+            mask |= 1 << position
+            if counts[position] is None:
+                counts[position] = sample.status.get(name, self._held_count(name, sample.values.get(name)))
+        return mask if mask < INT64 else str(mask)
+
+    def _held_count(self, name: str, value: float | None) -> int | None:
+        """The count behind a held value; remembered, since it stays the same from poll to poll."""
+        if value is None:
+            return None
+        kept = self._kept.get(name)
+        if kept is None or kept[0] != value:
+            kept = self._kept[name] = (value, self.spec.channels[self.positions[name]].scale.count(value))
+        return kept[1]
+
+    def _marks(self, sample: Sample) -> str | None:
+        """Compact JSON of everything that is not usual, or None."""
+        marks: dict[str, Any] = {}
+        if sample.uncertain:
+            marks["uncertain"] = dict(sample.uncertain)
+        if sample.bad:
+            marks["bad"] = sorted(sample.bad)
+        if sample.failure is None and len(sample.counts) + len(sample.held) != len(self.names):
+            marks["absent"] = [name for name in self.names if name not in sample.counts and name not in sample.held]
+        if sample.detail:
+            marks["detail"] = sample.detail
+        return compact(marks) if marks else None
+
+    def decode(self, row: Row) -> Sample:
+        """The sample that was stored; ``t_mono_ns`` is 0, it has no meaning outside its process."""
+        marks = NO_MARKS if row.marks is None else parse_marks(row.marks)
+        stamp = Stamp(row.t_utc_ns, row.half_width_ns, 0, row.lateness_ns / NS)
+        name, quality = self.spec.name, Quality(row.quality)
+        if row.failure is not None:
+            cause = FailureCause(row.failure)
+            return Sample(
+                row.seq, name, stamp, quality, {}, {}, {}, {}, marks.uncertain, marks.bad, failure=cause, detail=marks.detail
+            )  # fmt: skip
+        known = {n: c if c is None else int(c) for n, c in zip(self.names, row.counts, strict=False)}
+        held = self.held(row)
+        values, uncertainty = self._readings(known)
+        status = {n: count for n in self._status if (count := known.get(n)) is not None}
+        counts = {n: c for n, c in known.items() if n not in held and n not in marks.absent} if held or marks.absent else known
+        return Sample(
+            row.seq, name, stamp, quality, counts, values, status, uncertainty, marks.uncertain, marks.bad, held, detail=marks.detail
+        )  # fmt: skip
+
+    def _readings(self, known: Mapping[str, int | None]) -> tuple[dict[str, float | None], dict[str, float]]:
+        values: dict[str, float | None] = {}
+        uncertainty: dict[str, float] = {}
+        for name, scale_value, sentinels, accuracy, resolution in self._numbers:
+            count = known.get(name)
+            if count is None or count in sentinels:
+                values[name] = None
+            else:
+                values[name] = value = scale_value(count)
+                uncertainty[name] = standard_uncertainty(value, accuracy, resolution)
+        return values, uncertainty
+
+    def held(self, row: Row) -> frozenset[str]:
+        """The channels whose value was kept from an earlier poll."""
+        if row.held is None:
+            return frozenset()
+        return self._held_names(int(row.held))
+
+    @lru_cache(maxsize=256)  # noqa: B019 - layouts live as long as their recording
+    def _held_names(self, mask: int) -> frozenset[str]:
+        return frozenset(name for i, name in enumerate(self.names) if mask >> i & 1)
+
+
+EVENT_COLUMNS = (
+    'seq, id, kind, key, device, "group", run, severity, state, onset_earliest_utc_ns, onset_latest_utc_ns, detected_utc_ns, '
+    "cleared_utc_ns, acknowledged, confidence, message, body, carried"
+)
+
+
+def event_row(event: Event, carried: bool) -> tuple[Any, ...]:
+    """In the order of `EVENT_COLUMNS`.
+
+    Raises:
+        TypeError, ValueError: the evidence cannot be written as JSON.
+    """
+    body = compact(
+        {
+            "acknowledged_by": event.acknowledged_by, "note": event.note, "alternatives": dict(event.alternatives),
+            "evidence": dict(event.evidence),
+        }
+    )  # fmt: skip
+    return (
+        event.seq, event.id, event.kind, event.key, event.device, event.group, event.run, str(event.severity), str(event.state),
+        event.onset.earliest_utc_ns, event.onset.latest_utc_ns, event.detected_utc_ns, event.cleared_utc_ns, int(event.acknowledged),
+        event.confidence, event.message, body, int(carried),
+    )  # fmt: skip
+
+
+def event_from_row(row: tuple[Any, ...]) -> Event:
+    """The inverse of `event_row`."""
+    (seq, id_, kind, key, device, group, run, severity, state, earliest, latest, detected, cleared, acknowledged, confidence, message, body,
+     _carried) = row  # fmt: skip
+    more: dict[str, Any] = json.loads(body)
+    return Event(
+        id=id_, seq=seq, kind=kind, key=key, device=device, group=group, run=run, severity=Severity(severity), state=EventState(state),
+        onset=Onset(earliest, latest), detected_utc_ns=detected, message=message, cleared_utc_ns=cleared, acknowledged=bool(acknowledged),
+        acknowledged_by=more["acknowledged_by"], note=more["note"], confidence=confidence, alternatives=more["alternatives"],
+        evidence=more["evidence"],
+    )  # fmt: skip
