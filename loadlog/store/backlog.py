@@ -73,6 +73,7 @@ class Loss:
     """Samples of one device that had to be given up."""
 
     count: int
+    first_seq: int
     last_seq: int
     from_utc_ns: int
     to_utc_ns: int
@@ -128,7 +129,7 @@ class Backlog:
             self._rescued.append(oldest)
         self._samples -= 1
         device, row = unpack(oldest)
-        loss = self._lost.setdefault(device, Loss(0, row[0], row[1], row[1]))
+        loss = self._lost.setdefault(device, Loss(0, row[0], row[0], row[1], row[1]))
         loss.count, loss.last_seq, loss.to_utc_ns = loss.count + 1, row[0], row[1]
 
     def _drop_other(self) -> None:

@@ -45,6 +45,7 @@ class RecordingInfo:
     last_event_id: int
     floor_seq: int
     floor_event_id: int
+    samples: int
     t_first_ns: int | None
     t_last_ns: int | None
     size_bytes: int
@@ -88,17 +89,26 @@ def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
         first_seq, t_first, t_last, last_seq = _extent(connection)
         events = connection.execute("SELECT coalesce(max(seq), 0), coalesce(max(id), 0) FROM event").fetchone()
         last_note = connection.execute("SELECT coalesce(max(seq), 0) FROM note").fetchone()[0]
-        last_gap = connection.execute("SELECT coalesce(max(seq), 0) FROM gap").fetchone()[0]
+        last_gap = connection.execute("SELECT coalesce(max(last_seq), 0) FROM gap").fetchone()[0]
         return RecordingInfo(
             path=path, kind=meta["kind"], part=int(meta["part"]), run=_run(connection), bench=meta["bench"],
             devices=tuple(name for (name,) in connection.execute("SELECT name FROM device ORDER BY id")),
             created_utc_ns=int(meta["created_utc_ns"]), closed_utc_ns=int(meta["closed_utc_ns"]) if "closed_utc_ns" in meta else None,
             first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap), last_event_id=events[1],
-            floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), t_first_ns=t_first, t_last_ns=t_last,
+            floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), samples=_count(connection),
+            t_first_ns=t_first, t_last_ns=t_last,
             size_bytes=file_size(path),
         )  # fmt: skip
     except (KeyError, ValueError, TypeError) as exc:
         raise DamagedError(f"is damaged: description unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc
+
+
+def _count(connection: sqlite3.Connection) -> int:
+    count: int = connection.execute(
+        "SELECT (SELECT coalesce(sum(rows), 0) FROM span) + "
+        "(SELECT count(*) FROM sample WHERE seq > (SELECT coalesce(max(last_seq), 0) FROM span))"
+    ).fetchone()[0]
+    return count
 
 
 def _extent(connection: sqlite3.Connection) -> tuple[int, int | None, int | None, int]:

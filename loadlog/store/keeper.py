@@ -1,7 +1,8 @@
 """The writing thread's side of the journal: takes from the backlog, routes into streams, commits, and deals with a disk that refuses.
 
-Nothing here is called from two threads at once. A commit that fails leaves everything in place for the next try: the batches in their streams,
-what was not routed yet in order. The reserve is released at the first "disk full"; the trouble is told once, and again when it is over.
+Nothing here is called from two threads at once. A commit that fails leaves everything in place for the next try: the batches in their
+streams, what was not routed yet in order. The reserve is released at the first "disk full"; the trouble is told once, and again when it
+is over.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ class Keeper:
         self._waiting: list[Flush | PutNote] = []
         self._found: list[Trouble] = []
         self._told: set[str] = set()
-        self._gap_from: dict[str, int] = {}
+        self._gap_from: dict[str, tuple[int, int]] = {}  # device -> number and instant of its recording's end
         self._closed_rolling: dict[Path, int] = {}
         self._seen_seq = self._seen_event_id = 0
         self._trouble: Trouble | None = None
@@ -145,7 +146,7 @@ class Keeper:
 
     def _expect_gap(self, info: RecordingInfo, devices: Sequence[str]) -> None:
         if info.t_last_ns is not None:
-            self._gap_from |= dict.fromkeys(devices, info.t_last_ns)
+            self._gap_from |= dict.fromkeys(devices, (info.last_seq, info.t_last_ns))
 
     def _finish_left_open(self, info: RecordingInfo, reason: str = "") -> None:
         """A recording that a crash left open and that nothing will be added to."""
@@ -257,13 +258,22 @@ class Keeper:
         self._waiting.append(item)
 
     def _enter_gap(self, device: str, seq: int, t_utc_ns: int) -> None:
-        from_utc_ns = self._gap_from.pop(device)
-        self._stream_of[device].batch.gaps.append((seq, device, from_utc_ns, t_utc_ns, None, "the recorder was not running"))
+        last_seq, last_utc_ns = self._gap_from.pop(device)
+        row = (last_seq + 1, seq, device, last_utc_ns, t_utc_ns, None, "the recorder was not running")
+        self._stream_of[device].batch.gaps.append(row)
 
     def _enter_losses(self) -> None:
         for device, loss in self.backlog.take_losses().items():
             self.lost += loss.count
-            row = (loss.last_seq, device, loss.from_utc_ns, loss.to_utc_ns, loss.count, "the queue overflowed while the disk refused")
+            row = (
+                loss.first_seq,
+                loss.last_seq,
+                device,
+                loss.from_utc_ns,
+                loss.to_utc_ns,
+                loss.count,
+                "the queue overflowed while the disk refused",
+            )
             self._stream_of[device].batch.gaps.append(row)
             span = f"{format_utc(loss.from_utc_ns)} to {format_utc(loss.to_utc_ns)}"
             message = f"{device}: {loss.count} samples were lost between {span}: the queue was full while the disk refused"

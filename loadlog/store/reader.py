@@ -46,9 +46,11 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Samples that are known to be missing. ``device`` empty: all. ``samples`` None: nobody counted them."""
+    """Samples of ``device`` that are known to be missing, among the numbers from ``first_seq`` to ``last_seq``. ``samples`` None: nobody
+    counted them, since the recorder was not running."""
 
-    seq: int
+    first_seq: int
+    last_seq: int
     device: str
     from_utc_ns: int
     to_utc_ns: int
@@ -328,8 +330,8 @@ class Archive:
 
     def gaps(self, run: str | None = None) -> list[Gap]:
         """What is known to be missing."""
-        rows = self._all("SELECT seq, device, from_utc_ns, to_utc_ns, samples, reason FROM gap", run)
-        return sorted((Gap(*row) for row in rows), key=lambda gap: gap.seq)
+        rows = self._all("SELECT first_seq, last_seq, device, from_utc_ns, to_utc_ns, samples, reason FROM gap", run)
+        return sorted((Gap(*row) for row in rows), key=lambda gap: gap.last_seq)
 
     def _all(self, query: str, run: str | None) -> list[tuple[Any, ...]]:
         out: list[tuple[Any, ...]] = []

@@ -37,8 +37,8 @@ CREATE TABLE event(seq INTEGER NOT NULL, id INTEGER NOT NULL, kind TEXT NOT NULL
   body TEXT NOT NULL, carried INTEGER NOT NULL, PRIMARY KEY(seq, id)) WITHOUT ROWID;
 CREATE INDEX event_id ON event(id, seq);
 CREATE TABLE note(seq INTEGER PRIMARY KEY, t_utc_ns INTEGER NOT NULL, author TEXT NOT NULL, text TEXT NOT NULL);
-CREATE TABLE gap(seq INTEGER NOT NULL, device TEXT NOT NULL, from_utc_ns INTEGER NOT NULL, to_utc_ns INTEGER NOT NULL, samples INTEGER,
-  reason TEXT NOT NULL, PRIMARY KEY(seq, device, from_utc_ns)) WITHOUT ROWID;
+CREATE TABLE gap(first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, device TEXT NOT NULL, from_utc_ns INTEGER NOT NULL,
+  to_utc_ns INTEGER NOT NULL, samples INTEGER, reason TEXT NOT NULL, PRIMARY KEY(last_seq, device, from_utc_ns)) WITHOUT ROWID;
 """
 
 

@@ -1,8 +1,8 @@
 """Channels over a span in buckets: from the rollup where buckets of minutes will do, from the rows elsewhere.
 
-The rollup covers whole minutes up to the last span. What it does not cover (the minutes at both ends of the wanted span, and the newest rows)
-is added from the rows, so the result is the one that a plain walk over all samples would give, bit for bit: sums are integers until the one
-division at the end.
+The rollup covers whole minutes up to the last span. What it does not cover (the minutes at both ends of the wanted span, and the newest
+rows) is added from the rows, so the result is the one that a plain walk over all samples would give, bit for bit: sums are integers
+until the one division at the end.
 """
 
 from __future__ import annotations
@@ -205,7 +205,10 @@ class _Walk:
         self.rows(end_minute * MINUTE_NS, to_ns)
 
     def _minutes(self, first_minute: int, end_minute: int) -> None:
-        query = "SELECT minute, rows, count, sum, minimum, maximum, worst FROM rollup WHERE device = ? AND position = ? AND minute >= ? AND minute < ?"
+        query = (
+            "SELECT minute, rows, count, sum, minimum, maximum, worst FROM rollup "
+            "WHERE device = ? AND position = ? AND minute >= ? AND minute < ?"
+        )
         for channel in self.channels:
             position = self.layout.positions.get(channel.name)
             if position is None:

@@ -161,7 +161,7 @@ class Recording:
         if batch.notes:
             execute_many("INSERT OR IGNORE INTO note VALUES(?, ?, ?, ?)", batch.notes)
         if batch.gaps:
-            execute_many("INSERT OR IGNORE INTO gap VALUES(?, ?, ?, ?, ?, ?)", batch.gaps)
+            execute_many("INSERT OR IGNORE INTO gap VALUES(?, ?, ?, ?, ?, ?, ?)", batch.gaps)
         for device, name, t_utc_ns, text in batch.identities:
             if device in self._numbers:
                 values = (self._numbers[device], name, t_utc_ns, text)

@@ -1,0 +1,67 @@
+"""How much there is, how fast it grows, and when the disk is full at that rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from loadlog.model.clock import NS
+from loadlog.store.disk import free_bytes
+from loadlog.store.info import RecordingInfo
+from loadlog.store.reader import Archive
+
+DAY_S = 86_400.0
+LOOK_BACK_NS = 7 * 86_400 * NS
+SHORTEST_NS = 60 * NS  # a shorter record says nothing about a day
+
+
+@dataclass(frozen=True, slots=True)
+class StoreStatus:
+    """``growth_bytes_per_day`` and ``days_until_full`` are None while too little was recorded to say; the rate is that of the last week's
+    recordings. ``damaged``: file -> what is wrong with it."""
+
+    directory: str
+    recordings: list[RecordingInfo]
+    size_bytes: int
+    samples: int
+    free_bytes: int
+    growth_bytes_per_day: float | None
+    days_until_full: float | None
+    damaged: dict[str, str]
+
+
+def status(directory: Path, now_utc_ns: int) -> StoreStatus:
+    """Look at every recording of a data directory.
+
+    Raises:
+        StoreError: the directory cannot be read.
+    """
+    archive = Archive(directory)
+    recordings = archive.recordings()
+    growth = _growth(recordings, now_utc_ns)
+    free = free_bytes(directory)
+    return StoreStatus(
+        directory=str(archive.folder),
+        recordings=recordings,
+        size_bytes=sum(r.size_bytes for r in recordings),
+        samples=sum(r.samples for r in recordings),
+        free_bytes=free,
+        growth_bytes_per_day=growth,
+        days_until_full=None if not growth else free / growth,
+        damaged=dict(archive.damaged),
+    )
+
+
+def _growth(recordings: list[RecordingInfo], now_utc_ns: int) -> float | None:
+    """Bytes per day of recording time over the last week. Recordings that overlap in time (several runs at once) add up."""
+    recent = [
+        (r.t_first_ns, r.t_last_ns, r.size_bytes)
+        for r in recordings
+        if r.t_first_ns is not None and r.t_last_ns is not None and r.t_last_ns >= now_utc_ns - LOOK_BACK_NS
+    ]
+    if not recent:
+        return None
+    span_ns = max(last for _, last, _ in recent) - min(first for first, _, _ in recent)
+    if span_ns < SHORTEST_NS:
+        return None
+    return sum(size for _, _, size in recent) / (span_ns / NS) * DAY_S
