@@ -107,7 +107,7 @@ def parse_duration(text: str) -> float:
     return sum(float(number) * DURATION_UNITS_S[unit] for number, unit in parts)
 
 
-class Duration(click.ParamType):
+class Duration(click.ParamType[float]):
     """Click's view of `parse_duration`."""
 
     name = "duration"

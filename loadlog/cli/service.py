@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 from pathlib import Path
 from types import FrameType
@@ -78,7 +79,7 @@ def simulate(scenario: Path, as_json: bool, seed: int, speed: float, paced: bool
                 print_json(port)
         else:
             print_table("", ["bus", "kind", "address"], [(p.bus, p.kind, p.address) for p in ports])
-        click.get_text_stream("stdout").flush()
+        sys.stdout.flush()
 
     sim.simulate(scenario, seed=seed, speed=speed, paced=paced, link_dir=links, out=show, stop=stop, duration_s=duration)
     return 0

@@ -157,4 +157,4 @@ def _finish(client: ControlClient, run_id: str) -> None:
 
 def _say(text: str) -> None:
     click.echo(text)
-    click.get_text_stream("stdout").flush()
+    sys.stdout.flush()

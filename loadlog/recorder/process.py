@@ -24,7 +24,7 @@ from loadlog.bus import SystemClock, open_link
 from loadlog.control.server import ControlServer
 from loadlog.loading import Bench, load_bench
 from loadlog.model.clock import NS, Anchor, Clock, ClockStep
-from loadlog.model.errors import LoadlogError, RefusedError
+from loadlog.model.errors import LoadlogError, RefusedError, StoreError
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.run import RunInfo
 from loadlog.model.sample import PollFailure, Reading
@@ -39,6 +39,7 @@ from loadlog.store import Journal, Trouble
 WATCH_S = 6.0  # how long one `watch` order hastens commits
 WATCH_INTERVAL_S = 0.2
 TICK_S = 0.5
+ANSWER_S = 4.0  # longest wait for the main thread, and again for the disk, before an order is answered
 _log = logging.getLogger(__name__)
 
 Call = tuple[Callable[[], Any], "Future[Any]"]
@@ -56,6 +57,7 @@ class Recorder:
         self._identities: dict[str, dict[str, str]] = {}
         self._anchor = Anchor(clock)
         self._samples = 0
+        self._durable: list[Future[None]] = []
         settings = bench.config.store
         self._journal = Journal.open(
             bench.data_dir,
@@ -126,7 +128,7 @@ class Recorder:
         self._inbox.put(None)
 
     def _on_hangup(self, _number: int, _frame: FrameType | None) -> None:
-        self._inbox.put((lambda: self._orders.carry_out("reload", {}), Future()))
+        self._inbox.put((lambda: self._carry_out("reload", {}), Future()))
 
     # -- the inbox
 
@@ -144,13 +146,14 @@ class Recorder:
                 _log.exception("order failed")
                 answer.set_exception(exc)
         elif isinstance(item, ClockStep):
-            self._service(self._pipeline.clock_stepped(item))
+            self._publish(self._pipeline.clock_stepped(item))
         elif isinstance(item, Trouble):
             self._trouble(item)
 
     def _sample(self, item: Reading | PollFailure) -> None:
         if isinstance(item, Reading) and item.texts:
             self._identities[item.device] = dict(item.texts)
+            self._journal.put_identity(item.device, item.texts, item.stamp.t_utc_ns)
         sample, events = self._pipeline.feed(item)
         self._samples += 1
         self._journal.put_sample(sample)
@@ -165,9 +168,6 @@ class Recorder:
         for event in events:
             _log.info("event %s %s: %s", event.kind, event.state, event.message, extra={"fields": {"id": event.id, "device": event.device}})
         self._actions.on_events(events)
-
-    def _service(self, events: list[Event]) -> None:
-        self._publish(events)
 
     def _trouble(self, trouble: Trouble) -> None:
         now_ns = self._now()
@@ -204,18 +204,18 @@ class Recorder:
             if (other := self._journal.run_of(device)) is not None:
                 raise RefusedError(f"device {device} is in run {other}", hint=f"stop it first, or leave {device} out with --device")
         run = RunInfo(self._journal.next_run_id(name), name, devices, self._now(), planned_s, keep=keep)
-        self._journal.start_run(run, self._bench.snapshot(self._identities))
+        self._durable.append(self._journal.start_run(run, self._bench.snapshot(self._identities)))
         _log.info("run started", extra={"fields": {"run": run.id, "devices": ",".join(devices)}})
         return run
 
     def stop_run(self, run_id: str, reason: str) -> None:
         """End a run."""
-        self._journal.stop_run(run_id, self._now(), reason)
+        self._durable.append(self._journal.stop_run(run_id, self._now(), reason))
         _log.info("run stopped", extra={"fields": {"run": run_id, "reason": reason}})
 
     def add_note(self, run_id: str | None, author: str, text: str) -> None:
         """Write into the logbook of a run, or of the time between runs."""
-        self._journal.put_note(self._pipeline.take_seq(), run_id, self._now(), author, text)
+        self._durable.append(self._journal.put_note(self._pipeline.take_seq(), run_id, self._now(), author, text))
 
     def acknowledge(self, event_id: int, by: str, note: str) -> Event:
         """Acknowledge an event, active or not."""
@@ -256,9 +256,22 @@ class Recorder:
     # -- wiring
 
     def _from_socket(self, order: str, fields: dict[str, Any]) -> dict[str, Any]:
-        answer: Future[dict[str, Any]] = Future()
-        self._inbox.put((lambda: self._orders.carry_out(order, fields), answer))
-        return answer.result(timeout=9.0)
+        answer: Future[tuple[dict[str, Any], list[Future[None]]]] = Future()
+        self._inbox.put((lambda: self._carry_out(order, fields), answer))
+        try:
+            reply, durable = answer.result(timeout=ANSWER_S)
+            for done in durable:
+                done.result(timeout=ANSWER_S)
+        except TimeoutError as exc:
+            raise StoreError(
+                f"order {order} was taken but is not on the disk yet", where=str(self._bench.data_dir), hint="see loadlog store status"
+            ) from exc
+        return reply
+
+    def _carry_out(self, order: str, fields: dict[str, Any]) -> tuple[dict[str, Any], list[Future[None]]]:
+        """On the main thread: the answer, and what must be durable before it is given."""
+        self._durable = []
+        return self._orders.carry_out(order, fields), self._durable
 
     def _now(self) -> int:
         return self._anchor.to_utc(self._clock.monotonic_ns())

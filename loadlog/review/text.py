@@ -1,0 +1,85 @@
+"""The summary of a run for a terminal: plain text, one fact a line, readable in a pipe and a mail."""
+
+from __future__ import annotations
+
+from loadlog.model.clock import NS, format_utc
+from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
+
+
+def summary_text(summary: Summary) -> str:
+    """Run, data, channels, events in order, notes; ends with the caution that a logger is no safety device."""
+    run = summary.run
+    end = f"ended {_time(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
+    lines = [
+        f"Review of run {run.id}",
+        f"  started {_time(run.started_utc_ns)}, {end}, {_span(summary.until_utc_ns - run.started_utc_ns)}"
+        + (f" of {_span(round(run.planned_s * NS))} planned" if run.planned_s else ""),
+        "",
+        "Data",
+        *(_data_line(d) for d in summary.devices),
+        *(f"  gap {gap}" for gap in summary.gaps),
+        "",
+        "Channels                        minimum         mean      maximum  unit  worst quality",
+        *(line for d in summary.devices for line in _channel_lines(d)),
+        "",
+        "What happened, in order of onset (UTC)" if summary.events else "No events.",
+        *(line for h in summary.events for line in _event_lines(h)),
+    ]
+    if any(h.unordered for h in summary.events):
+        lines.append("  ~ onset interval overlaps the one above: which came first was not measured")
+    if summary.notes:
+        lines += ["", "Notes", *(f"  {_time(n.t_utc_ns)} {n.author}: {_one_line(n.text)}" for n in summary.notes)]
+    lines += ["", "A logger is not a safety device: keep hardware trips and fuses. See the cautions in README."]
+    return "\n".join(lines)
+
+
+def _data_line(device: DeviceFacts) -> str:
+    answered = device.polls - device.failed
+    share = f"{100 * min(1.0, answered / device.expected):.1f} %" if device.expected else "–"
+    return (
+        f"  {device.device:12} {device.polls} polls, {device.failed} failed; {share} of the {device.expected} readings that its rate makes"
+    )
+
+
+def _channel_lines(device: DeviceFacts) -> list[str]:
+    return [f"  {device.device:12} {c.channel:16} {_numbers(c)}  {c.unit:4}  {c.worst}" for c in device.channels]
+
+
+def _numbers(channel: ChannelFacts) -> str:
+    return " ".join(f"{'–' if v is None else f'{v:.6g}':>12}" for v in (channel.minimum, channel.mean, channel.maximum))
+
+
+def _event_lines(happened: Happened) -> list[str]:
+    event = happened.event
+    mark = "~" if happened.unordered else " "
+    interval = f"{_time(event.onset.earliest_utc_ns)} .. {_time(event.onset.latest_utc_ns)[11:]}"
+    where = event.device or event.group or "service"
+    state = "active" if event.cleared_utc_ns is None else f"until {_time(event.cleared_utc_ns)[11:]}"
+    if event.cleared_utc_ns is not None and event.cleared_utc_ns <= event.detected_utc_ns:
+        state = ""
+    sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f}{_others(event.alternatives)})"
+    first = f"{mark} {interval} {event.severity:7} {event.kind:22} {where:10} {state}".rstrip()
+    return [first, f"      {_one_line(event.message)}{sure}"]
+
+
+def _others(alternatives: object) -> str:
+    if not isinstance(alternatives, dict) or not alternatives:
+        return ""
+    return "; or " + ", ".join(f"{kind} {p:.2f}" for kind, p in sorted(alternatives.items(), key=lambda i: -i[1]))
+
+
+def _one_line(text: str) -> str:
+    """Text from instruments and people, without control characters."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def _time(t_utc_ns: int) -> str:
+    return format_utc(t_utc_ns)[:23]
+
+
+def _span(ns: int) -> str:
+    seconds = ns / NS
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    hours, rest = divmod(round(seconds), 3600)
+    return f"{hours} h {rest // 60:02d} min" if hours else f"{rest // 60} min {rest % 60:02d} s"
