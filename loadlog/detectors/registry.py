@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from loadlog.detectors.base import Detector
 from loadlog.detectors.communication import Communication
+from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
 from loadlog.detectors.limits import Limits
+from loadlog.detectors.operated import Operated
+from loadlog.detectors.sense import SenseFallback
+from loadlog.detectors.status import DeviceChanged, Protection
+from loadlog.detectors.trips import Trips
 from loadlog.model.device import DeviceSpec
 
-_ALL = (Communication, Limits)
-DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _ALL for kind in made.KINDS}))
+_FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
+    Communication,
+    DeviceChanged,
+    Protection,
+    Operated,
+    Limits,
+    ReadingFrozen,
+    ReadingImplausible,
+)
+_KINDS = (Communication, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible, Trips, SenseFallback)
+DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
 
 def detectors_for(device: DeviceSpec) -> list[Detector]:
     """The detectors of one device, in the order in which they see a sample."""
-    return [make(device) for make in _ALL]
+    detectors = [make(device) for make in _FOR_ALL]
+    if Trips.applies(device):
+        detectors.append(Trips(device))
+    if SenseFallback.applies(device):
+        detectors.append(SenseFallback(device))
+    return detectors

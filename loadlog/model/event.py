@@ -103,6 +103,7 @@ KINDS: dict[str, str] = {
     "sense_restored": "remote sense works again",
     "load_trip": "the load stopped drawing current while the source still holds its voltage",
     "supply_trip": "the source's voltage collapsed with the load on",
+    "open_circuit": "a power lead between source and load is open",
     "limit": "a channel is beyond a configured limit",
     "over_temperature": "a temperature is above its rating or configured limit",
     "setpoint_changed": "the set-point was changed without an order of ours",

@@ -1,0 +1,149 @@
+"""`reading_frozen` and `reading_implausible`: readings that validation does not believe, told as events.
+
+`reading_frozen`: physical cause: an instrument that repeats its last conversion, a display hold. Rule: validation marks the channel
+``frozen`` (identical counts for longer than the learned noise makes credible, 0.01 false marks per 1,000 h and channel); active while it
+does. Confusion: a quiet, coarse channel, which validation never marks. Onset: from the last different reading to the first of the identical
+ones.
+
+`reading_implausible`: physical cause: sensor open, wrong register or word order, damaged input. Rule: ``impossible`` at once; no value
+(undecodable, not-a-number, sentinel) three readings in a row on a channel that had values before; power against voltage times current ten
+in a row. Over after three believable readings. A channel that never had a value (a thermocouple that is not connected) is no event.
+Expected false alarms: none at rest; ten readings in a row across ten separate steps would be needed for the power.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.sample import Sample
+
+READINGS_NEEDED = {"impossible": 1, "sentinel": 3, "undecodable": 3, "not_a_number": 3, "power_mismatch": 10}
+READINGS_TO_CLEAR = 3
+_WORDS = {
+    "impossible": "outside of the possible",
+    "sentinel": "the instrument says that it has no value",
+    "undecodable": "not decodable",
+    "not_a_number": "not a number",
+    "power_mismatch": "power is not voltage times current",
+}
+
+
+class ReadingFrozen(Stateless):
+    """Follows the ``frozen`` marks of one device's electrical channels."""
+
+    KINDS: ClassVar[tuple[str, ...]] = ("reading_frozen",)
+
+    def __init__(self, device: DeviceSpec) -> None:
+        self._device = device
+        self._channels = [c.name for c in device.channels if c.kind == "number" and c.every == 1]
+        self._since: dict[str, tuple[int, Onset]] = {}
+        self._ends: dict[str, int] = {}
+        self._active: set[str] = set()
+
+    def restore(self, event: Event) -> None:
+        """The channel was frozen when the service stopped; a different reading ends it."""
+        self._active.add(event.key)
+
+    def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        """See the module."""
+        found: list[Finding] = []
+        for channel in self._channels:
+            count = sample.counts.get(channel)
+            if count is None:
+                continue
+            known = self._since.get(channel)
+            changed = known is None or known[0] != count
+            if changed:
+                earliest = self._ends.get(channel, begin_ns(sample))
+                latest = end_ns(sample)
+                self._since[channel] = (count, Onset(min(earliest, latest), latest))
+            self._ends[channel] = begin_ns(sample)
+            frozen = sample.uncertain.get(channel) == "frozen"
+            if frozen != (channel in self._active) and (frozen or changed):
+                found.append(self._turn(channel, frozen))
+        return found
+
+    def _turn(self, channel: str, frozen: bool) -> Finding:
+        count, onset = self._since[channel]
+        name = self._device.name
+        self._active ^= {channel}
+        text = f"{name}: {channel} {'is frozen' if frozen else 'moves again'}"
+        evidence = {"channel": channel, "counts": count} if frozen else {}
+        return Finding("reading_frozen", name, Severity.WARNING, onset, text, key=channel, clear=not frozen, evidence=evidence)
+
+
+class _Doubt:
+    """One channel: how many readings in a row were unbelievable, or believable."""
+
+    __slots__ = ("active", "bad_run", "first", "good_run", "had_value", "last_good")
+
+    def __init__(self) -> None:
+        self.active = self.had_value = False
+        self.bad_run = self.good_run = 0
+        self.first: Sample | None = None
+        self.last_good: Sample | None = None
+
+
+class ReadingImplausible(Stateless):
+    """Counts unbelievable readings of each number of one device."""
+
+    KINDS: ClassVar[tuple[str, ...]] = ("reading_implausible",)
+
+    def __init__(self, device: DeviceSpec) -> None:
+        self._device = device
+        self._doubts = {c.name: _Doubt() for c in device.channels if c.kind == "number"}
+
+    def restore(self, event: Event) -> None:
+        """The channel was unbelievable when the service stopped."""
+        doubt = self._doubts.get(event.key)
+        if doubt is not None:
+            doubt.active = doubt.had_value = True
+
+    def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        """See the module."""
+        found: list[Finding] = []
+        marks = sample.uncertain
+        for channel in sample.counts:
+            doubt = self._doubts.get(channel)
+            if doubt is None:
+                continue
+            reason = marks.get(channel)
+            if reason is None or reason not in READINGS_NEEDED:
+                finding = self._believable(channel, doubt, sample) if reason is None else None
+            else:
+                finding = self._unbelievable(channel, doubt, reason, sample)
+            if finding is not None:
+                found.append(finding)
+        return found or NOTHING
+
+    def _believable(self, channel: str, doubt: _Doubt, sample: Sample) -> Finding | None:
+        doubt.had_value, doubt.bad_run, doubt.first = True, 0, None
+        last, doubt.last_good = doubt.last_good, sample
+        if not doubt.active:
+            return None
+        doubt.good_run += 1
+        if doubt.good_run < READINGS_TO_CLEAR:
+            return None
+        doubt.active = False
+        text = f"{self._device.name}: {channel} is believable again"
+        return Finding(
+            "reading_implausible", self._device.name, Severity.WARNING, onset_between(last, sample), text, key=channel, clear=True
+        )
+
+    def _unbelievable(self, channel: str, doubt: _Doubt, reason: str, sample: Sample) -> Finding | None:
+        doubt.good_run = 0
+        doubt.bad_run += 1
+        doubt.first = doubt.first or sample
+        no_value = reason in ("sentinel", "undecodable", "not_a_number")
+        if doubt.active or doubt.bad_run < READINGS_NEEDED[reason] or (no_value and not doubt.had_value):
+            return None
+        doubt.active = True
+        name = self._device.name
+        evidence = {"channel": channel, "reason": reason, "value": sample.values.get(channel)}
+        text = f"{name}: {channel} is not believable, {_WORDS[reason]}"
+        onset = onset_between(doubt.last_good, doubt.first)
+        return Finding("reading_implausible", name, Severity.WARNING, onset, text, key=channel, evidence=evidence)
