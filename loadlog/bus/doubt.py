@@ -20,8 +20,9 @@ _HIGHEST = 0xFFFF
 
 @dataclass(slots=True)
 class _Doubt:
-    shapes: set[tuple[int, int]]  # function and length of the answers that may still come
+    owed: list[int]  # sizes of the answers that may still come, oldest first; not their function, which some instruments get wrong
     until_ns: int
+    refused: bool = False
 
 
 class Doubts:
@@ -30,46 +31,45 @@ class Doubts:
     def __init__(self) -> None:
         self._of_unit: dict[int, _Doubt] = {}
 
-    def raise_(self, call: Exchange, until_ns: int) -> None:
-        """The answer to ``call`` was not seen."""
-        if not isinstance(call.request, ModbusRead):
-            return  # the answer to a write names its address
-        doubt = self._of_unit.setdefault(call.unit, _Doubt(set(), 0))
-        doubt.shapes.add(_shape(call))
-        doubt.until_ns = max(doubt.until_ns, until_ns)
-
-    def settle(self, unit: int) -> None:
-        """``unit`` gave the answer to the last request: it owes none."""
-        self._of_unit.pop(unit, None)
-
     def concern(self, unit: int) -> bool:
         """True while ``unit`` may owe an answer."""
         return unit in self._of_unit
 
-    def refused(self, probe: Exchange) -> None:
-        """An exception response came to ``probe`` or, late, to the request before it: then the answer to ``probe`` is still owed."""
-        doubt = self._of_unit.get(probe.unit)
-        if doubt is not None:
-            doubt.shapes = {_shape(probe)}
+    def owes(self, call: Exchange, until_ns: int) -> None:
+        """The answer to ``call`` was not seen."""
+        if not isinstance(call.request, ModbusRead):
+            return  # the answer to a write names its address
+        doubt = self._of_unit.setdefault(call.unit, _Doubt([], 0))
+        doubt.owed.append(call.reply_bytes)
+        doubt.until_ns = max(doubt.until_ns, until_ns)
+        doubt.refused = False
+
+    def answered(self, unit: int) -> None:
+        """``unit`` gave the answer to the last request: it owes none."""
+        self._of_unit.pop(unit, None)
+
+    def refused(self, unit: int) -> None:
+        """An exception response came. It does not say to which request it belongs: the oldest owed is settled, the others not surely."""
+        doubt = self._of_unit.get(unit)
+        if doubt is None:
+            return
+        del doubt.owed[:1]
+        doubt.refused = True
+        if not doubt.owed:
+            del self._of_unit[unit]
 
     def probe(self, call: Exchange, now_ns: int) -> Exchange | None:
-        """What to ask before ``call``; None when its answer cannot be mistaken."""
+        """What to ask before ``call``; None when its answer cannot be mistaken for one that is owed."""
         doubt = self._of_unit.get(call.unit)
         if doubt is None or not isinstance(call.request, ModbusRead):
             return None
         if now_ns > doubt.until_ns:
-            self.settle(call.unit)
+            self.answered(call.unit)
             return None
-        if _shape(call) not in doubt.shapes:
+        if doubt.refused and call.reply_bytes not in doubt.owed:
             return None
-        for candidate in _candidates(call):
-            if _shape(candidate) not in doubt.shapes:
-                return candidate
-        return None
-
-
-def _shape(call: Exchange) -> tuple[int, int]:
-    return call.pdu[0], call.reply_bytes
+        taken = {call.reply_bytes, *doubt.owed}
+        return next((candidate for candidate in _candidates(call) if candidate.reply_bytes not in taken), None)
 
 
 def _candidates(call: Exchange) -> list[Exchange]:

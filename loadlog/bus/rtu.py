@@ -39,6 +39,7 @@ from loadlog.model.sample import FailureCause
 from loadlog.model.wire import Line, LinkFailure, LinkTraits, ModbusRead, ModbusWrite, Reply, Request
 
 _WAKE_EARLY_NS = 150_000  # a sleep may end so much late on a busy machine; the rest is waited for byte by byte
+_MOST_BYTES = 600  # two frames of the greatest length and some noise; a line that says more does not answer
 _BABBLE_S = 1.0  # a line that is never silent for so long, beyond the device's time-out, is not ours alone
 
 
@@ -84,12 +85,11 @@ class RtuLink(LinkBase):
         if not self._port.is_open:
             return self._lost(request, now_ns, "the port is not open")
         try:
-            if probe := self._doubts.probe(call, now_ns):
+            self._sit_out()
+            while probe := self._doubts.probe(call, self._now()):
                 outcome = self._once(probe, traits)
-                if isinstance(outcome, LinkFailure):
-                    if outcome.cause is not FailureCause.EXCEPTION:
-                        return replace(outcome, request=request)
-                    self._doubts.refused(probe)
+                if isinstance(outcome, LinkFailure) and outcome.cause is not FailureCause.EXCEPTION:
+                    return replace(outcome, request=request)
             return self._once(call, traits)
         except PortLostError as exc:
             return self._lost(request, now_ns, str(exc))
@@ -102,10 +102,8 @@ class RtuLink(LinkBase):
         return self._answer(call, traits, self._send(call))
 
     def _wait_for_silence(self, traits: LinkTraits) -> bool:
-        """Sit out a hold, then wait until nothing has come for the silence; False when that never happens."""
-        if self._hold is not None:
-            self._sit_out(self._hold)
-            self._hold = None
+        """Wait until nothing has come for the silence; False when that never happens."""
+        self._sit_out()
         quiet_ns = max(self._silence_ns, int(traits.quiet_s * NS))
         give_up_ns = 0
         while True:
@@ -120,22 +118,23 @@ class RtuLink(LinkBase):
             if self._last_ns > give_up_ns:
                 return False
 
-    def _sit_out(self, hold: _Hold) -> None:
+    def _sit_out(self) -> None:
+        """Hold the line while the answer to a request that failed may come."""
+        hold, self._hold = self._hold, None
+        if hold is None:
+            return
         begun_ns = now_ns = self._now()
-        while now_ns < hold.until_ns:
-            data = self._port.read((hold.until_ns - now_ns) / NS)
+        while now_ns < hold.until_ns and len(hold.heard) <= _MOST_BYTES:
+            if data := self._port.read((hold.until_ns - now_ns) / NS):
+                self._arrived(data)
+                hold.heard += data
+                if pdu := find_answer(hold.call, hold.heard, ANY_TAIL):
+                    self._tally.stale_dropped += 1
+                    settle = self._doubts.refused if is_exception(pdu) else self._doubts.answered
+                    settle(hold.call.unit)
+                    break
             now_ns = self._now()
-            if not data:
-                continue
-            self._last_ns = now_ns
-            self._tally.bytes_in += len(data)
-            hold.heard += data
-            if pdu := find_answer(hold.call, hold.heard, ANY_TAIL):
-                self._tally.stale_dropped += 1
-                if not is_exception(pdu):
-                    self._doubts.settle(hold.call.unit)
-                break
-        self._tally.hold_s += (now_ns - begun_ns) / NS
+        self._tally.hold_s += (self._now() - begun_ns) / NS
 
     def _send(self, call: Exchange) -> int:
         """Send the request; returns when its first character left."""
@@ -154,13 +153,15 @@ class RtuLink(LinkBase):
         pdu = b"" if fault else self._listen(call, traits, heard, sent_ns)
         verdict = fault or (decode(call, pdu) if pdu else diagnose(call, heard, traits.timeout_s))
         if not isinstance(verdict, Fault):
-            self._doubts.settle(call.unit)
+            self._doubts.answered(call.unit)
             return Reply(call.request, verdict, "", t_request_ns, self._last_ns)
         failure = self._fail(call.request, verdict.cause, verdict.detail, t_request_ns, verdict.exception_code)
         if self._is_answer_owed(call, pdu, heard):
             timeout_ns = int(traits.timeout_s * NS)
             self._hold = _Hold(call, failure.t_end_ns + timeout_ns, heard)
-            self._doubts.raise_(call, failure.t_end_ns + LASTS_TIMEOUTS * timeout_ns)
+            self._doubts.owes(call, failure.t_end_ns + LASTS_TIMEOUTS * timeout_ns)
+            if pdu:
+                self._doubts.refused(call.unit)
         return failure
 
     def _is_answer_owed(self, call: Exchange, pdu: bytes, heard: bytearray) -> bool:
@@ -176,7 +177,7 @@ class RtuLink(LinkBase):
             if heard and (pdu := _recognise(call, heard)):
                 return pdu
             left_ns = end_ns - self._now()
-            if left_ns <= 0:
+            if left_ns <= 0 or len(heard) > _MOST_BYTES:
                 return find_answer(call, heard, LEAST_FRAME_BYTES - 1)
             data = self._port.read(left_ns / NS)
             if not data:
