@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
 
 from loadlog.sim import frames, noise
 from loadlog.sim.bench import Bench
@@ -42,8 +43,28 @@ def _string(text: str, words: int) -> list[int]:
     return list(struct.unpack(f">{words}H", raw))
 
 
+class Shown(Protocol):
+    """Everything a load shows besides its settings, in counts: 1 mV, 1 mA, 10 mW, 0.1 °C, 1 rpm, 1 mAh, 10 mWh. Both languages are made
+    from this."""
+
+    @property
+    def voltage(self) -> int: ...
+    @property
+    def current(self) -> int: ...
+    @property
+    def power(self) -> int: ...
+    @property
+    def temperature(self) -> int: ...
+    @property
+    def fan(self) -> int: ...
+    @property
+    def charge(self) -> int: ...
+    @property
+    def energy(self) -> int: ...
+
+
 class LoadReadings:
-    """Everything a load shows, in counts, at the present instant; both languages are made from this."""
+    """What a load of the bench shows at the present instant, with its errors and noise."""
 
     def __init__(self, bench: Bench, load: LoadUnit) -> None:
         self._bench, self._load = bench, load
@@ -94,10 +115,10 @@ class LoadMap:
 
     functions = frozenset({frames.READ_HOLDING, frames.WRITE_REGISTER, frames.WRITE_REGISTERS})
 
-    def __init__(self, bench: Bench, name: str) -> None:
+    def __init__(self, bench: Bench, name: str, shows: Shown | None = None) -> None:
         self._bench = bench
         self._load = bench.loads[name]
-        self._shows = LoadReadings(bench, self._load)
+        self._shows = shows or LoadReadings(bench, self._load)
         self._blocks: Mapping[int, tuple[int, Callable[[], list[int]]]] = {
             0x0000: (4, lambda: [0x4C31, 0x0123, *_high_first(self._load.config.serial)]),
             0x0010: (10, self._readings),
@@ -183,13 +204,12 @@ class LoadMap:
 
 
 class ThermocoupleMap:
-    """The thermocouple module's registers and inputs."""
+    """The thermocouple module's registers and inputs. ``counts``: channel 0 to 3, 4 the cold junction, in 0.1 °C, None while open."""
 
     functions = frozenset({frames.READ_DISCRETE, frames.READ_HOLDING, frames.READ_INPUT})
 
-    def __init__(self, bench: Bench, name: str) -> None:
-        self._bench = bench
-        self._name = name
+    def __init__(self, counts: Callable[[int], int | None]) -> None:
+        self._counts = counts
 
     def read_words(self, function: int, address: int, count: int) -> Sequence[int]:
         """Input registers 0 to 4, holding registers 0x0100 to 0x0103."""
@@ -199,14 +219,14 @@ class ThermocoupleMap:
         return words[address - first : address - first + count]
 
     def _temperatures(self) -> list[int]:
-        counts = [self._bench.thermocouple_counts(self._name, k) for k in range(5)]
+        counts = [self._counts(k) for k in range(5)]
         return [OPEN_THERMOCOUPLE if c is None else _s16(c) for c in counts]
 
     def read_bits(self, function: int, address: int, count: int) -> Sequence[bool]:
         """Discrete inputs 0 to 3."""
         if address + count > 4:
             raise Refusal(frames.ILLEGAL_ADDRESS)
-        return [self._bench.thermocouple_counts(self._name, k) is None for k in range(address, address + count)]
+        return [self._counts(k) is None for k in range(address, address + count)]
 
     def write_words(self, function: int, address: int, words: Sequence[int]) -> None:
         """Nothing to write."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from loadlog.sim.bench import Bench
 from loadlog.sim.circuit import Mode
 from loadlog.sim.instruments import OVER_CURRENT, OVER_POWER, OVER_TEMPERATURE, OVER_VOLTAGE, REVERSE_POLARITY, UNDERVOLTAGE_STOP
-from loadlog.sim.maps import LoadReadings
+from loadlog.sim.maps import LoadReadings, Shown
 
 NOT_A_NUMBER = "9.91E37"
 OVERFLOW = "9.9E37"
@@ -170,11 +170,10 @@ def _same(nodes: list[str], header: str) -> bool:
 class ScpiLoad(ScpiInstrument):
     """The load behind SCPI."""
 
-    def __init__(self, bench: Bench, name: str) -> None:
+    def __init__(self, bench: Bench, name: str, shown: Shown | None = None) -> None:
         self._bench = bench
         self._load = load = bench.loads[name]
-        self._initial = (load.front.mode, load.front.level)
-        shows = LoadReadings(bench, load)
+        shows = shown or LoadReadings(bench, load)
         super().__init__(
             f"SIMULATED,SCPI LOAD,{load.config.serial},1.0",
             [
@@ -237,19 +236,17 @@ class ScpiLoad(ScpiInstrument):
 
 
 class ScpiMeter(ScpiInstrument):
-    """The voltmeter."""
+    """The voltmeter. ``counts``: its reading in 0.1 mV, None with an open probe."""
 
     RANGE_V = 100.0
 
-    def __init__(self, bench: Bench, name: str) -> None:
-        self._bench = bench
-        self._name = name
-        serial = next(m.serial for m in bench.scenario.meter if m.name == name)
+    def __init__(self, serial: int, counts: Callable[[], int | None]) -> None:
+        self._counts = counts
         commands = [Command("MEASure:VOLTage:DC", self._volts), Command("MEASure:VOLTage", self._volts), Command("READ", self._volts)]
         super().__init__(f"SIMULATED,SCPI METER,{serial},1.0", commands)
 
     def _volts(self) -> str:
-        counts = self._bench.meter_counts(self._name)
+        counts = self._counts()
         if counts is None:
             return NOT_A_NUMBER
         value = counts * 1e-4

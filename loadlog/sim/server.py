@@ -230,7 +230,9 @@ class SimulatedBench(AbstractContextManager["SimulatedBench"]):
                 line.faults.end(fault)
 
     def _model(self, name: str) -> RegisterModel:
-        return LoadMap(self.bench, name) if name in self.bench.loads else ThermocoupleMap(self.bench, name)
+        if name in self.bench.loads:
+            return LoadMap(self.bench, name)
+        return ThermocoupleMap(lambda channel: self.bench.thermocouple_counts(name, channel))
 
     def _unit(self, name: str) -> Unit:
         model = self._model(name)
@@ -259,9 +261,15 @@ class SimulatedBench(AbstractContextManager["SimulatedBench"]):
         rtu.hears = server.hears
         return Line(config, server, rtu.log, faults)
 
+    def _scpi_instrument(self, name: str) -> ScpiInstrument:
+        if name in self.bench.loads:
+            return ScpiLoad(self.bench, name)
+        serial = next(m.serial for m in self.scenario.meter if m.name == name)
+        return ScpiMeter(serial, lambda: self.bench.meter_counts(name))
+
     def _scpi_line(self, config: LineConfig, faults: WireFaults, pace: Pace, processing_ns: int) -> Line:
         name, log = config.instrument, WireLog()
-        instrument: ScpiInstrument = ScpiLoad(self.bench, name) if name in self.bench.loads else ScpiMeter(self.bench, name)
+        instrument = self._scpi_instrument(name)
 
         def message(text: str) -> str | None:
             return self._asked(lambda: instrument.message(text))
