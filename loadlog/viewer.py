@@ -1,0 +1,91 @@
+"""Composition root of the viewer process: the live page over the recordings, and nothing that could cost a sample.
+
+The viewer may start before the recorder, outlive it and be restarted at any time: a recorder that is not there is a state it shows.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import socket
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from types import FrameType
+
+from loadlog import __version__
+from loadlog.control.client import ControlClient
+from loadlog.loading import Bench, load_bench
+from loadlog.process.systemd import Notifier
+from loadlog.store import Archive
+from loadlog.web import Access, Site, build_app, load_access
+from loadlog.web.feed import RecordingFeed
+from loadlog.web.security import FailureCounter
+from loadlog.web.serve import Connections, Server, listen, make_server
+from loadlog.web.source import Source
+from loadlog.web.stream import Hub
+
+SOFTWARE = f"loadlog {__version__}"
+ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gone
+_log = logging.getLogger(__name__)
+
+
+def build_site(bench: Bench, access: Access, connections: Connections) -> Site:
+    """Everything behind the page of one bench."""
+    control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
+    source = Source(Archive(bench.data_dir), control, bench.devices, utc_ns=time.time_ns, monotonic_s=time.monotonic)
+    feed = RecordingFeed(source, software=SOFTWARE, monotonic_s=time.monotonic, readers=lambda: hub.readers)
+    hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
+    return Site(
+        bench.config.bench.name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort
+    )  # fmt: skip
+
+
+def address_of(sock: socket.socket, access: Access) -> str:
+    """The address that people type in."""
+    host, tcp_port = sock.getsockname()[:2]
+    shown = f"[{host}]" if ":" in host else host
+    return f"http://{shown}:{tcp_port}/" + ("" if access.loopback else " (with the token)")
+
+
+def make_viewer(bench: Bench, sock: socket.socket, access: Access, notifier: Notifier) -> Server:
+    """The server of the page, not yet running."""
+    connections = Connections()
+    site = build_site(bench, access, connections)
+
+    def on_listening() -> None:
+        address = address_of(sock, access)
+        notifier.ready(f"live page on {address}")
+        _log.info("live page", extra={"fields": {"address": address}})
+
+    return make_server(build_app(site), site.hub, connections, on_listening)
+
+
+def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> int:
+    """The viewer process, until SIGTERM or SIGINT; returns the exit status.
+
+    Raises:
+        LoadlogError: the configuration, the token or the address is refused; nothing was served.
+    """
+    bench = load_bench(config_path)
+    access = load_access(bench.config.web, config_path.parent, environ)
+    sock = listen(bench.config.web.host, bench.config.web.tcp_port)
+    notifier = Notifier(environ)
+    server = make_viewer(bench, sock, access, notifier)
+    # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _ignore)
+    signal.signal(signal.SIGHUP, _on_hangup)
+    with sock:
+        server.run([sock])
+    notifier.stopping()
+    return 0 if server.started else 1
+
+
+def _ignore(_number: int, _frame: FrameType | None) -> None:
+    """See `run_viewer`."""
+
+
+def _on_hangup(_number: int, _frame: FrameType | None) -> None:
+    _log.info("the page follows the recordings, which tell of a new configuration; only a change of [web] needs a restart of the viewer")

@@ -1,0 +1,127 @@
+"""Reading: devices, samples, events, runs, the stream, health. Each answer is an object, so that fields can be added."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+
+from loadlog.config import nearest
+from loadlog.model.clock import NS, parse_utc
+from loadlog.model.event import KINDS
+from loadlog.web import metrics
+from loadlog.web.problems import Problem
+from loadlog.web.security import CHANGE_HEADER
+from loadlog.web.site import Site, site_of
+from loadlog.web.source import MAX_POINTS
+from loadlog.web.stream import EventStreamResponse
+
+router = APIRouter()
+SiteOf = Annotated[Site, Depends(site_of)]
+DEFAULT_SPAN_NS = 3600 * NS
+EARLIEST_NS, LATEST_NS = 0, 1 << 62
+
+
+@router.get("/api/devices", summary="Every device with its channels, limits and newest sample")
+def devices(site: SiteOf) -> dict[str, Any]:
+    """In the order of the configuration."""
+    return {"bench": site.bench, "software": site.software, "t": site.source.now(), "devices": site.source.devices()}
+
+
+@router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets")
+def samples(
+    site: SiteOf,
+    device: Annotated[str, Query(max_length=63)],
+    from_: Annotated[str | None, Query(alias="from", max_length=64, description="RFC 3339; default: one hour before `to`")] = None,
+    to: Annotated[str | None, Query(max_length=64, description="RFC 3339; default: now")] = None,
+    points: Annotated[int, Query(ge=1, le=MAX_POINTS)] = 2000,
+    channel: Annotated[list[str] | None, Query(description="default: every channel with a number")] = None,
+) -> dict[str, Any]:
+    """Raw samples where the span holds no more than `points`; else minimum, mean and maximum of each bucket."""
+    spec = site.source.spec(device)
+    if spec is None:
+        raise Problem(404, f"there is no device {device!r}{nearest(device, site.source.specs())}", field="device")
+    numbers = [c.name for c in spec.channels if c.kind == "number"]
+    for name in channel or ():
+        if name not in numbers:
+            raise Problem(404, f"device {device} has no channel {name!r}{nearest(name, numbers)}", field="channel")
+    to_ns = instant("to", to) if to is not None else parse_utc(site.source.now())
+    from_ns = instant("from", from_) if from_ is not None else max(EARLIEST_NS, to_ns - DEFAULT_SPAN_NS)
+    if from_ns >= to_ns:
+        raise Problem(422, "from must be before to", field="from")
+    return site.source.samples(spec, channel or numbers, from_ns, to_ns, points)
+
+
+def instant(field: str, text: str) -> int:
+    """UTC nanoseconds of a query field.
+
+    Raises:
+        Problem: no RFC 3339 instant, or out of the range that recordings can hold.
+    """
+    try:
+        t_utc_ns = parse_utc(text)
+    except (ValueError, OverflowError) as exc:
+        raise Problem(422, f"{field}: {exc}", field=field) from exc
+    if not EARLIEST_NS <= t_utc_ns < LATEST_NS:
+        raise Problem(422, f"{field}: {text} is out of range (1970 to 2116)", field=field)
+    return t_utc_ns
+
+
+@router.get("/api/events", summary="The latest state of each event, newest last")
+def events(
+    site: SiteOf,
+    run: Annotated[str | None, Query(max_length=80)] = None,
+    since: Annotated[str | None, Query(max_length=64, description="RFC 3339: detected, cleared or acknowledged since")] = None,
+    kind: Annotated[list[str] | None, Query()] = None,
+    active: bool | None = None,
+    device: Annotated[str | None, Query(max_length=63)] = None,
+    limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
+) -> dict[str, Any]:
+    """The newest `limit`; `truncated` says that there are more."""
+    for name in kind or ():
+        if name not in KINDS:
+            raise Problem(422, f"there is no event kind {name!r}{nearest(name, KINDS)}", field="kind")
+    since_ns = None if since is None else instant("since", since)
+    found = site.source.events(run=run, since_ns=since_ns, kinds=kind or (), active=active, device=device, limit=limit + 1)
+    shown = [event.to_json() for event in found[-limit:]]
+    return {"events": shown, "truncated": len(found) > limit}
+
+
+@router.get("/api/runs", summary="Every run, newest first")
+def runs(site: SiteOf) -> dict[str, Any]:
+    """With its state: running, ended, or interrupted (cut off, and nobody stopped it)."""
+    return {"runs": site.source.runs()}
+
+
+@router.get("/api/stream", summary="Server-sent events: hello, samples, events, service", response_class=Response)
+async def stream(site: SiteOf, request: Request, after: Annotated[str, Query(max_length=80)] = "") -> Response:
+    """`Last-Event-ID`, or `after` where a client cannot set it, resumes a broken stream."""
+    # A foreign page may not even open the stream (no CORS: it could not read it); programs send no Fetch Metadata.
+    if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+        raise Problem(403, "the stream is for the page's own origin", field=CHANGE_HEADER)
+    reader = await site.hub.join(request.headers.get("last-event-id", after))
+    return EventStreamResponse(site.hub, reader, site.abort)
+
+
+@router.get("/healthz", summary="The process is alive", response_class=PlainTextResponse)
+async def healthz() -> PlainTextResponse:
+    """Answers from the event loop alone, so it says that the loop turns."""
+    return PlainTextResponse("ok\n")
+
+
+@router.get("/readyz", summary="The recorder is reachable and samples are fresh")
+def readyz(site: SiteOf) -> JSONResponse:
+    """200 when both hold, else 503 with the reason."""
+    recorder = site.source.recorder()
+    silent = site.source.silent()
+    ready = recorder.reachable and not silent
+    reason = "" if ready else recorder.detail or f"no fresh sample of {', '.join(silent)}"
+    body = {"ready": ready, "recorder": recorder.reachable, "silent": silent, "detail": reason}
+    return JSONResponse(body, 200 if ready else 503)
+
+
+@router.get("/metrics", summary="Prometheus metrics", response_class=PlainTextResponse)
+def prometheus(site: SiteOf) -> Response:
+    """Text exposition format 0.0.4."""
+    return Response(metrics.exposition(site), media_type=metrics.CONTENT_TYPE)

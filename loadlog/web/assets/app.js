@@ -1,0 +1,213 @@
+// The live page: wires the stream to the devices, the events and the service line.
+
+import { Device } from "./device.js";
+import { byId, el, setText, settings } from "./dom.js";
+import { Events } from "./events.js";
+import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
+import { healthTables, runsLine } from "./health.js";
+import { get, Stream } from "./net.js";
+import { span } from "./plot.js";
+
+const SPANS = [[60, "1 min"], [300, "5 min"], [900, "15 min"], [3600, "60 min"], [0, "run"]];
+const LONG_S = 900;
+const devices = new Map();
+const events = new Events();
+const link = { state: "connecting", since: 0, software: "", outdated: false };
+let service = null;
+let loadAgain = false;
+
+// ---- what the service says
+
+async function refresh() {
+  try {
+    const [bench, list] = await Promise.all([get("/api/devices"), get("/api/events?limit=200")]);
+    learnServerTime(bench.t);
+    showBench(bench);
+    events.replace(list.events);
+    loadAgain = false;
+  } catch (error) {
+    loadAgain = true; // the next word from the service tries again
+    if (error.status === 401) showLink("locked", "Log in to see the bench");
+  }
+}
+
+function showBench(bench) {
+  setText(byId("bench"), bench.bench);
+  setText(byId("about"), bench.software);
+  devices.clear();
+  for (const spec of bench.devices) devices.set(spec.name, new Device(spec));
+  const nodes = [...devices.values()].map((device) => device.root);
+  byId("devices").replaceChildren(...(nodes.length ? nodes : [el("p", { class: "empty" }, "No device is configured.")]));
+  for (const device of devices.values()) device.draw();
+  loadTraces();
+}
+
+function loadTraces() {
+  findRunStart();
+  for (const device of devices.values()) device.strips.load();
+}
+
+function findRunStart() {
+  const starts = (service?.runs ?? []).map((run) => Date.parse(run.started) / 1000);
+  span.runStart = starts.length ? Math.min(...starts) : null;
+}
+
+const stream = new Stream({
+  open(hello) {
+    learnServerTime(hello.t);
+    link.outdated ||= Boolean(link.software) && link.software !== hello.software;
+    link.software = hello.software;
+    showLink("live", "Live");
+    if (!hello.resumed || !devices.size) refresh();
+  },
+  lost() {
+    if (link.state === "live" || link.state === "connecting") link.since = serverNowMs();
+    showLink("lost", "No connection");
+    checkAccess();
+  },
+  samples(list) {
+    for (const sample of list) devices.get(sample.device)?.take(sample);
+  },
+  events(list) {
+    events.take(list);
+  },
+  service(state) {
+    const first = service === null;
+    const runs = JSON.stringify((service?.runs ?? []).map((run) => run.id));
+    service = state;
+    learnServerTime(state.t);
+    if (loadAgain) refresh();
+    else if (first || runs !== JSON.stringify(state.runs.map((run) => run.id))) {
+      findRunStart();
+      if (!first && span.seconds === 0) loadTraces();
+    }
+    showService();
+  },
+});
+
+// A stream that is refused does not say why; an ordinary request does, and asks for the token.
+async function checkAccess() {
+  try {
+    await get("/api/runs");
+  } catch {
+    // the banner already says that the service is gone
+  }
+}
+
+// ---- what the page says
+
+const MARKS = { live: "●", connecting: "◌", lost: "✕", locked: "◌" };
+
+function showLink(state, text) {
+  link.state = state;
+  document.body.dataset.link = state;
+  setText(byId("link").querySelector(".mark"), MARKS[state]);
+  setText(byId("link").querySelector(".text"), text);
+  showBanners();
+}
+
+function showBanners() {
+  const banners = [];
+  if (link.state === "lost") banners.push(["lost", "alarm", `No connection to the service since ${moment(link.since)}. The values below are old. Trying again.`]);
+  else if (service && !service.recorder.reachable) banners.push(["recorder", "alarm", `The recorder does not answer: nothing new is recorded or watched. ${service.recorder.detail}`]);
+  if (link.outdated) banners.push(["old", "info", "The service was updated while this page was open."]);
+  const key = JSON.stringify(banners);
+  if (byId("banners").dataset.key === key) return;
+  byId("banners").dataset.key = key;
+  byId("banners").replaceChildren(
+    ...banners.map(([name, severity, text]) =>
+      el("p", { class: `banner ${severity}`, role: "alert" }, el("span", { class: "mark", "aria-hidden": "true" }, severity === "alarm" ? "▲" : "●"), " ", text, name === "old" ? el("button", { type: "button", onclick: () => location.reload() }, "Reload") : null),
+    ),
+  );
+}
+
+function showService() {
+  showBanners();
+  const runs = runsLine(service.runs);
+  byId("runs").hidden = !runs.length;
+  byId("runs").replaceChildren(...runs);
+  byId("health").replaceChildren(...healthTables(service));
+}
+
+// ---- the reader's choices
+
+function buildSpans() {
+  const chosen = Number(settings.get("span", "300"));
+  span.seconds = SPANS.some(([seconds]) => seconds === chosen) ? chosen : 300;
+  for (const [seconds, text] of SPANS) {
+    const input = el("input", { type: "radio", name: "span", value: seconds, checked: seconds === span.seconds, onchange: () => choose(seconds) });
+    byId("span").append(el("label", {}, input, el("span", {}, text)));
+  }
+}
+
+function choose(seconds) {
+  span.seconds = seconds;
+  settings.set("span", String(seconds));
+  loadTraces();
+}
+
+function buildZone() {
+  const button = byId("zone");
+  const show = () => {
+    button.setAttribute("aria-pressed", String(isUtc()));
+    button.title = isUtc() ? "Times are in UTC" : "Times are in this device's zone";
+  };
+  button.onclick = () => {
+    setUtc(!isUtc());
+    show();
+    events.draw();
+    restyle();
+    refresh();
+  };
+  show();
+}
+
+function buildCautions() {
+  const details = byId("cautions");
+  details.open = settings.get("cautions", "open") === "open";
+  details.ontoggle = () => settings.set("cautions", details.open ? "open" : "folded");
+}
+
+function restyle() {
+  for (const device of devices.values()) device.strips.restyle();
+}
+
+// ---- time
+
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+let drawnAt = 0;
+
+function drawStrips(now) {
+  const every = calm.matches || span.seconds >= LONG_S || span.seconds === 0 ? 1000 : 200;
+  if (now - drawnAt >= every) {
+    drawnAt = now;
+    for (const device of devices.values()) device.strips.draw();
+  }
+  requestAnimationFrame(drawStrips);
+}
+
+setInterval(() => {
+  setText(byId("clock"), `${clock(serverNowMs())}${isUtc() ? " UTC" : ""}`);
+  for (const device of devices.values()) {
+    device.draw();
+    device.tick();
+  }
+  events.tick();
+  document.title = `${events.alarms ? `▲${events.alarms} ` : ""}${byId("bench").textContent} · loadlog`;
+}, 250);
+
+// A long span is fetched afresh now and then, so that its buckets stay even.
+setInterval(() => {
+  if (link.state === "live" && !document.hidden) loadTraces();
+}, 300_000);
+
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden && link.state === "live") loadTraces();
+});
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
+
+buildSpans();
+buildZone();
+buildCautions();
+stream.open();
+requestAnimationFrame(drawStrips);

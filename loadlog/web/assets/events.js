@@ -1,0 +1,136 @@
+// The lists of events: active ones first by severity, then recent ones; acknowledging; announcing new alarms to screen readers.
+
+import { byId, el, setText, settings } from "./dom.js";
+import { duration, interval, kind, moment, serverNowMs, SEVERITY } from "./format.js";
+import { post } from "./net.js";
+import { setEvents } from "./plot.js";
+
+const RANK = { alarm: 0, warning: 1, info: 2 };
+const KEPT = 400;
+const SHOWN = 30;
+
+export class Events {
+  constructor() {
+    this.byId = new Map();
+    this.known = false; // nothing is announced for what was already there
+    byId("ack-cancel").onclick = () => byId("ack").close();
+  }
+
+  // The whole list as the service has it.
+  replace(list) {
+    const announce = this.known;
+    const old = this.byId;
+    this.byId = new Map(list.map((event) => [event.id, event]));
+    this.known = true;
+    if (announce) for (const event of list) if (!old.has(event.id)) this.announce(event);
+    this.draw();
+  }
+
+  take(list) {
+    for (const event of list) {
+      if (!this.byId.has(event.id)) this.announce(event);
+      this.byId.set(event.id, event);
+    }
+    const all = [...this.byId.values()].sort((a, b) => b.id - a.id);
+    for (const event of all.slice(KEPT)) if (event.state !== "active") this.byId.delete(event.id);
+    this.draw();
+  }
+
+  announce(event) {
+    const where = event.severity === "alarm" ? "announce-alarm" : event.severity === "warning" ? "announce" : null;
+    if (where) setText(byId(where), `${SEVERITY[event.severity].word}: ${kind(event.kind)}, ${event.device ?? "service"}. ${event.message}`);
+  }
+
+  active() {
+    const list = [...this.byId.values()].filter((event) => event.state === "active");
+    return list.sort((a, b) => a.acknowledged - b.acknowledged || RANK[a.severity] - RANK[b.severity] || b.id - a.id);
+  }
+
+  draw() {
+    const all = [...this.byId.values()].sort((a, b) => b.id - a.id);
+    setEvents(all.filter((event) => event.severity !== "info" || event.state === "active" || event.kind !== "note"));
+    const active = this.active();
+    fill(byId("active"), active, "Nothing active.", true);
+    fill(byId("recent"), all.filter((event) => event.state !== "active").slice(0, SHOWN), "No events recorded yet.", false);
+    const alarms = active.filter((event) => event.severity === "alarm" && !event.acknowledged).length;
+    this.alarms = alarms;
+    byId("active").closest("section").dataset.worst = active.length ? active.reduce((worst, e) => (RANK[e.severity] < RANK[worst] ? e.severity : worst), "info") : "none";
+  }
+
+  tick() {
+    for (const node of document.querySelectorAll("[data-since]")) setText(node, duration((serverNowMs() - Number(node.dataset.since)) / 1000));
+  }
+}
+
+// Items are kept by key, so that the focus and an open detail survive an update.
+function fill(list, events, emptyText, open) {
+  const present = new Map([...list.children].map((node) => [node.dataset.key, node]));
+  const nodes = events.map((event) => {
+    const key = `${event.id}.${event.state}.${event.acknowledged}.${event.message}.${event.confidence}`;
+    return present.get(key) ?? item(event, key, open);
+  });
+  if (!nodes.length) nodes.push(present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" }, emptyText));
+  const focused = document.activeElement?.closest?.("li")?.dataset.id;
+  if (nodes.length !== list.children.length || nodes.some((node, i) => node !== list.children[i])) {
+    list.replaceChildren(...nodes);
+    if (focused && !list.contains(document.activeElement)) list.querySelector(`li[data-id="${Number(focused)}"] button`)?.focus();
+  }
+}
+
+function item(event, key, open) {
+  const severity = SEVERITY[event.severity];
+  const head = el(
+    "p",
+    { class: "head" },
+    el("span", { class: "mark", "aria-hidden": "true" }, severity.mark),
+    el("span", { class: "severity" }, severity.word),
+    el("b", {}, kind(event.kind)),
+    el("span", { class: "device-name" }, event.device ?? (event.group ? `group ${event.group}` : "service")),
+    el("span", { class: "number" }, `#${event.id}`),
+  );
+  const times = el("p", { class: "times" }, el("span", {}, `Began ${interval(event.onset)}`), state(event), sureness(event));
+  return el("li", { class: "event", "data-key": key, "data-id": event.id, "data-severity": event.severity, "data-acknowledged": event.acknowledged }, head, el("p", { class: "message" }, event.message), times, acknowledgement(event, open));
+}
+
+function state(event) {
+  if (event.state === "active") return el("span", {}, "active for ", el("span", { "data-since": Date.parse(event.onset.latest) }, duration((serverNowMs() - Date.parse(event.onset.latest)) / 1000)));
+  if (!event.cleared || event.cleared === event.onset.latest) return null;
+  return el("span", {}, `cleared ${moment(Date.parse(event.cleared))}`);
+}
+
+function sureness(event) {
+  if (event.confidence >= 0.995) return null;
+  const others = Object.entries(event.alternatives).map(([name, p]) => `${kind(name)} ${percent(p)}`);
+  return el("span", {}, `${percent(event.confidence)} sure${others.length ? `, else ${others.join(", ")}` : ""}`);
+}
+
+const percent = (p) => `${(p * 100).toFixed(p > 0.1 ? 0 : 1)} %`;
+
+function acknowledgement(event, open) {
+  if (event.acknowledged) {
+    const by = event.acknowledged_by ? ` by ${event.acknowledged_by}` : "";
+    return el("p", { class: "acknowledged" }, el("span", { "aria-hidden": "true" }, "✓ "), `Acknowledged${by}${event.note ? `: ${event.note}` : ""}`);
+  }
+  if (!open && event.severity === "info") return null;
+  return el("button", { type: "button", class: "ack", onclick: () => ask(event), "aria-label": `Acknowledge ${kind(event.kind)} ${event.device ?? ""} number ${event.id}` }, "Acknowledge");
+}
+
+function ask(event) {
+  const dialog = byId("ack");
+  setText(byId("ack-what"), `${kind(event.kind)}, ${event.device ?? "service"}: ${event.message}`);
+  setText(byId("ack-fault"), "");
+  byId("ack-by").value = settings.get("name", "");
+  byId("ack-note").value = "";
+  dialog.querySelector("form").onsubmit = async (submit) => {
+    submit.preventDefault();
+    const by = byId("ack-by").value.trim();
+    settings.set("name", by);
+    try {
+      await post(`/api/events/${event.id}/ack`, { by, note: byId("ack-note").value.trim() });
+      dialog.close();
+    } catch (error) {
+      setText(byId("ack-fault"), error.message);
+    }
+  };
+  dialog.showModal();
+}

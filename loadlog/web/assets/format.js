@@ -1,0 +1,104 @@
+// Numbers, names and times for people. The only module that knows the reader's zone and the offset to the service's clock.
+
+import { settings } from "./dom.js";
+
+export const QUALITY = {
+  good: { mark: "✓", word: "good" },
+  uncertain: { mark: "~", word: "uncertain" },
+  bad: { mark: "✕", word: "bad" },
+};
+export const SEVERITY = {
+  alarm: { mark: "▲", word: "Alarm" },
+  warning: { mark: "◆", word: "Warning" },
+  info: { mark: "●", word: "Info" },
+};
+const SETPOINT_UNIT = { cc: "A", cv: "V", cp: "W", cr: "Ω" };
+
+let utc = settings.get("utc", "no") === "yes";
+let serverOffsetMs = 0;
+
+export const isUtc = () => utc;
+export function setUtc(value) {
+  utc = value;
+  settings.set("utc", value ? "yes" : "no");
+}
+
+// The service's clock decides ages; a phone's clock may be minutes off.
+export function learnServerTime(text) {
+  const offset = Date.parse(text) - Date.now();
+  if (Number.isFinite(offset)) serverOffsetMs = offset;
+}
+export const serverNowMs = () => Date.now() + serverOffsetMs;
+
+// Names end in their unit (voltage_v): drop it, it stands beside the value.
+export function label(channel) {
+  const parts = channel.name.split("_");
+  if (channel.unit && parts.length > 1) parts.pop();
+  const text = parts.join(" ");
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+export function unitOf(channel, sample) {
+  if (channel.name === "setpoint") return SETPOINT_UNIT[String(sample?.status?.mode ?? "").toLowerCase()] ?? "";
+  return channel.unit;
+}
+
+export function decimals(resolution) {
+  if (!(resolution > 0)) return 3;
+  return Math.min(6, Math.max(0, Math.ceil(-Math.log10(resolution) - 1e-9)));
+}
+
+export function number(value, digits) {
+  if (value === null || value === undefined || !Number.isFinite(value)) return "–";
+  const text = value.toFixed(digits).replace("-", "−");
+  return Number(value.toFixed(digits)) === 0 ? text.replace("−", "") : text;
+}
+
+export function status(value) {
+  if (Array.isArray(value)) return value.length ? value.join(", ") : "none";
+  if (value === true) return "on";
+  if (value === false) return "off";
+  return value === null || value === undefined ? "–" : String(value);
+}
+
+export function age(seconds) {
+  if (seconds < 0) return "now";
+  if (seconds < 9.95) return `${seconds.toFixed(1)} s`;
+  return duration(seconds);
+}
+
+export function duration(seconds) {
+  const s = Math.round(seconds);
+  if (s < 60) return `${s} s`;
+  if (s < 3600) return `${Math.floor(s / 60)} min ${String(s % 60).padStart(2, "0")} s`;
+  if (s < 86400) return `${Math.floor(s / 3600)} h ${String(Math.floor((s % 3600) / 60)).padStart(2, "0")} min`;
+  return `${Math.floor(s / 86400)} d ${Math.floor((s % 86400) / 3600)} h`;
+}
+
+const formats = new Map();
+function intl(options) {
+  const key = JSON.stringify(options) + utc;
+  if (!formats.has(key)) formats.set(key, new Intl.DateTimeFormat(undefined, { ...options, hourCycle: "h23", timeZone: utc ? "UTC" : undefined }));
+  return formats.get(key);
+}
+const HMS = { hour: "2-digit", minute: "2-digit", second: "2-digit" };
+
+export const clock = (ms) => intl(HMS).format(ms);
+export const clockMinutes = (ms) => intl({ hour: "2-digit", minute: "2-digit" }).format(ms);
+export const day = (ms) => intl({ day: "numeric", month: "short" }).format(ms);
+export const clockTenths = (ms) => intl({ ...HMS, fractionalSecondDigits: 2 }).format(ms);
+
+// The time, with the day where it is not today.
+export function moment(ms, precise = false) {
+  const time = precise ? clockTenths(ms) : clock(ms);
+  return day(ms) === day(serverNowMs()) ? time : `${day(ms)} ${time}`;
+}
+
+export function interval(onset) {
+  const from = Date.parse(onset.earliest);
+  const to = Date.parse(onset.latest);
+  if (to - from < 10) return `at ${moment(to, true)}`;
+  return `between ${moment(from, true)} and ${moment(to, true)}`;
+}
+
+export const kind = (text) => text.replaceAll("_", " ");

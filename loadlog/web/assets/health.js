@@ -1,0 +1,84 @@
+// The service about itself: recorder, runs, buses, store.
+
+import { el } from "./dom.js";
+import { duration, moment, serverNowMs } from "./format.js";
+
+const MIB = 1024 * 1024;
+
+export function runsLine(runs) {
+  return runs.map((run) => {
+    const started = Date.parse(run.started);
+    const done = (serverNowMs() - started) / 1000;
+    const name = el("b", {}, run.id);
+    const devices = el("span", { class: "quiet" }, run.devices.join(", "));
+    if (!run.planned_s) return el("p", { class: "run" }, el("span", { class: "mark", "aria-hidden": "true" }, "▶"), " run ", name, ` on for ${duration(done)}, open end `, devices);
+    const share = Math.min(1, Math.max(0, done / run.planned_s));
+    const ends = moment(started + run.planned_s * 1000);
+    return el(
+      "p",
+      { class: "run" },
+      el("span", { class: "mark", "aria-hidden": "true" }, "▶"), " run ", name,
+      ` ${duration(done)} of ${duration(run.planned_s)}, ends ${ends} `,
+      el("progress", { max: 1, value: share.toFixed(4), "aria-label": `progress of run ${run.id}` }), " ", devices,
+    );
+  });
+}
+
+export function healthTables(service) {
+  const parts = [];
+  if (!service.recorder.reachable) parts.push(el("p", { class: "fault" }, `✕ Recorder: ${service.recorder.detail}`));
+  const rows = service.buses.map(busRow);
+  for (const bus of service.buses) for (const text of bus.warnings) parts.push(el("p", { class: "warning" }, `◆ Bus ${bus.name}: ${text}`));
+  if (rows.length) {
+    const head = ["Bus", "State", "Used", "Late, p99", "Polls", "Time-outs", "Other faults", "Missed"];
+    parts.push(
+      el(
+        "div",
+        { class: "scroll", tabindex: "0", role: "region", "aria-label": "Buses" },
+        el("table", {}, el("thead", {}, el("tr", {}, ...head.map((text) => el("th", { scope: "col" }, text)))), el("tbody", {}, ...rows)),
+      ),
+    );
+  }
+  const facts = storeFacts(service);
+  if (facts.length) parts.push(el("dl", { class: "facts" }, ...facts.map(([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, text)))));
+  return parts;
+}
+
+function busState(bus) {
+  if (bus.open === false) return `✕ closed${bus.detail ? `: ${bus.detail}` : ""}`;
+  return bus.silent.length ? `◌ open, silent: ${bus.silent.join(", ")}` : "● open";
+}
+
+function busRow(bus) {
+  const cells = [
+    busState(bus),
+    share(bus.use),
+    bus.lateness_p99_s === null || bus.lateness_p99_s === undefined ? "–" : `${(bus.lateness_p99_s * 1000).toFixed(1)} ms`,
+    count(bus.polls),
+    count(bus.timeouts),
+    count(bus.faults),
+    count(bus.missed),
+  ];
+  return el("tr", {}, el("th", { scope: "row" }, bus.name), ...cells.map((text) => el("td", {}, text)));
+}
+
+const share = (value) => (value === null || value === undefined ? "–" : `${(value * 100).toFixed(0)} %`);
+const count = (value) => (value === null || value === undefined ? "–" : value.toLocaleString("en").replaceAll(",", " "));
+
+function storeFacts(service) {
+  const store = service.store ?? {};
+  const facts = [];
+  if (store.free_bytes !== null && store.free_bytes !== undefined) facts.push(["Disk free", bytes(store.free_bytes)]);
+  if (store.waiting !== null && store.waiting !== undefined) facts.push(["Waiting to be written", `${count(store.waiting)} samples`]);
+  if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
+  if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
+  for (const name of store.damaged ?? []) facts.push(["Damaged recording", `✕ ${name}`]);
+  if (service.samples !== null && service.samples !== undefined) facts.push(["Samples since start", count(service.samples)]);
+  if (service.readers) facts.push(["Pages open", count(service.readers)]);
+  return facts;
+}
+
+function bytes(value) {
+  if (value >= 1024 * MIB) return `${(value / MIB / 1024).toFixed(1)} GiB`;
+  return `${(value / MIB).toFixed(1)} MiB`;
+}

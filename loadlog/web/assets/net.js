@@ -1,0 +1,132 @@
+// Talking to the service: requests with errors in words, the event stream with its watchdog, and the log-in.
+
+import { byId, setText } from "./dom.js";
+
+export class Refusal extends Error {
+  constructor(status, message) {
+    super(message);
+    this.status = status;
+  }
+}
+
+async function request(method, path, body) {
+  const options = { method, headers: { "X-Loadlog": "page" }, signal: AbortSignal.timeout(10000) };
+  if (body !== undefined) {
+    options.headers["Content-Type"] = "application/json";
+    options.body = JSON.stringify(body);
+  }
+  let response;
+  try {
+    response = await fetch(path, options);
+  } catch {
+    throw new Refusal(0, "The service does not answer.");
+  }
+  const answer = await response.json().catch(() => null);
+  if (!response.ok) throw new Refusal(response.status, answer?.detail ?? `The service answered ${response.status}.`);
+  return answer;
+}
+
+// Asks for the token once when the service wants one, then repeats the request.
+async function withLogin(method, path, body) {
+  try {
+    return await request(method, path, body);
+  } catch (error) {
+    if (error.status !== 401 || !(await login(error.message))) throw error;
+    return request(method, path, body);
+  }
+}
+export const get = (path) => withLogin("GET", path);
+export const post = (path, body) => withLogin("POST", path, body);
+
+let pending = null;
+function login(why) {
+  pending ??= askForToken(why).finally(() => {
+    pending = null;
+  });
+  return pending;
+}
+
+function askForToken(why) {
+  const dialog = byId("login");
+  const token = byId("login-token");
+  setText(byId("login-why"), why);
+  setText(byId("login-fault"), "");
+  dialog.showModal();
+  return new Promise((resolve) => {
+    const form = dialog.querySelector("form");
+    form.onsubmit = async (event) => {
+      event.preventDefault();
+      try {
+        await request("POST", "/api/session", { token: token.value });
+        token.value = "";
+        dialog.close();
+        resolve(true);
+      } catch (error) {
+        setText(byId("login-fault"), error.message);
+      }
+    };
+    byId("login-cancel").onclick = () => dialog.close();
+    dialog.onclose = () => resolve(false);
+  });
+}
+
+const SILENCE_MS = 3500; // the service speaks every second
+const AGAIN_MS = 1000;
+
+// Follows /api/stream for ever. on.open(hello), on.lost(), on.<event>(data).
+export class Stream {
+  constructor(on) {
+    this.on = on;
+    this.source = null;
+    this.heard = 0;
+    this.connected = false;
+    this.openAt = 0;
+    setInterval(() => this.watch(), 500);
+  }
+
+  open() {
+    this.close();
+    this.heard = performance.now();
+    const query = this.lastSeq ? `?after=${this.lastSeq}` : "";
+    const source = new EventSource(`/api/stream${query}`);
+    this.source = source;
+    source.addEventListener("hello", (event) => {
+      this.connected = true;
+      this.take(event);
+      this.on.open(JSON.parse(event.data));
+    });
+    for (const name of ["samples", "events", "service"]) {
+      source.addEventListener(name, (event) => {
+        this.take(event);
+        this.on[name](JSON.parse(event.data));
+      });
+    }
+    source.onerror = () => this.lost();
+  }
+
+  take(event) {
+    this.heard = performance.now();
+    if (event.lastEventId) this.lastSeq = event.lastEventId;
+  }
+
+  close() {
+    this.source?.close();
+    this.source = null;
+  }
+
+  lost() {
+    this.close();
+    this.openAt = performance.now() + AGAIN_MS;
+    this.connected = false;
+    this.on.lost();
+  }
+
+  watch() {
+    const now = performance.now();
+    if (this.source && now - this.heard > SILENCE_MS) this.lost();
+    else if (!this.source && this.openAt && now >= this.openAt) {
+      this.openAt = 0;
+      this.open();
+    }
+  }
+}

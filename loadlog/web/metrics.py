@@ -1,0 +1,98 @@
+"""Facts of the service for Prometheus. Names end in their unit or in ``_total`` (Prometheus, "Metric and label naming").
+
+The counters are the recorder's, read at each scrape; a recorder that cannot be reached shows as ``loadlog_recorder_up 0``, and its
+families are absent then, not zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily
+from prometheus_client.metrics_core import Metric
+from prometheus_client.registry import Collector
+
+from loadlog.model.event import Severity
+from loadlog.web.site import Site
+
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+_BUS_COUNTERS = {
+    "polls": ("loadlog_bus_polls", "Polls that were due and begun"),
+    "readings": ("loadlog_bus_readings", "Polls that gave a reading"),
+    "missed": ("loadlog_bus_missed_polls", "Polls whose time had passed before the bus came free"),
+    "reopened": ("loadlog_bus_reopenings", "Times the port was opened again"),
+}
+
+
+def exposition(site: Site) -> bytes:
+    """All metrics of now."""
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Facts(site))
+    return generate_latest(registry)
+
+
+class _Facts(Collector):
+    def __init__(self, site: Site) -> None:
+        self._site = site
+
+    def collect(self) -> Iterator[Metric]:
+        """Every family once."""
+        site = self._site
+        recorder = site.source.recorder()
+        yield InfoMetricFamily("loadlog_service", "What runs here", {"software": site.software, "bench": site.bench})
+        yield GaugeMetricFamily("loadlog_recorder_up", "1 while the recorder answers", float(recorder.reachable))
+        yield GaugeMetricFamily("loadlog_stream_readers", "Pages and programs that follow the stream", float(site.hub.readers))
+        yield CounterMetricFamily("loadlog_stream_dropped", "Readers dropped because they fell behind", site.hub.dropped_total)
+        yield from self._devices()
+        yield from self._events()
+        if recorder.reachable:
+            yield CounterMetricFamily("loadlog_samples", "Samples taken since the recorder started", recorder.status.get("samples", 0))
+            yield from _store(recorder.status.get("store", {}))
+            yield from _buses(recorder.status.get("buses", {}))
+            runs = GaugeMetricFamily("loadlog_runs_active", "Runs that are on")
+            runs.add_metric([], len(recorder.status.get("runs", ())))
+            yield runs
+
+    def _devices(self) -> Iterator[Metric]:
+        age = GaugeMetricFamily("loadlog_device_sample_age_seconds", "Age of the newest recorded poll", labels=["device"])
+        for name, age_s in self._site.source.ages().items():
+            age.add_metric([name], age_s)
+        yield age
+
+    def _events(self) -> Iterator[Metric]:
+        active = GaugeMetricFamily("loadlog_events_active", "Events that are active", labels=["severity"])
+        counts = dict.fromkeys(Severity, 0)
+        for event in self._site.source.events(active=True):
+            counts[event.severity] += 1
+        for severity, count in counts.items():
+            active.add_metric([str(severity)], count)
+        yield active
+
+
+def _store(store: Mapping[str, Any]) -> Iterator[Metric]:
+    if store.get("free_bytes") is not None:
+        yield GaugeMetricFamily("loadlog_store_free_bytes", "Free space for recordings", store["free_bytes"])
+    yield GaugeMetricFamily("loadlog_store_backlog_samples", "Samples that wait to be written", store.get("waiting", 0))
+    yield CounterMetricFamily("loadlog_store_lost_samples", "Samples lost because the backlog overflowed", store.get("lost", 0))
+    yield CounterMetricFamily("loadlog_store_commits", "Commits", store.get("commits", 0))
+
+
+def _buses(buses: Mapping[str, Mapping[str, Any]]) -> Iterator[Metric]:
+    for key, (name, text) in _BUS_COUNTERS.items():
+        family = CounterMetricFamily(name, text, labels=["bus"])
+        for bus, facts in buses.items():
+            family.add_metric([bus], facts.get(key, 0))
+        yield family
+    failures = CounterMetricFamily("loadlog_bus_failures", "Polls that gave no reading, by cause", labels=["bus", "cause"])
+    is_open = GaugeMetricFamily("loadlog_bus_open", "1 while the port is open", labels=["bus"])
+    busy = GaugeMetricFamily("loadlog_bus_busy_ratio", "Share of the recent time in which the bus was in use", labels=["bus"])
+    late = GaugeMetricFamily("loadlog_bus_lateness_p99_seconds", "Lateness of recent polls, 99th percentile", labels=["bus"])
+    for bus, facts in buses.items():
+        for cause, count in facts.get("failures", {}).items():
+            failures.add_metric([bus, cause], count)
+        is_open.add_metric([bus], float(bool(facts.get("is_open"))))
+        busy.add_metric([bus], facts.get("busy_share", 0.0))
+        late.add_metric([bus], facts.get("lateness", {}).get("p99_s", 0.0))
+    yield from (failures, is_open, busy, late)

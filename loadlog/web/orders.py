@@ -1,0 +1,125 @@
+"""Changes: each is checked here field by field, sent to the recorder, and answered with what the recorder said."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Response
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.requests import Request
+
+from loadlog.model.clock import format_utc
+from loadlog.web.problems import Problem
+from loadlog.web.security import COOKIE, SESSION_S, peer_of, refuse_blocked
+from loadlog.web.site import Site, site_of
+
+router = APIRouter(prefix="/api")
+SiteOf = Annotated[Site, Depends(site_of)]
+Person = Annotated[str, Field(max_length=100)]
+Text = Annotated[str, Field(max_length=4000)]
+
+
+class Body(BaseModel):
+    """A request's body: unknown fields refused, no conversion between types."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class Acknowledgement(Body):
+    """Who acknowledges an event, and a note."""
+
+    by: Person = ""
+    note: Text = ""
+
+
+class RunStart(Body):
+    """A run to start. ``devices`` absent: all. ``duration_s`` 0: open end. ``keep``: retention never removes it."""
+
+    name: Annotated[str, Field(min_length=1, max_length=63)]
+    devices: Annotated[list[Annotated[str, Field(max_length=63)]], Field(min_length=1, max_length=1000)] | None = None
+    duration_s: Annotated[float, Field(ge=0, le=3.2e8, allow_inf_nan=False)] = 0.0
+    keep: bool = False
+
+
+class RunStop(Body):
+    """Why the run is stopped."""
+
+    reason: Annotated[str, Field(max_length=200)] = "stopped by order"
+
+
+class NewNote(Body):
+    """A line for the logbook."""
+
+    text: Annotated[str, Field(min_length=1, max_length=4000, pattern=r"\S")]
+    author: Person = ""
+
+
+class Login(Body):
+    """The token, in exchange for a session cookie."""
+
+    token: Annotated[str, Field(max_length=1000)]
+
+
+@router.post("/events/{event_id}/ack", summary="Acknowledge an event")
+def acknowledge(event_id: int, site: SiteOf, body: Acknowledgement | None = None) -> dict[str, Any]:
+    """The event as it stands now."""
+    if not any(event.id == event_id for event in site.source.events()):
+        raise Problem(404, f"there is no event {event_id}", field="id")
+    given = body or Acknowledgement()
+    event: dict[str, Any] = site.source.control.call("ack", id=event_id, by=given.by, note=given.note)["event"]
+    return event
+
+
+@router.post("/runs", status_code=201, summary="Start a run")
+def start_run(body: RunStart, site: SiteOf) -> dict[str, Any]:
+    """The run's id, devices and start."""
+    fields: dict[str, Any] = {"name": body.name, "duration_s": body.duration_s, "keep": body.keep}
+    if body.devices is not None:
+        fields["devices"] = body.devices
+    answer = site.source.control.call("run_start", **fields)
+    return {"id": answer["run"], "devices": answer["devices"], "started": format_utc(answer["started_utc_ns"])}
+
+
+@router.post("/runs/{run_id}/stop", summary="Stop a run")
+def stop_run(run_id: str, site: SiteOf, body: RunStop | None = None) -> dict[str, Any]:
+    """The run's id."""
+    require_run(site, run_id)
+    return {"id": site.source.control.call("run_stop", run=run_id, reason=(body or RunStop()).reason)["run"]}
+
+
+@router.post("/runs/{run_id}/notes", status_code=201, summary="Write into the logbook of a run that is on")
+def add_note(run_id: str, body: NewNote, site: SiteOf) -> dict[str, Any]:
+    """The run's id."""
+    require_run(site, run_id)
+    return {"id": site.source.control.call("note", run=run_id, text=body.text, author=body.author)["run"]}
+
+
+def require_run(site: Site, run_id: str) -> None:
+    """Raises `Problem` 404 for a run that neither the recordings nor the recorder know."""
+    if run_id not in site.source.recorder().running and all(run["id"] != run_id for run in site.source.runs()):
+        raise Problem(404, f"there is no run {run_id}", field="id")
+
+
+@router.post("/session", status_code=204, summary="Log in: the token for a session cookie")
+def log_in(body: Login, request: Request, site: SiteOf) -> Response:
+    """Sets the cookie."""
+    if not site.access.token:
+        raise Problem(409, "no token is configured: nothing to log in to")
+    peer = peer_of(request.scope)
+    refuse_blocked(site.failures, peer)
+    if not site.access.holds(body.token.strip()):
+        site.failures.add(peer)
+        raise Problem(401, "the token is wrong", field="token")
+    answer = Response(status_code=204)
+    secure = request.url.scheme == "https"
+    value = site.access.new_session(site.utc_s())
+    answer.set_cookie(COOKIE, value, max_age=SESSION_S, path="/", secure=secure, httponly=True, samesite="strict")
+    return answer
+
+
+@router.delete("/session", status_code=204, summary="Log out")
+def log_out() -> Response:
+    """Removes the cookie."""
+    answer = Response(status_code=204)
+    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+    return answer

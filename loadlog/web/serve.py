@@ -1,0 +1,127 @@
+"""The HTTP server (uvicorn) around the application, with what it does not do itself.
+
+It listens before it says so, ends open streams before it waits for connections, and can cut the connection of a reader that takes nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import logging
+import socket
+from collections.abc import Callable
+from types import FrameType
+
+import uvicorn
+from starlette.types import ASGIApp, Scope
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from loadlog.model.errors import BusError
+from loadlog.web.stream import Hub
+
+STOP_S = 5
+MAX_CONNECTIONS = 200
+_log = logging.getLogger(__name__)
+
+
+class Connections:
+    """The open connections by peer, so that one can be cut."""
+
+    def __init__(self) -> None:
+        self._by_peer: dict[tuple[str, int], asyncio.Transport] = {}
+
+    def abort(self, scope: Scope) -> None:
+        """Cut the connection that a request came by; what was not sent is thrown away."""
+        client = scope.get("client")
+        transport = self._by_peer.get(tuple(client)) if client else None
+        if transport is not None:
+            transport.abort()
+
+    def protocol(self) -> type[H11Protocol]:
+        """uvicorn's HTTP protocol that enters its connections here."""
+        by_peer = self._by_peer
+
+        class Known(H11Protocol):
+            def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+                super().connection_made(transport)
+                if self.client:
+                    by_peer[self.client] = transport
+
+            def connection_lost(self, exc: Exception | None) -> None:
+                super().connection_lost(exc)
+                if self.client:
+                    by_peer.pop(self.client, None)
+
+        return Known
+
+
+class Server(uvicorn.Server):
+    """Ends the streams as soon as it is told to stop; uvicorn alone would wait for them."""
+
+    def __init__(self, config: uvicorn.Config, hub: Hub, on_listening: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._hub, self._on_listening = hub, on_listening
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """As uvicorn's, then tells that requests are served."""
+        await super().startup(sockets)
+        if self.started:
+            self._on_listening()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """As uvicorn's, the streams first."""
+        await self._hub.close()
+        await super().shutdown(sockets)
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """SIGTERM or SIGINT."""
+        _log.info("stopping")
+        super().handle_exit(sig, frame)
+
+
+def listen(host: str, tcp_port: int) -> socket.socket:
+    """A listening socket on that address; port 0 takes a free one.
+
+    Raises:
+        BusError: the port is busy or not permitted, or this machine has no such address; one line with what to do.
+    """
+    where = f"web page on {host}:{tcp_port}"
+    try:
+        family, kind, proto, _, address = socket.getaddrinfo(host, tcp_port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+    except OSError as exc:
+        raise BusError(f"there is no address {host!r}", where=where, hint="set web.host to an address of this machine") from exc
+    sock = socket.socket(family, kind, proto)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind(address)
+        sock.listen(128)
+        sock.setblocking(False)
+    except OSError as exc:
+        sock.close()
+        hints = {
+            errno.EADDRINUSE: "another program has the port: stop it, or set web.tcp_port to another",
+            errno.EACCES: "ports below 1024 need privileges: set web.tcp_port to a higher one",
+            errno.EADDRNOTAVAIL: "set web.host to an address of this machine",
+        }
+        raise BusError(f"cannot listen: {exc.strerror}", where=where, hint=hints.get(exc.errno or 0, "check [web]")) from exc
+    return sock
+
+
+def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: Callable[[], None]) -> Server:
+    """The server, not yet running; `Server.run` takes the sockets."""
+    config = uvicorn.Config(
+        app,
+        http=connections.protocol(),
+        ws="none",
+        loop="asyncio",
+        lifespan="on",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # a forwarded address would be believed from anybody on this machine
+        limit_concurrency=MAX_CONNECTIONS,
+        timeout_graceful_shutdown=STOP_S,
+        timeout_keep_alive=15,
+        h11_max_incomplete_event_size=16 * 1024,
+    )
+    return Server(config, hub, on_listening)

@@ -1,0 +1,37 @@
+"""What the routes share: the bench's name, who may do what, where facts come from, and the stream."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from fastapi import Request
+from starlette.types import Scope
+
+from loadlog.web.security import Access, FailureCounter
+from loadlog.web.source import Source
+from loadlog.web.stream import Hub
+
+
+def _leave_open(_scope: Scope) -> None:
+    """Servers that cannot cut a connection close it in their own time."""
+
+
+@dataclass(slots=True)
+class Site:
+    """One bench's page. ``utc_s`` and ``monotonic_s``: time as arguments. ``abort``: cut the connection of a request at once."""
+
+    bench: str
+    software: str
+    access: Access
+    source: Source
+    hub: Hub
+    failures: FailureCounter
+    utc_s: Callable[[], float]
+    abort: Callable[[Scope], None] = field(default=_leave_open)
+
+
+def site_of(request: Request) -> Site:
+    """The site that a request belongs to."""
+    site: Site = request.app.state.site
+    return site

@@ -1,0 +1,271 @@
+"""Where the page's facts come from: the recordings (read-only) and the recorder (over its control socket).
+
+Invariants: a recorder that is down, or recordings that cannot be read, are states to be shown, not faults of the page; the recorder is
+asked for its state at most once in `STATUS_AGE_S`, however many ask here. Thread-safe.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from loadlog.model.clock import NS, format_utc
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import LoadlogError, StoreError
+from loadlog.model.event import Event
+from loadlog.model.run import Note, RunInfo
+from loadlog.store import Archive
+from loadlog.store.reader import Record
+from loadlog.web import forms
+
+STATUS_AGE_S = 0.9
+FRESH_S = 10.0  # a bench whose newest sample is older than this (or three poll periods) is not ready
+MAX_POINTS = 5000
+
+
+class Control(Protocol):
+    """Orders to the recorder (`control.client.ControlClient`)."""
+
+    def call(self, order: str, **fields: Any) -> dict[str, Any]:
+        """The answer's fields; raises `LoadlogError` when refused or unreachable."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderState:
+    """What the recorder last said. ``status`` is empty while it cannot be reached; ``detail`` then says why, since ``since_utc_ns``."""
+
+    status: Mapping[str, Any]
+    detail: str = ""
+    since_utc_ns: int = 0
+
+    @property
+    def reachable(self) -> bool:
+        """True when it answered."""
+        return bool(self.status)
+
+    @property
+    def running(self) -> frozenset[str]:
+        """Ids of the runs that are on."""
+        return frozenset(run["id"] for run in self.status.get("runs", ()))
+
+
+class Source:
+    """Reads for the interface and for the stream. ``configured``: devices as the configuration describes them, for those that no
+    recording holds yet."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        control: Control,
+        configured: Mapping[str, DeviceSpec],
+        *,
+        utc_ns: Callable[[], int],
+        monotonic_s: Callable[[], float],
+    ) -> None:
+        self.archive, self.control, self._configured = archive, control, configured
+        self._utc_ns, self._monotonic_s = utc_ns, monotonic_s
+        self._lock = threading.Lock()
+        self._state: RecorderState | None = None
+        self._state_age_s = 0.0
+
+    def now(self) -> str:
+        """The service's time, for readers whose clock is off."""
+        return format_utc(self._utc_ns())
+
+    # -- the recorder
+
+    def recorder(self) -> RecorderState:
+        """Its state, at most `STATUS_AGE_S` old."""
+        with self._lock:
+            if self._state is None or self._monotonic_s() - self._state_age_s > STATUS_AGE_S:
+                self._state = self._ask(self._state)
+                self._state_age_s = self._monotonic_s()
+            return self._state
+
+    def _ask(self, before: RecorderState | None) -> RecorderState:
+        try:
+            return RecorderState(self.control.call("status"))
+        except LoadlogError as exc:
+            since = before.since_utc_ns if before is not None and not before.reachable else self._utc_ns()
+            return RecorderState({}, str(exc), since)
+
+    def watch(self) -> None:
+        """Tell the recorder that somebody looks, so that samples are committed sooner; in vain when it is down."""
+        try:
+            self.control.call("watch")
+        except LoadlogError:
+            return
+
+    # -- the bench
+
+    def specs(self) -> dict[str, DeviceSpec]:
+        """Every configured device, in the order of the file, as the recordings describe it, else as the configuration does."""
+        try:
+            recorded = self.archive.devices()
+        except StoreError:
+            recorded = {}
+        return {name: recorded.get(name, spec) for name, spec in self._configured.items()}
+
+    def spec(self, name: str) -> DeviceSpec | None:
+        """One device, also one that only old recordings know."""
+        configured = self._configured.get(name)
+        try:
+            return self.archive.devices().get(name, configured)
+        except StoreError:
+            return configured
+
+    def devices(self) -> list[dict[str, Any]]:
+        """Every device with its newest sample and that sample's uncertainties."""
+        out = []
+        for spec in self.specs().values():
+            sample = self.latest(spec)
+            out.append({**forms.device_json(spec), "latest": sample})
+        return out
+
+    def latest(self, spec: DeviceSpec) -> dict[str, Any] | None:
+        """The newest sample of a device as JSON, with the standard uncertainty of each channel."""
+        record = self._newest(spec.name)
+        if record is None:
+            return None
+        uncertainty = {name: forms.finite(u) for name, u in record.sample.uncertainty.items()}
+        return {**forms.sample_json(record.sample, record.run, spec), "uncertainty": uncertainty}
+
+    def runs(self) -> list[dict[str, Any]]:
+        """Every run, newest first."""
+        running = self.recorder().running
+        return [forms.run_json(run, running) for run in reversed(self._runs())]
+
+    def _runs(self) -> list[RunInfo]:
+        try:
+            return self.archive.runs()
+        except StoreError:
+            return []
+
+    def notes(self, run_id: str) -> list[Note]:
+        """The logbook of a run."""
+        return self.archive.notes(run_id)
+
+    def events(self, **wanted: Any) -> list[Event]:
+        """As `Archive.events`; none while there are no recordings."""
+        try:
+            return self.archive.events(**wanted)
+        except StoreError:
+            if self.archive.folder.is_dir():
+                raise
+            return []
+
+    def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
+        """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
+        is more than one sample. ``until_s``: instant of the newest sample in it, or the end of the last bucket."""
+        series = self.archive.series(spec.name, channels, from_ns, to_ns, points)
+        width_s = series.width_ns / NS
+        stamps = sorted({bucket.t_utc_ns for buckets in series.channels.values() for bucket in buckets})
+        row_of = {t: row for row, t in enumerate(stamps)}
+        counts = [0] * len(stamps)
+        columns: dict[str, Any] = {}
+        for name, buckets in series.channels.items():
+            column: dict[str, Any] = {"unit": _unit(spec, name), "mean": [None] * len(stamps)}
+            if series.width_ns:
+                column |= {"min": [None] * len(stamps), "max": [None] * len(stamps)}
+            for bucket in buckets:
+                row = row_of[bucket.t_utc_ns]
+                counts[row] = max(counts[row], bucket.count)
+                column["mean"][row] = forms.finite(bucket.mean)
+                if series.width_ns:
+                    column["min"][row], column["max"][row] = forms.finite(bucket.minimum), forms.finite(bucket.maximum)
+            columns[name] = column
+        middle_s = width_s / 2
+        times = [round(t / NS + middle_s, 6) for t in stamps]
+        newest = self.archive.latest(spec.name) if width_s else None
+        until_s = newest.sample.stamp.t_utc_ns / NS if newest else (times[-1] if times else 0.0)
+        return {
+            "device": spec.name, "from": format_utc(from_ns), "to": format_utc(to_ns), "bucket_s": width_s, "until_s": until_s,
+            "t_s": times, "count": counts, "channels": columns,
+        }  # fmt: skip
+
+    # -- the service
+
+    def service(self, readers: int = 0) -> dict[str, Any]:
+        """State of the service as the page shows it."""
+        state = self.recorder()
+        status = state.status
+        return {
+            "t": self.now(),
+            "recorder": {
+                "reachable": state.reachable,
+                "detail": state.detail,
+                "since": None if state.reachable else format_utc(state.since_utc_ns),
+            },
+            "runs": [
+                {
+                    "id": run["id"], "name": run["name"], "devices": run["devices"], "planned_s": run["planned_s"],
+                    "started": format_utc(run["started_utc_ns"]),
+                }
+                for run in status.get("runs", ())
+            ],
+            "samples": status.get("samples"),
+            "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
+            "store": store_json(status.get("store", {}), self.archive.damaged),
+            "readers": readers,
+        }  # fmt: skip
+
+    def ages(self) -> dict[str, float]:
+        """Device -> age in s of its newest recorded poll; devices without any are absent."""
+        now_ns = self._utc_ns()
+        newest = {name: self._newest(name) for name in self.specs()}
+        return {name: (now_ns - record.sample.stamp.t_utc_ns) / NS for name, record in newest.items() if record is not None}
+
+    def silent(self) -> list[str]:
+        """Devices without a fresh sample that carries values; empty when the bench is being read."""
+        now_ns = self._utc_ns()
+        out = []
+        for spec in self.specs().values():
+            record = self._newest(spec.name)
+            oldest_ns = now_ns - round(max(FRESH_S, 3 * spec.period_s) * NS)
+            if record is None or record.sample.failure is not None or record.sample.stamp.t_utc_ns < oldest_ns:
+                out.append(spec.name)
+        return out
+
+    def _newest(self, device: str) -> Record | None:
+        try:
+            return self.archive.latest(device)
+        except StoreError:
+            return None
+
+
+def _unit(spec: DeviceSpec, name: str) -> str:
+    channel = spec.channel(name)
+    return channel.unit if channel else ""
+
+
+def bus_json(name: str, bus: Mapping[str, Any]) -> dict[str, Any]:
+    """One bus of the recorder's status. ``use``: share of the time in which it is busy; ``faults``: failed polls that are no time-outs."""
+    failures: Mapping[str, int] = bus.get("failures", {})
+    timeouts = failures.get("timeout", 0)
+    return {
+        "name": name,
+        "open": bus.get("is_open"),
+        "detail": bus.get("fault", ""),
+        "warnings": list(bus.get("warnings", ())),
+        "use": bus.get("busy_share"),
+        "lateness_p99_s": bus.get("lateness", {}).get("p99_s"),
+        "polls": bus.get("polls"),
+        "missed": bus.get("missed"),
+        "timeouts": timeouts,
+        "faults": sum(failures.values()) - timeouts,
+        "silent": [device["name"] for device in bus.get("devices", ()) if device.get("silent")],
+    }
+
+
+def store_json(store: Mapping[str, Any], damaged: Mapping[str, str]) -> dict[str, Any]:
+    """The store's part of the recorder's status, and what the viewer could not read."""
+    return {
+        "free_bytes": store.get("free_bytes"),
+        "waiting": store.get("waiting"),
+        "lost": store.get("lost"),
+        "trouble": store.get("trouble", ""),
+        "damaged": sorted(damaged),
+    }
