@@ -17,9 +17,8 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from loadlog.config import StoreConfig
 from loadlog.model.clock import NS, Clock
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
@@ -33,6 +32,9 @@ from loadlog.store.info import FOLDER, SUFFIX
 from loadlog.store.keeper import Keeper
 from loadlog.store.rows import Layout
 from loadlog.store.trouble import Trouble
+
+if TYPE_CHECKING:
+    from loadlog.config import StoreConfig
 
 CLOSE_TIMEOUT_S = 10.0
 _log = logging.getLogger(__name__)

@@ -12,8 +12,8 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from loadlog.config import StoreConfig
 from loadlog.model.clock import NS, Clock, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
@@ -28,6 +28,9 @@ from loadlog.store.rows import event_row
 from loadlog.store.stream import DAY_NS, Stream, Surroundings
 from loadlog.store.trouble import Trouble
 from loadlog.store.writer import Recording
+
+if TYPE_CHECKING:
+    from loadlog.config import StoreConfig
 
 ITEMS_AT_ONCE = 5000
 RETRY_MIN_S, RETRY_MAX_S = 0.2, 5.0

@@ -1,0 +1,138 @@
+"""Any sample comes back as it went in, whatever it holds, and so do events."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
+
+from loadlog.model.clock import NS as NS_MODEL
+from loadlog.model.event import EventState, Severity
+from loadlog.model.sample import FailureCause, Quality, Sample, Stamp
+from loadlog.store import Archive
+
+NUMBERS = ("voltage_v", "current_a", "temperature_c", "energy_wh")
+CHANNELS = (*NUMBERS, "input_on", "mode")
+# 2**53: beyond it, a held count cannot be told from its value any more, and the instruments' registers end at 2**64
+counts_of = st.one_of(st.none(), st.integers(-(2**15), 2**15), st.integers(-(2**63), 2**64 - 1))
+texts = st.text(max_size=20)
+
+
+@st.composite
+def samples(draw: st.DrawFn) -> Sample:
+    """Everything that validation can hand on."""
+    device = draw(st.sampled_from(sorted(SPECS)))
+    t_utc_ns = draw(st.integers(0, 4_000_000_000 * NS_MODEL))
+    stamp = Stamp(t_utc_ns, draw(st.integers(0, 10**10)), 0, draw(st.integers(-(10**12), 10**12)) / 1e9)
+    if draw(st.booleans()):
+        cause = draw(st.sampled_from(FailureCause))
+        return Sample(0, device, stamp, Quality.BAD, {}, {}, {}, failure=cause, detail=draw(texts))
+    read = draw(st.dictionaries(st.sampled_from(CHANNELS), counts_of, max_size=6))
+    rest = [name for name in CHANNELS if name not in read]
+    held = draw(st.dictionaries(st.sampled_from(rest), st.integers(-(2**31), 2**31), max_size=3)) if rest else {}
+    uncertain = draw(st.dictionaries(st.sampled_from(CHANNELS), texts, max_size=3))
+    bad = frozenset(draw(st.sets(st.sampled_from(sorted(uncertain)))) if uncertain else ())
+    made = sample(1, device, t_utc_ns, read, held, uncertain, bad)
+    quality = draw(st.sampled_from(Quality))
+    return dataclasses.replace(made, stamp=stamp, quality=quality, detail=draw(texts), seq=0)
+
+
+@given(st.lists(samples(), max_size=40), st.integers(0, 40), st.integers(0, 40))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_samples_come_back_across_recordings(tmp_path_factory: pytest.TempPathFactory, put: list[Sample], a: int, b: int) -> None:
+    directory = tmp_path_factory.mktemp("data")
+    start, stop = sorted((a, b))
+    stored = []
+    with OpenJournal(directory) as opened:
+        for index, one in enumerate(put):
+            if index == start:
+                opened.journal.start_run(run_info(), snapshot())
+            if index == stop and opened.journal.running:
+                opened.journal.stop_run("soak-0001", T0, "done")
+            seq = opened.journal.put_sample(one)
+            stored.append(dataclasses.replace(one, seq=seq))
+        opened.flush()
+        archive = Archive(directory)
+        for device in SPECS:
+            expected = [one for one in stored if one.device == device]
+            assert list(archive.samples(device)) == expected
+            assert [record.sample for record in archive.since(0) if record.sample.device == device] == expected
+        in_run = [one for i, one in enumerate(stored) if start <= i < stop and one.device == "load-1"]
+        assert list(archive.samples("load-1", run="soak-0001")) == in_run
+
+
+def test_values_are_bit_for_bit_those_of_the_live_pipeline(tmp_path: Path) -> None:
+    live = [sample(i, counts={"voltage_v": 3 * i, "current_a": -7 * i}) for i in range(1, 2000)]
+    with OpenJournal(tmp_path) as opened:
+        opened.put(*live)
+    for before, after in zip(live, Archive(tmp_path).samples("load-1"), strict=True):
+        assert after.values["voltage_v"] is not None
+        assert after.values["voltage_v"].hex() == before.values["voltage_v"].hex()  # type: ignore[union-attr]
+        assert after.uncertainty == before.uncertainty
+
+
+def test_a_count_beyond_64_bits_is_exact(tmp_path: Path) -> None:
+    put = [sample(1, counts={"energy_wh": 2**64 - 1}), sample(2, counts={"energy_wh": 2**63}), sample(3, counts={"energy_wh": -(2**63)})]
+    with OpenJournal(tmp_path) as opened:
+        opened.put(*put)
+    assert [s.counts["energy_wh"] for s in Archive(tmp_path).samples("load-1")] == [2**64 - 1, 2**63, -(2**63)]
+
+
+def test_the_instruments_no_value_code_is_kept_as_a_count_and_is_no_value(tmp_path: Path) -> None:
+    put = sample(1, counts={"voltage_v": -32768}, uncertain={"voltage_v": "sentinel"}, bad=frozenset({"voltage_v"}))
+    with OpenJournal(tmp_path) as opened:
+        opened.put(put)
+    (back,) = Archive(tmp_path).samples("load-1")
+    assert (back.counts["voltage_v"], back.values["voltage_v"]) == (-32768, None)
+    assert back == put
+
+
+def test_a_poll_that_failed_says_why(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.put(failed(1, cause=FailureCause.EXCEPTION))
+    (back,) = Archive(tmp_path).samples("load-1")
+    assert (back.failure, back.detail, back.quality) == (FailureCause.EXCEPTION, "no reply within 0.2 s", Quality.BAD)
+
+
+def test_time_stamps_are_kept_to_the_nanosecond(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.put(sample(1, t_utc_ns=T0 + 123_456_789), sample(2, t_utc_ns=T0 + 123_456_790))
+    assert [s.stamp.t_utc_ns - T0 for s in Archive(tmp_path).samples("load-1")] == [123_456_789, 123_456_790]
+
+
+def test_an_event_comes_back_with_everything(tmp_path: Path) -> None:
+    put = event(
+        7, 1, severity=Severity.WARNING, acknowledged=True, acknowledged_by="näme", note="seen; 'ok'", group="stack-a",
+        evidence={"list": [1, 2.5, None], "nested": {"x": "y"}},
+    )  # fmt: skip
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_events([put])
+        opened.flush()
+    assert Archive(tmp_path).events() == [put]
+
+
+def test_evidence_that_is_no_json_does_not_cost_the_event(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_events([event(7, 1, evidence={"odd": {1, 2}, "nan": float("nan")})])
+        opened.put(sample(2))
+    (back,) = Archive(tmp_path).events()
+    assert back.evidence["odd"] == "{1, 2}"
+    assert back.evidence["nan"] != back.evidence["nan"]
+
+
+def test_the_latest_state_of_an_event_counts(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_events([event(1, 1), event(2, 2, device="load-2")])
+        opened.journal.put_events([event(1, 3, state=EventState.CLEARED), event(2, 4, device="load-2", acknowledged=True)])
+        opened.flush()
+        archive = Archive(tmp_path)
+        assert [(e.id, e.seq, e.state) for e in archive.events()] == [(1, 3, EventState.CLEARED), (2, 4, EventState.ACTIVE)]
+        assert [e.id for e in archive.events(active=True)] == [2]
+        assert [e.id for e in archive.events(device="load-1")] == [1]
+        assert [e.id for e in archive.events(kinds=["limit"], limit=1)] == [2]
+        assert archive.events(kinds=["load_trip"]) == []
+        assert [e.id for e in archive.events(since_ns=T0 + 35 * NS // 100)] == [2]
