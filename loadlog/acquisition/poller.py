@@ -154,8 +154,8 @@ class BusPoller:
         if plan.identity_requests:
             now_ns = self._clock.monotonic_ns()
             device.identified(converse(self._link, device.spec, plan.identity_requests, now_ns), now_ns)
-        talk = converse(self._link, device.spec, plan.requests(0), self._clock.monotonic_ns())
-        return device.outcome(talk, 0, talk.t_first_ns)
+        talk = converse(self._link, device.spec, plan.full_requests, self._clock.monotonic_ns())
+        return device.outcome(talk, talk.t_first_ns)
 
     def _check_anchor(self) -> None:
         with _anchor_lock:
@@ -169,11 +169,10 @@ class BusPoller:
         device = self._devices[turn.device]
         for failure in device.missed(turn.missed):
             self._deliver(failure)
-        number = device.poll_number
-        talk = converse(self._link, device.spec, device.spec.plan.requests(number), now_ns)
+        talk = converse(self._link, device.spec, device.requests(), now_ns)
         ended_ns = self._clock.monotonic_ns()
         self._busy.add(now_ns, ended_ns)
-        outcome = device.outcome(talk, number, turn.due_ns)
+        outcome = device.outcome(talk, turn.due_ns)
         self._deliver(outcome)
         if device.polled(outcome, talk):
             self._back_off(turn.device, now_ns, ended_ns)
@@ -227,7 +226,7 @@ class BusPoller:
         ended_ns = self._clock.monotonic_ns()
         self._busy.add(now_ns, ended_ns)
         self._orders_done += 1
-        device.poll_number = 0  # every channel, so that the effect shows
+        device.ask_everything()  # so that the effect shows
         self._schedule.hasten(number, ended_ns)
         answer.set_result(result)
 

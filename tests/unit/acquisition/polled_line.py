@@ -97,7 +97,7 @@ class Counts:
 
 @dataclass(frozen=True)
 class BlockPlan:
-    """Ten registers at every poll, the block at 100 at every ``slow_every``-th, one register at 500 as identity."""
+    """Ten registers at every poll, the block at 100 at every ``slow_every``-th as well, one register at 500 as identity."""
 
     slow_every: int = 10
     has_identity: bool = False
@@ -106,18 +106,22 @@ class BlockPlan:
     def identity_requests(self) -> Sequence[Request]:
         return (ModbusRead(3, 500, 1),) if self.has_identity else ()
 
+    @property
+    def full_requests(self) -> Sequence[Request]:
+        return ModbusRead(3, 0, 10), ModbusRead(3, 100, 2)
+
     def requests(self, n: int) -> Sequence[Request]:
-        fast = ModbusRead(3, 0, 10)
-        return (fast, ModbusRead(3, 100, 2)) if n % self.slow_every == 0 else (fast,)
+        return self.full_requests if n % self.slow_every == self.slow_every - 1 else self.full_requests[:1]
 
-    def decode(self, n: int, replies: Sequence[Reply]) -> Counts:
-        counts: dict[str, int | None] = {"fast": replies[0].words[0]}
-        if n % self.slow_every == 0:
-            counts["slow"] = replies[1].words[0]
-        return Counts(counts)
+    def decode_full(self, replies: Sequence[Reply | None]) -> Counts:
+        return Counts({name: r.words[0] for name, r in zip(("fast", "slow"), replies, strict=False) if r is not None})
 
-    def decode_identity(self, replies: Sequence[Reply]) -> Mapping[str, str]:
-        return {"serial": str(replies[0].words[0])}
+    def decode(self, n: int, replies: Sequence[Reply | None]) -> Counts:
+        assert len(replies) == len(self.requests(n))
+        return self.decode_full(replies)
+
+    def decode_identity(self, replies: Sequence[Reply | None]) -> Counts:
+        return Counts({}, texts=dict([("serial", str(replies[0].words[0]))] if replies[0] else []))
 
 
 class Bench:

@@ -161,12 +161,32 @@ def test_failures_are_not_repeated_at_once() -> None:
     assert len(bench.instruments[1].requests) - before <= 3
 
 
-def test_a_refused_block_does_not_hide_the_others() -> None:
+def test_a_refused_block_costs_its_own_channels_only(caplog: pytest.LogCaptureFixture) -> None:
     bench = Bench([10.0], plan=BlockPlan(slow_every=5))
     bench.instruments[1].refuses = frozenset({100})
     bench.run(10)
-    assert len(bench.readings("d1")) >= 75
+    assert len(bench.readings("d1")) >= 99
+    assert not any("slow" in r.counts for r in bench.readings("d1"))
+    assert sum("refuses" in record.message for record in caplog.records) == 1
+
+
+def test_a_device_that_refuses_everything_fails_and_is_not_backed_off() -> None:
+    bench = Bench([10.0])
+    bench.instruments[1].refuses = frozenset({0, 100})
+    bench.run(10)
     assert {f.cause for f in bench.failures("d1")} == {FailureCause.EXCEPTION}
+    assert len(bench.failures("d1")) >= 99
+
+
+def test_polls_in_which_nothing_is_due_are_passed_over() -> None:
+    class Sparse(BlockPlan):
+        def requests(self, n):  # type: ignore[no-untyped-def]
+            return super().requests(n) if n % 3 == 2 else ()
+
+    bench = Bench([10.0], plan=Sparse(slow_every=3))
+    bench.run(5)
+    assert len(bench.readings("d1")) >= 49
+    assert all(r.counts for r in bench.readings("d1"))
 
 
 def test_a_block_that_is_never_answered_does_not_hide_the_others() -> None:
@@ -389,7 +409,7 @@ def test_an_order_that_the_bus_cannot_carry_fails_alone() -> None:
 
 def test_a_plan_that_fails_to_decode_costs_only_its_own_device() -> None:
     class Broken(BlockPlan):
-        def decode(self, n, replies):  # type: ignore[no-untyped-def]
+        def decode_full(self, replies):  # type: ignore[no-untyped-def]
             raise ZeroDivisionError("scale 0")
 
     bench = Bench([10.0], plan=Broken())
