@@ -10,12 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from loadlog import __version__, profiles
+from loadlog import __version__
 from loadlog.config import BusConfig, Config, DeviceConfig, parse_config
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import ConfigError
 from loadlog.model.run import Snapshot
 from loadlog.model.serial_form import device_to_json
+from loadlog.profiles import BusBudget, Profile, bus_budget, check_fit, device_spec, load_profile, shipped
 
 SHIPPED = "shipped:"
 
@@ -24,7 +25,7 @@ SHIPPED = "shipped:"
 class LoadedProfile:
     """A profile with the text it was read from."""
 
-    profile: profiles.Profile
+    profile: Profile
     text: str
     sha256: str
 
@@ -40,7 +41,7 @@ class Bench:
     profiles: Mapping[str, LoadedProfile]
     devices: Mapping[str, DeviceSpec]
 
-    def profile_of(self, device: DeviceConfig) -> profiles.Profile:
+    def profile_of(self, device: DeviceConfig) -> Profile:
         """The profile of a device of this bench."""
         return self.profiles[device.profile].profile
 
@@ -48,13 +49,13 @@ class Bench:
         """The devices of a bus, in the order of the file."""
         return [d for d in self.config.device if d.bus == bus.name]
 
-    def budgets(self) -> list[profiles.BusBudget]:
+    def budgets(self) -> list[BusBudget]:
         """The wire budget of every bus.
 
         Raises:
             ConfigError: a rate cannot fit; names the rate that can.
         """
-        return [profiles.bus_budget(bus, [(d, self.profile_of(d)) for d in self.on_bus(bus)], str(self.path)) for bus in self.config.bus]
+        return [bus_budget(bus, [(d, self.profile_of(d)) for d in self.on_bus(bus)], str(self.path)) for bus in self.config.bus]
 
     def snapshot(self, identities: Mapping[str, Mapping[str, str]]) -> Snapshot:
         """What a recording keeps of this bench."""
@@ -77,20 +78,25 @@ def load_bench(path: Path) -> Bench:
     text = read_text(path, "configuration")
     config = parse_config(text, str(path))
     loaded = {device.profile: _load_profile(device.profile, path) for device in config.device}
-    devices = {d.name: profiles.device_spec(d, loaded[d.profile].profile, loaded[d.profile].sha256) for d in config.device}
+    buses = {bus.name: bus for bus in config.bus}
+    devices = {}
+    for device in config.device:
+        found = loaded[device.profile]
+        check_fit(buses[device.bus], device, found.profile, str(path))
+        devices[device.name] = device_spec(device, found.profile, found.sha256, str(path))
     data_dir = (path.parent / config.bench.data_dir).resolve()
     return Bench(config, path, text, data_dir, loaded, devices)
 
 
 def _load_profile(name: str, config_path: Path) -> LoadedProfile:
     if name.startswith(SHIPPED):
-        text = profiles.shipped(name.removeprefix(SHIPPED))
+        text = shipped(name.removeprefix(SHIPPED))
         where = name
     else:
         file = config_path.parent / name
         text = read_text(file, "profile")
         where = str(file)
-    return LoadedProfile(profiles.load_profile(text, where), text, hashlib.sha256(text.encode()).hexdigest())
+    return LoadedProfile(load_profile(text, where), text, hashlib.sha256(text.encode()).hexdigest())
 
 
 def read_text(path: Path, what: str) -> str:

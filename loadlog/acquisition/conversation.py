@@ -55,8 +55,8 @@ class PollPlan(Protocol):
         """The replies to ``requests(n)``."""
         ...
 
-    def decode_identity(self, replies: Replies) -> DecodedPoll:
-        """The replies to ``identity_requests``; its texts are the identity."""
+    def decode_identity(self, replies: Replies) -> Mapping[str, str]:
+        """The replies to ``identity_requests`` as texts by name."""
         ...
 
 

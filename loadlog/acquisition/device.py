@@ -148,7 +148,7 @@ class DeviceState:
     def identified(self, talk: Talk, now_ns: int) -> None:
         """Note an identity that was read, or not; the texts go out with the next reading. One that fails is asked for ever more rarely."""
         if talk.failure is None:
-            self._texts = dict(self.spec.plan.decode_identity(talk.replies).texts)
+            self._texts = dict(self.spec.plan.decode_identity(talk.replies))
             self._identity_failed = 0
         else:
             self._identity_failed += 1

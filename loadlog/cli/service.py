@@ -60,8 +60,18 @@ def serve(verbose: bool, config_path: Path, as_json: bool, once: bool, part: str
 @click.option("--speed", type=click.FloatRange(min=0.01), default=1.0, show_default=True, help="Physics runs this many times faster.")
 @click.option("--paced", is_flag=True, help="Serial lines carry characters at their baud rate.")
 @click.option("--links", type=click.Path(path_type=Path), help="Directory for stable names of the pseudo-terminals.")
+@click.option("--truth", type=click.Path(path_type=Path), help="File that takes each fault as it happens, one JSON object a line.")
 @click.option("--duration", type=Duration(), help="Stop after this time.")
-def simulate(scenario: Path, as_json: bool, seed: int, speed: float, paced: bool, links: Path | None, duration: float | None) -> int:
+def simulate(
+    scenario: Path,
+    as_json: bool,
+    seed: int,
+    speed: float,
+    paced: bool,
+    links: Path | None,
+    truth: Path | None,
+    duration: float | None,
+) -> int:
     """Only the simulated bench: SCENARIO is a file, or the name of one that comes with the package. Its ports are printed."""
     from loadlog.sim import run as sim
 
@@ -81,7 +91,7 @@ def simulate(scenario: Path, as_json: bool, seed: int, speed: float, paced: bool
             print_table("", ["bus", "kind", "address"], [(p.bus, p.kind, p.address) for p in ports])
         sys.stdout.flush()
 
-    sim.simulate(scenario, seed=seed, speed=speed, paced=paced, link_dir=links, out=show, stop=stop, duration_s=duration)
+    sim.simulate(scenario, seed=seed, speed=speed, paced=paced, link_dir=links, out=show, stop=stop, duration_s=duration, truth_path=truth)
     return 0
 
 

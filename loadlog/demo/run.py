@@ -1,7 +1,7 @@
-"""`loadlog demo`: a simulated bench and the service on it, as three real processes that speak real protocols, and one run from start to review.
+"""`loadlog demo`: a simulated bench and the service on it, as three real processes that speak real protocols, and one run with review.
 
-The demo is a client of the product like any other: it writes a configuration file, starts `loadlog simulate` and `loadlog serve`, gives its orders
-over the control socket, and prints what `loadlog run show` would print. Everything it makes stays in its data directory.
+The demo is a client of the product like any other: it writes a configuration file, starts `loadlog simulate` and `loadlog serve`, gives
+its orders over the control socket, and prints what `loadlog run show` would print. Everything it makes stays in its data directory.
 """
 
 from __future__ import annotations
@@ -103,6 +103,7 @@ def _simulated_bench(children: Children, data: Path, tcp_port: int, seed: int, m
     """Start the simulator, read its ports, and write the configuration that goes with them."""
     links = data / "ports"
     arguments = ["simulate", "workshop", "--json", "--paced", "--seed", str(seed), "--links", str(links), *more]
+    arguments += ["--truth", str(data / "truth.jsonl")]
     simulator = children.start(arguments, read_output=True)
     assert simulator.stdout is not None
     template = resources.files("loadlog.demo").joinpath("bench.toml").read_text(encoding="utf-8")

@@ -1,0 +1,104 @@
+"""README and DEVELOPERS stay true: every command exists, every link leads somewhere, every kind, setting and command is documented."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from loadlog.cli.main import cli
+from loadlog.config import Config, parse_config
+from loadlog.model.event import KINDS
+
+ROOT = Path(__file__).resolve().parents[2]
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "deploy" / "README.md", ROOT / "CHANGELOG.md"]
+LINK = re.compile(r"\[[^\]]+\]\(([^)#]+)(?:#[^)]*)?\)")
+COMMAND = re.compile(r"`(loadlog [^`]+)`")
+
+
+def commands_in(path: Path) -> list[str]:
+    """Every `loadlog ...` of the running text, once."""
+    return list(dict.fromkeys(m.group(1).replace("\n", " ") for m in COMMAND.finditer(path.read_text(encoding="utf-8"))))
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda p: str(p.relative_to(ROOT)))
+def test_links_lead_to_files(document: Path) -> None:
+    for target in LINK.findall(document.read_text(encoding="utf-8")):
+        if "://" not in target:
+            assert (document.parent / target).exists(), target
+
+
+@pytest.mark.parametrize("command", commands_in(ROOT / "README.md") + commands_in(ROOT / "DEVELOPERS.md"))
+def test_a_named_command_exists_with_its_options(command: str) -> None:
+    words = [w for w in shlex.split(command.replace("|", " ").replace("\\", " "), comments=True)][1:]
+    node = cli
+    while words and hasattr(node, "commands") and not words[0].startswith("-") and words[0].islower():
+        assert words[0] in node.commands, f"{command}: no command {words[0]}"
+        node = node.commands[words.pop(0)]
+        if hasattr(node, "commands") and len([w for w in words if w in node.commands]) > 1:
+            # `loadlog run start|stop|list`: each alternative
+            for word in words:
+                assert word in node.commands, f"{command}: no command {word}"
+            return
+    known = {option for parameter in node.params for option in parameter.opts} | {"--help"}
+    for word in words:
+        if word.startswith("--"):
+            assert word in known, f"{command}: no option {word}"
+
+
+def test_every_command_is_documented() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for name in cli.commands:
+        assert f"`loadlog {name}" in text, name
+
+
+def test_every_event_kind_is_documented() -> None:
+    text = (ROOT / "docs-of-events.md").read_text(encoding="utf-8") if (ROOT / "docs-of-events.md").exists() else ""
+    text += (ROOT / "README.md").read_text(encoding="utf-8")
+    for kind in KINDS:
+        assert f"`{kind}`" in text, kind
+
+
+def test_every_setting_is_in_the_sample_configuration() -> None:
+    """Each key of each section stands in config/bench.toml, set or commented out with its meaning."""
+    text = (ROOT / "config" / "bench.toml").read_text(encoding="utf-8")
+    parse_config(text, "config/bench.toml")
+    for section in Config.model_fields:
+        assert re.search(rf"^#? ?\[\[?{section}[\].]", text, re.M), section
+    for model in models(Config):
+        for key in model.model_fields:
+            assert re.search(rf"\b{key}\b", text), f"{model.__name__}.{key}"
+
+
+def models(top: type) -> list[type]:
+    from loadlog.config import Section, _model_inside
+
+    out = []
+    for field in top.model_fields.values():
+        inner = _model_inside(field.annotation)
+        if isinstance(inner, type) and issubclass(inner, Section):
+            out += [inner, *models(inner)]
+    return out
+
+
+def test_shell_blocks_name_files_that_exist() -> None:
+    """Files of this repository that the deployment steps copy."""
+    text = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
+    for name in re.findall(r"\b(?:deploy|config)/[\w./-]+", text):
+        assert (ROOT / name).exists(), name
+
+
+@pytest.mark.parametrize("name", ["demo", "test", "check", "bench", "lock"])
+def test_make_has_the_documented_targets(name: str) -> None:
+    done = subprocess.run(["make", "-n", name], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_the_command_line_starts_without_the_web_framework() -> None:
+    """A look at a run must not wait for what only the viewer needs, and the recorder must not carry it."""
+    code = "import sys, loadlog.cli.main; sys.exit('fastapi' in sys.modules or 'rich' in sys.modules or 'pymodbus' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
