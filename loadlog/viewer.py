@@ -10,13 +10,14 @@ import os
 import signal
 import socket
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import FrameType
 
 from loadlog import __version__
 from loadlog.control.client import ControlClient
-from loadlog.loading import Bench, load_bench
+from loadlog.loading import load_bench
+from loadlog.model.device import DeviceSpec
 from loadlog.process.systemd import Notifier
 from loadlog.store import Archive
 from loadlog.web import Access, Site, build_app, load_access
@@ -31,15 +32,13 @@ ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gon
 _log = logging.getLogger(__name__)
 
 
-def build_site(bench: Bench, access: Access, connections: Connections) -> Site:
-    """Everything behind the page of one bench."""
-    control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
-    source = Source(Archive(bench.data_dir), control, bench.devices, utc_ns=time.time_ns, monotonic_s=time.monotonic)
+def build_site(name: str, devices: Mapping[str, DeviceSpec], data_dir: Path, access: Access, connections: Connections) -> Site:
+    """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
+    control = ControlClient(data_dir, ASK_TIMEOUT_S)
+    source = Source(Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic)
     feed = RecordingFeed(source, software=SOFTWARE, monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
-    return Site(
-        bench.config.bench.name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort
-    )  # fmt: skip
+    return Site(name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort)
 
 
 def address_of(sock: socket.socket, access: Access) -> str:
@@ -49,16 +48,12 @@ def address_of(sock: socket.socket, access: Access) -> str:
     return f"http://{shown}:{tcp_port}/" + ("" if access.loopback else " (with the token)")
 
 
-def make_viewer(bench: Bench, sock: socket.socket, access: Access, notifier: Notifier) -> Server:
-    """The server of the page, not yet running."""
+def make_viewer(
+    name: str, devices: Mapping[str, DeviceSpec], data_dir: Path, access: Access, on_listening: Callable[[], None] = lambda: None
+) -> Server:
+    """The server of the page, not yet running; give its `run` the listening socket."""
     connections = Connections()
-    site = build_site(bench, access, connections)
-
-    def on_listening() -> None:
-        address = address_of(sock, access)
-        notifier.ready(f"live page on {address}")
-        _log.info("live page", extra={"fields": {"address": address}})
-
+    site = build_site(name, devices, data_dir, access, connections)
     return make_server(build_app(site), site.hub, connections, on_listening)
 
 
@@ -72,7 +67,13 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     access = load_access(bench.config.web, config_path.parent, environ)
     sock = listen(bench.config.web.host, bench.config.web.tcp_port)
     notifier = Notifier(environ)
-    server = make_viewer(bench, sock, access, notifier)
+
+    def on_listening() -> None:
+        address = address_of(sock, access)
+        notifier.ready(f"live page on {address}")
+        _log.info("live page", extra={"fields": {"address": address}})
+
+    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening)
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)

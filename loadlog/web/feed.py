@@ -17,7 +17,8 @@ from loadlog.web.stream import Frame, frame
 
 EVENTS_EVERY_S = 0.5
 WATCH_EVERY_S = 2.0
-CHUNK = 100  # samples in one frame at most, so that a frame stays small against what a reader may hold
+CHUNK = 50  # samples in one frame at most, so that a frame stays small against what a reader may hold
+LIMIT = 400  # samples taken at once: after a stall of the disk the rest comes with the next looks, and nobody is dropped for it
 
 
 class RecordingFeed:
@@ -55,7 +56,7 @@ class RecordingFeed:
         """See `stream.Feed`."""
         if self._follower is None or not self._source.archive.folder.is_dir():
             return []
-        records = self._follower.poll()
+        records = self._follower.poll(LIMIT)
         frames = []
         jumped = False
         for first in range(0, len(records), CHUNK):

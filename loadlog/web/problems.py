@@ -1,7 +1,7 @@
 """Every refusal as one JSON problem body (RFC 9457, ``application/problem+json``) that names the field concerned.
 
 Members: ``type`` (always ``about:blank``), ``title``, ``status``, ``detail`` (one line: what, where, what to do) and, where one field is at
-fault, ``field``. Nothing of the inside (traces, paths of the program) leaves the process.
+fault, ``field``. Traces do not leave the process.
 """
 
 from __future__ import annotations

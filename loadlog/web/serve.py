@@ -9,6 +9,7 @@ import asyncio
 import errno
 import logging
 import socket
+import struct
 from collections.abc import Callable
 from types import FrameType
 
@@ -21,6 +22,8 @@ from loadlog.web.stream import Hub
 
 STOP_S = 5
 MAX_CONNECTIONS = 200
+SEND_BUFFER = 128 * 1024  # of the kernel, a connection; it would grow to megabytes for a reader that takes nothing
+_RESET = struct.pack("ii", 1, 0)  # socket(7), SO_LINGER: on, 0 s: the kernel drops its unsent bytes too
 _log = logging.getLogger(__name__)
 
 
@@ -35,6 +38,8 @@ class Connections:
         client = scope.get("client")
         transport = self._by_peer.get(tuple(client)) if client else None
         if transport is not None:
+            sock: socket.socket = transport.get_extra_info("socket")
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
             transport.abort()
 
     def protocol(self) -> type[H11Protocol]:
@@ -93,6 +98,7 @@ def listen(host: str, tcp_port: int) -> socket.socket:
     sock = socket.socket(family, kind, proto)
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER)  # inherited by what is accepted
         sock.bind(address)
         sock.listen(128)
         sock.setblocking(False)

@@ -18,6 +18,7 @@ from loadlog.model.event import Event
 from loadlog.model.run import Note, RunInfo
 from loadlog.store import Archive
 from loadlog.store.reader import Record
+from loadlog.store.series import Series
 from loadlog.web import forms
 
 STATUS_AGE_S = 0.9
@@ -160,7 +161,10 @@ class Source:
     def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
         """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
         is more than one sample. ``until_s``: instant of the newest sample in it, or the end of the last bucket."""
-        series = self.archive.series(spec.name, channels, from_ns, to_ns, points)
+        if self.archive.folder.is_dir():
+            series = self.archive.series(spec.name, channels, from_ns, to_ns, points)
+        else:
+            series = Series(spec.name, from_ns, to_ns, 0, {name: [] for name in channels})  # nothing was recorded yet
         width_s = series.width_ns / NS
         stamps = sorted({bucket.t_utc_ns for buckets in series.channels.values() for bucket in buckets})
         row_of = {t: row for row, t in enumerate(stamps)}
@@ -179,7 +183,7 @@ class Source:
             columns[name] = column
         middle_s = width_s / 2
         times = [round(t / NS + middle_s, 6) for t in stamps]
-        newest = self.archive.latest(spec.name) if width_s else None
+        newest = self._newest(spec.name) if width_s else None
         until_s = newest.sample.stamp.t_utc_ns / NS if newest else (times[-1] if times else 0.0)
         return {
             "device": spec.name, "from": format_utc(from_ns), "to": format_utc(to_ns), "bucket_s": width_s, "until_s": until_s,

@@ -26,6 +26,7 @@ from loadlog.model.errors import LoadlogError
 from loadlog.web.problems import Problem
 
 READER_BYTES = 512 * 1024
+WRITE_BYTES = 32 * 1024  # handed to the connection at once
 RING_BYTES = 1024 * 1024
 MAX_READERS = 64
 POLL_S = 0.1
@@ -102,13 +103,14 @@ class Reader:
         self._wake.set()
 
     async def take(self) -> bytes:
-        """Everything queued, waiting for something; empty when nothing more will come."""
+        """The next frames, about `WRITE_BYTES` of them, waiting for one; empty when nothing more will come."""
         while not self._frames and not self.ended:
             self._wake.clear()
             await self._wake.wait()
-        data = b"".join(self._frames)
-        self._frames.clear()
-        self._bytes = 0
+        data = b""
+        while self._frames and len(data) < WRITE_BYTES:
+            data += self._frames.popleft()
+        self._bytes -= len(data)
         return data
 
 
@@ -250,6 +252,7 @@ class EventStreamResponse(Response):
             self._hub.leave(self._reader)
             if self._reader.dropped:
                 self._abort(scope)
+                await asyncio.sleep(0.01)  # the server learns that the connection is gone before it misses the end of the answer
 
     async def _send(self, send: Send) -> None:
         headers = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"x-accel-buffering", b"no")]

@@ -8,7 +8,7 @@ import { healthTables, runsLine } from "./health.js";
 import { get, Stream } from "./net.js";
 import { span } from "./plot.js";
 
-const SPANS = [[60, "1 min"], [300, "5 min"], [900, "15 min"], [3600, "60 min"], [0, "run"]];
+const SPANS = [[60, "1 min"], [300, "5 min"], [900, "15 min"], [3600, "60 min"], [0, "whole run"]];
 const LONG_S = 900;
 const devices = new Map();
 const events = new Events();

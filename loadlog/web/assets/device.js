@@ -26,7 +26,7 @@ export class Device {
     const large = largeChannels(this.spec.channels);
     const rest = this.spec.channels.filter((channel) => !large.includes(channel));
     const id = `device-${this.spec.name}`;
-    this.chip = el("p", { class: "chip" }, el("span", { class: "mark", "aria-hidden": "true" }), el("span", { class: "text" }));
+    this.chip = el("p", { class: "chip" }, el("span", { class: "mark", "aria-hidden": "true" }), " ", el("span", { class: "text" }));
     this.age = el("p", { class: "age" });
     this.runLine = el("p", { class: "run" });
     this.fault = el("p", { class: "fault" });
@@ -99,7 +99,7 @@ export class Device {
     setText(view.value, isNumber ? number(value, decimals(view.channel.resolution)) : this.statusText(name, value));
     setText(view.unit, unitOf(view.channel, sample));
     const reason = sample.uncertain[name];
-    const quality = (sample.bad ?? []).includes(name) || value === null || value === undefined ? "bad" : reason ? "uncertain" : "good";
+    const quality = (sample.bad ?? []).includes(name) ? "bad" : reason ? "uncertain" : value === null || value === undefined ? "none" : "good";
     view.root.dataset.quality = quality;
     if (view.mark) setText(view.mark, QUALITY[quality].mark);
     const words = reason ? `${QUALITY[quality].word}: ${kind(reason)}` : QUALITY[quality].word;
@@ -142,8 +142,13 @@ class LimitBar {
     const given = Object.keys(LIMIT_WORD).filter((key) => typeof this.limits[key] === "number");
     const values = given.map((key) => this.limits[key]);
     const span = Math.max(...values) - Math.min(...values) || Math.abs(values[0]) * 0.2 || 1;
-    this.from = Math.min(...values) - span * 0.35;
-    this.to = Math.max(...values) + span * 0.35;
+    // A side without a limit reaches to zero or the rating, so that the pointer has somewhere to be.
+    const low = Math.min(...values);
+    const high = Math.max(...values);
+    const lowGiven = given.some((key) => key.startsWith("low"));
+    const highGiven = given.some((key) => key.startsWith("high"));
+    this.from = lowGiven ? low - span * 0.35 : Math.min(0, low - span);
+    this.to = highGiven ? high + span * 0.35 : (channel.rating.high ?? high + span * 3);
     this.pointer = el("span", { class: "pointer" });
     const ticks = given.map((key) => {
       const tick = el("span", { class: key.includes("_") ? "tick outer" : "tick" });

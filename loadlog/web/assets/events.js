@@ -89,7 +89,7 @@ function item(event, key, open) {
     el("span", { class: "number" }, `#${event.id}`),
   );
   const times = el("p", { class: "times" }, el("span", {}, `Began ${interval(event.onset)}`), state(event), sureness(event));
-  return el("li", { class: "event", "data-key": key, "data-id": event.id, "data-severity": event.severity, "data-acknowledged": event.acknowledged }, head, el("p", { class: "message" }, event.message), times, acknowledgement(event, open));
+  return el("li", { class: "event", "data-key": key, "data-id": event.id, "data-severity": event.severity, "data-acknowledged": String(event.acknowledged) }, head, el("p", { class: "message" }, event.message), times, acknowledgement(event, open));
 }
 
 function state(event) {

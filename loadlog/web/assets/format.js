@@ -6,6 +6,7 @@ export const QUALITY = {
   good: { mark: "✓", word: "good" },
   uncertain: { mark: "~", word: "uncertain" },
   bad: { mark: "✕", word: "bad" },
+  none: { mark: "◌", word: "no value" },
 };
 export const SEVERITY = {
   alarm: { mark: "▲", word: "Alarm" },

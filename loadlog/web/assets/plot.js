@@ -150,8 +150,8 @@ export class Strips {
       cursor: { sync: { key: sync().key }, drag: { x: false, y: false, setScale: false }, points: { size: 5 }, y: false },
       scales: { x: { time: true }, y: { range: (_u, low, high) => padded(low, high, 10 ** -digits) } },
       axes: [
-        { show: panel.last, stroke: ink, grid, ticks: { ...grid, size: 4 }, font, size: 26, gap: 4, space: 76, values: (_u, splits, _axis, _space, step) => splits.map((s) => tickText(s, step, splits[0])) },
-        { stroke: ink, grid, ticks: { show: false }, font, size: AXIS_WIDTH, gap: 6, space: 26 },
+        { show: panel.last, stroke: ink, grid, ticks: { ...grid, size: 4 }, font, size: 26, gap: 4, space: 58, values: (_u, splits, _axis, _space, step) => splits.map((s) => tickText(s, step, splits[0])) },
+        { stroke: ink, grid, ticks: { show: false }, font, size: AXIS_WIDTH, gap: 6, space: 22 },
       ],
       padding: [6, 8, panel.last ? 0 : 2, 0],
       hooks: {
@@ -160,7 +160,7 @@ export class Strips {
         setCursor: [(u) => this.readout(panel, u, digits)],
       },
     };
-    if (!panel.last) options.axes[0] = { show: true, stroke: "transparent", grid, ticks: { show: false }, size: 0, space: 76, values: (_u, splits) => splits.map(() => "") };
+    if (!panel.last) options.axes[0] = { show: true, stroke: "transparent", grid, ticks: { show: false }, size: 0, space: 58, values: (_u, splits) => splits.map(() => "") };
     return new window.uPlot(options, this.columns(panel), panel.plotAt);
   }
 

@@ -1,0 +1,115 @@
+"""The changing half: runs, notes, acknowledging. Orders are carried out by the real order handler behind the real socket."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import httpx
+import pytest
+
+from loadlog.model.event import Severity
+from loadlog.store import Archive
+from tests.unit.web.stand_in import MARKUP, StandIn
+
+
+def problem(answer: httpx.Response, status: int, field: str | None = None) -> str:
+    body = answer.json()
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert body.get("field") == field, body
+    detail: str = body["detail"]
+    assert "\n" not in detail
+    return detail
+
+
+def test_a_run_is_started_noted_and_stopped(bench: StandIn, http: httpx.Client) -> None:
+    started = http.post("/api/runs", json={"name": "overnight-24v", "devices": ["load-1", "case"], "duration_s": 43200, "keep": True})
+    assert started.status_code == 201, started.text
+    run = started.json()["id"]
+    assert started.json()["devices"] == ["load-1", "case"]
+    noted = http.post(f"/api/runs/{run}/notes", json={"text": f"fan cleaned {MARKUP}", "author": "Ida"})
+    assert (noted.status_code, noted.json()) == (201, {"id": run})
+    time.sleep(1.0)  # the page asks the recorder for its state once a second at most
+    (listed,) = http.get("/api/runs").json()["runs"]
+    assert (listed["id"], listed["state"], listed["planned_s"], listed["keep"], listed["ended"]) == (run, "running", 43200, True, None)
+    stopped = http.post(f"/api/runs/{run}/stop", json={"reason": "lead warm"})
+    assert (stopped.status_code, stopped.json()) == (200, {"id": run})
+    bench.flush()
+    (listed,) = http.get("/api/runs").json()["runs"]
+    assert (listed["state"], listed["end_reason"]) == ("ended", "lead warm")
+    (note,) = Archive(bench._data_dir).notes(run)
+    assert (note.author, note.text) == ("Ida", f"fan cleaned {MARKUP}")
+
+
+def test_stopping_needs_no_body(bench: StandIn, http: httpx.Client) -> None:
+    run = http.post("/api/runs", json={"name": "short"}).json()["id"]
+    assert http.post(f"/api/runs/{run}/stop").status_code == 200
+
+
+def test_a_refusal_of_the_recorder_is_a_conflict_with_its_reason(bench: StandIn, http: httpx.Client) -> None:
+    http.post("/api/runs", json={"name": "first", "devices": ["load-1"]})
+    detail = problem(http.post("/api/runs", json={"name": "second", "devices": ["load-1"]}), 409)
+    assert "first-0001" in detail
+
+
+def test_acknowledging_names_who_and_why(bench: StandIn, http: httpx.Client) -> None:
+    event = bench.event("load_trip", "load-1", Severity.ALARM, "tripped")
+    bench.flush()
+    answer = http.post(f"/api/events/{event.id}/ack", json={"by": "Ida", "note": "seen"})
+    assert answer.status_code == 200, answer.text
+    body = answer.json()
+    assert (body["acknowledged"], body["acknowledged_by"], body["note"], body["state"]) == (True, "Ida", "seen", "active")
+    bench.flush()
+    (listed,) = http.get("/api/events").json()["events"]
+    assert listed["acknowledged"] is True
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "status", "field"),
+    [
+        ("/api/runs", {}, 422, "name"),
+        ("/api/runs", {"name": ""}, 422, "name"),
+        ("/api/runs", {"name": "../../etc"}, 422, "name"),
+        ("/api/runs", {"name": "x", "device": ["load-1"]}, 422, "device"),
+        ("/api/runs", {"name": "x", "devices": []}, 422, "devices"),
+        ("/api/runs", {"name": "x", "devices": "load-1"}, 422, "devices"),
+        ("/api/runs", {"name": "x", "devices": ["load-9"]}, 422, "devices"),
+        ("/api/runs", {"name": "x", "devices": ["load-1", "load-1"]}, 422, "devices"),
+        ("/api/runs", {"name": "x", "duration_s": -1}, 422, "duration_s"),
+        ("/api/runs", {"name": "x", "duration_s": "12h"}, 422, "duration_s"),
+        ("/api/runs", {"name": "x", "keep": "yes"}, 422, "keep"),
+        ("/api/runs/none-0001/stop", {}, 404, "id"),
+        ("/api/runs/none-0001/notes", {"text": "x"}, 404, "id"),
+        ("/api/runs/none-0001/notes", {"text": "  "}, 422, "text"),
+        ("/api/runs/none-0001/notes", {"text": "x" * 4001}, 422, "text"),
+        ("/api/events/99/ack", {}, 404, "id"),
+        ("/api/events/abc/ack", {}, 422, "event_id"),
+        ("/api/events/99/ack", {"by": "x" * 101}, 422, "by"),
+    ],
+)
+def test_a_wrong_order_names_its_field(http: httpx.Client, path: str, body: dict[str, Any], status: int, field: str) -> None:
+    problem(http.post(path, json=body), status, field)
+
+
+def test_what_is_not_json_is_refused(http: httpx.Client) -> None:
+    problem(http.post("/api/runs", content=b'{"name": ', headers={"Content-Type": "application/json"}), 400)
+    problem(http.post("/api/runs", content=b"[1]", headers={"Content-Type": "application/json"}), 422)
+    for number in ("NaN", "Infinity", "1e999"):
+        text = f'{{"name": "x", "duration_s": {number}}}'.encode()
+        assert http.post("/api/runs", content=text, headers={"Content-Type": "application/json"}).status_code in (400, 422)
+
+
+def test_a_body_too_long_is_refused_declared_or_not(http: httpx.Client) -> None:
+    text = b'{"name": "' + b"x" * 70_000 + b'"}'
+    problem(http.post("/api/runs", content=text, headers={"Content-Type": "application/json"}), 413, "body")
+    parts = (text[i : i + 5000] for i in range(0, len(text), 5000))
+    problem(http.post("/api/runs", content=parts, headers={"Content-Type": "application/json"}), 413, "body")
+
+
+def test_without_a_recorder_orders_are_unavailable_not_lost_in_silence(bench: StandIn, http: httpx.Client) -> None:
+    bench._server.stop()
+    detail = problem(http.post("/api/runs", json={"name": "x"}), 503)
+    assert "no recorder is running" in detail
+    bench._server.start()
+    assert http.post("/api/runs", json={"name": "x"}).status_code == 201
