@@ -124,10 +124,13 @@ class Bench:
     def _step(self) -> None:
         self._steps += 1
         dt_s = self._step_ns / NS
+        off_before = {name: station.source.off_because for name, station in self.stations.items()}
         self.faults.step(dt_s)
-        for station in self.stations.values():
-            for what, target in station.step(self.ambient_c, dt_s, self._steps):
-                self.truth.append(Truth(self.now_ns, what, target, "itself"))
+        for name, station in self.stations.items():
+            happened = station.step(self.ambient_c, dt_s, self._steps)
+            if station.source.off_because != off_before[name]:
+                happened.append((f"source_{station.source.off_because or 'on'}", name))
+            self.truth += [Truth(self.now_ns, what, target, "itself") for what, target in happened]
 
     def refresh(self) -> None:
         """Solve every circuit again, after a change."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,9 @@ from loadlog.sim.timetable import Fault
 if TYPE_CHECKING:
     from loadlog.sim.bench import Bench
     from loadlog.sim.stations import LoadUnit
+
+
+_CYCLES_S = {"hiccup": (0.2, 1.2), "thermal_cycling": (60.0, 45.0)}  # on, off
 
 
 @dataclass(slots=True)
@@ -31,6 +35,30 @@ class _Ramp:
             self.now, self.left_s = self.final, 0.0
 
 
+@dataclass(slots=True)
+class _Cycle:
+    """A supply that switches itself off and on without end: hiccup in fractions of a second, thermal cycling in minutes."""
+
+    because: str
+    on_s: float
+    off_s: float
+    left_s: float = 0.0
+
+    def begin(self, supply: Supply) -> None:
+        supply.switch_off(self.because, math.inf)
+        self.left_s = self.off_s
+
+    def step(self, supply: Supply, dt_s: float) -> None:
+        self.left_s -= dt_s
+        if self.left_s > 1e-9:
+            return
+        if supply.off_because:
+            supply.switch_on()
+            self.left_s = self.on_s
+        else:
+            self.begin(supply)
+
+
 class PhysicalFaults:
     """Carries faults out on a bench. ``open_thermocouples``: (module, channel from 0)."""
 
@@ -39,7 +67,7 @@ class PhysicalFaults:
         self._contacts: dict[str, _Ramp] = {}
         self._droops: dict[str, _Ramp] = {}
         self._drifts: dict[str, float] = {}
-        self._cycles: dict[str, tuple[float, float, float]] = {}
+        self._cycles: dict[str, _Cycle] = {}
         self.open_thermocouples: set[tuple[str, int]] = set()
 
     def apply(self, fault: Fault, begins: bool) -> None:
@@ -56,17 +84,8 @@ class PhysicalFaults:
             self._supply(name).droop_v = ramp.now
         for name, volts_per_h in self._drifts.items():
             self._supply(name).drift_v += volts_per_h * dt_s / 3600.0
-        for name, (on_s, off_s, left_s) in self._cycles.items():
-            self._cycles[name] = (on_s, off_s, self._cycle(self._supply(name), on_s, off_s, left_s - dt_s))
-
-    def _cycle(self, supply: Supply, on_s: float, off_s: float, left_s: float) -> float:
-        if left_s > 1e-9:
-            return left_s
-        if supply.off_because:
-            supply.switch_on()
-            return on_s
-        supply.switch_off("dropout", off_s + 1e6)
-        return off_s
+        for name, cycle in self._cycles.items():
+            cycle.step(self._supply(name), dt_s)
 
     def _load(self, fault: Fault) -> LoadUnit:
         return self._bench.loads[fault.target]
@@ -126,13 +145,14 @@ class PhysicalFaults:
         elif form == "latch_off":
             supply.switch_off("latched")
         elif form == "dropout":
-            supply.switch_off("dropout", float(fault.params["off_s"]))
-        elif form == "thermal_cycling":
-            off_s = float(fault.params["off_s"])
-            supply.switch_off("dropout", off_s + 1e6)
-            self._cycles[fault.target] = (float(fault.params["on_s"]), off_s, off_s)
+            supply.switch_off("dropout", float(fault.params.get("off_s", 0.4)))
+        elif form in _CYCLES_S:
+            on_s, off_s = _CYCLES_S[form]
+            cycle = _Cycle(form, float(fault.params.get("on_s", on_s)), float(fault.params.get("off_s", off_s)))
+            cycle.begin(supply)
+            self._cycles[fault.target] = cycle
         else:
-            supply.overload = {"hiccup": "hiccup", "foldback": "foldback"}.get(form, "constant_current")  # type: ignore[assignment]
+            supply.overload = "foldback" if form == "foldback" else "constant_current"
             present_a = self._bench.stations[fault.target].point.current_a
             supply.limit_a = float(fault.params.get("limit_a", 0.5 * present_a))
 

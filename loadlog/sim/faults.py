@@ -74,8 +74,8 @@ def _physical() -> list[FaultKind]:
             {
                 "form": Param("latch_off", choices=_FORMS),
                 "limit_a": Param(None, 0.01, 1e3, optional=True),
-                "off_s": Param(0.4, 0.01, 1e5),
-                "on_s": Param(5.0, 0.01, 1e5),
+                "off_s": Param(None, 0.01, 1e5, optional=True),
+                "on_s": Param(None, 0.01, 1e5, optional=True),
             },
         ),
         FaultKind("supply_droop", "supply", "the supply's voltage sags", {"volts": Param(None, 0.0, 1e3), "over_s": Param(0.0)}),

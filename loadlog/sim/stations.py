@@ -118,10 +118,7 @@ class Station:
             load.path.step(now.current_a, ambient_c, dt_s)
             load.heatsink.step(max(0.0, now.dissipation_w), dt_s)
             happened += [(name, load.name) for name in load.front.watch(now.sensed_v, now.current_a, now.heatsink_c)]
-        before = self.source.off_because
         self.source.step(self.point.terminal_v, self.point.current_a, ambient_c, dt_s, index)
-        if self.source.off_because != before:
-            happened.append((f"source_{self.source.off_because or 'on'}", self.name))
         was_limited = self.source.limited
         self.solve_now(ambient_c)
         if self.source.limited != was_limited:
