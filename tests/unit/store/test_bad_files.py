@@ -11,13 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from recorded import PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot
 
 from loadlog.model.errors import StoreError
 from loadlog.store import Archive
 from loadlog.store.info import read_info
 from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from loadlog.store.verify import require_sound, verify
+from tests.unit.store.recorded import PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot
 
 
 def record(directory: Path, first: int = 1, last: int = 2000) -> Path:

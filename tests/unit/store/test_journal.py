@@ -9,12 +9,12 @@ import threading
 from pathlib import Path
 
 import pytest
-from recorded import DAY_NS, NS, PATIENCE_S, SPECS, T0, HandClock, OpenJournal, event, run_info, sample, snapshot, spec
 
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import EventState
 from loadlog.store import Archive
 from loadlog.store.verify import verify
+from tests.unit.store.recorded import DAY_NS, NS, PATIENCE_S, SPECS, T0, HandClock, OpenJournal, event, run_info, sample, snapshot, spec
 
 
 def test_samples_of_a_device_are_recorded_in_its_run_and_nowhere_else(tmp_path: Path) -> None:
@@ -104,6 +104,19 @@ def test_an_active_event_is_carried_into_the_next_recording_and_back(tmp_path: P
         assert [e.id for e in archive.events()] == [1, 2]
 
 
+def test_each_recording_alone_tells_what_was_active_while_it_was_written(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        journal = opened.journal
+        opened.put(sample(1, "load-2"))
+        journal.start_run(run_info(), snapshot())
+        journal.put_events([event(1, 2)])
+        journal.stop_run("soak-0001", T0, "done")
+        opened.put(sample(3))
+    for path in (tmp_path / "recordings").glob("run-*"):
+        path.rename(tmp_path / "elsewhere")
+    assert [e.id for e in Archive(tmp_path).events()] == [1]
+
+
 def test_an_event_without_a_device_is_told_in_every_open_recording(tmp_path: Path) -> None:
     with OpenJournal(tmp_path) as opened:
         opened.put(sample(1, "load-2"))
@@ -141,7 +154,7 @@ def test_after_a_restart_the_run_goes_on_in_the_same_recording_and_the_gap_is_to
 def test_numbers_go_on_when_the_newest_recording_is_empty_or_was_moved_away(tmp_path: Path) -> None:
     with OpenJournal(tmp_path) as opened:
         opened.put(sample(7))
-        opened.journal.put_events([event(3, 8)])
+        opened.journal.put_events([event(3, 8, device="case")])
         opened.journal.start_run(run_info(), snapshot()).result(PATIENCE_S)
     for path in (tmp_path / "recordings").glob("rolling-*"):
         path.unlink()

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 from loadlog.model.clock import NS as NS_MODEL
 from loadlog.model.event import EventState, Severity
 from loadlog.model.sample import FailureCause, Quality, Sample, Stamp
 from loadlog.store import Archive
+from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 NUMBERS = ("voltage_v", "current_a", "temperature_c", "energy_wh")
 CHANNELS = (*NUMBERS, "input_on", "mode")

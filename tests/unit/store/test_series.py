@@ -1,4 +1,5 @@
-"""Series against a plain walk over a list: from rows and from the rollup, across recordings, with clocks that step and values of any size."""
+"""Series against a plain walk over a list: from rows and from the rollup, across recordings, with clocks that step and values of any
+size."""
 
 from __future__ import annotations
 
@@ -12,13 +13,13 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from recorded import NS, PATIENCE_S, SPECS, T0, OpenJournal, failed, run_info, sample, snapshot
 
 from loadlog.model.errors import UsageError
 from loadlog.model.sample import Quality, Sample
 from loadlog.store import Archive, series
 from loadlog.store.series import Bucket
 from loadlog.store.verify import verify
+from tests.unit.store.recorded import NS, PATIENCE_S, SPECS, T0, OpenJournal, failed, run_info, sample, snapshot
 
 MINUTE_NS = 60 * NS
 

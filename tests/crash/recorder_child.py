@@ -1,0 +1,67 @@
+"""A recorder in small, to be killed: writes samples, events, notes and runs as fast as it may, and says which number is durable.
+
+    python recorder_child.py DIRECTORY SEED
+
+Each line of standard output is an acknowledged number, written after its commit returned.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import sys
+import time
+from pathlib import Path
+
+from loadlog.config import StoreConfig
+from loadlog.model.event import EventState
+from loadlog.store import Journal
+from tests.unit.store.recorded import SPECS, event, failed, run_info, sample, snapshot
+
+
+class RealClock:
+    """The system's clocks."""
+
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns()
+
+    def utc_ns(self) -> int:
+        return time.time_ns()
+
+    def sleep_until(self, monotonic_ns: int) -> None:
+        time.sleep(max(0.0, (monotonic_ns - time.monotonic_ns()) / 1e9))
+
+
+def main() -> None:
+    """Runs until it is killed."""
+    directory, chance = Path(sys.argv[1]), random.Random(int(sys.argv[2]))
+    settings = StoreConfig(commit_interval_s=0.05, reserve_mib=0, low_mib=0)
+    journal = Journal.open(
+        directory, RealClock(), settings, devices=SPECS, snapshot=snapshot, on_commit=lambda seq: os.write(1, b"%d\n" % seq) and None
+    )  # fmt: skip
+    os.write(1, b"opened %d %d\n" % (journal.last_seq, journal.last_event_id))
+    journal.start()
+    event_id = journal.last_event_id
+    while True:
+        for device in SPECS:
+            t_utc_ns = time.time_ns()
+            journal.put_sample(failed(0, device, t_utc_ns=t_utc_ns) if chance.random() < 0.05 else sample(0, device, t_utc_ns))
+        if chance.random() < 0.05:
+            event_id += 1
+            journal.put_events([event(event_id, 0), event(event_id, 0, state=EventState.CLEARED)])
+        if chance.random() < 0.02:
+            _order(journal, chance)
+        time.sleep(0.0005)
+
+
+def _order(journal: Journal, chance: random.Random) -> None:
+    if journal.running and chance.random() < 0.7:
+        journal.stop_run(chance.choice(journal.running).id, time.time_ns(), "done")
+        return
+    idle = [device for device in SPECS if journal.run_of(device) is None]
+    if idle:
+        journal.start_run(run_info(journal.next_run_id("soak"), (chance.choice(idle),)), snapshot())
+
+
+if __name__ == "__main__":
+    main()
