@@ -2,7 +2,8 @@
 
 Invariants: the recorder is never ended because of the viewer; a part that dies is started again, with a back-off of at most
 `BACKOFF_MAX_S`; a part that refuses its configuration, its ports or its store (exit status 2 to 4 before it was ever ready) ends the
-service with that status, for starting it again would not help. On SIGTERM or SIGINT the recorder is asked first, so every sample taken is on disk before the page goes.
+service with that status, for starting it again would not help. On SIGTERM or SIGINT the recorder is asked first, so every sample taken
+is on disk before the page goes.
 
 Under systemd the two parts may be units of their own (``serve --part recorder``, ``serve --part viewer``); then this module is not in play.
 """

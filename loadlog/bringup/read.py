@@ -112,7 +112,7 @@ def read_device(
     finally:
         link.close()
     whole = len(who.replies) == len(plan.identity_requests)
-    identity: Mapping[str, str] = plan.decode_identity(who.replies).texts if whole else {}
+    identity: Mapping[str, str] = plan.decode_identity(who.replies) if whole else {}
     decoded = plan.decode_full(answers.replies)
     stamp = _stamp(anchor, [r for r in answers.replies if r is not None])
     sample = Validator(spec).update(Reading(device.name, stamp, decoded.counts, decoded.reasons, identity), 0)

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from loadlog.cli.common import config_option, json_option, plain, print_json, print_table
+from loadlog.cli.common import config_option, json_option, pick, plain, print_json, print_table
+from loadlog.model.clock import format_utc
+from loadlog.model.errors import BusError, DeviceError, UsageError
+
+if TYPE_CHECKING:
+    from loadlog.bringup import DeviceRead
+    from loadlog.loading import Bench
 
 
 @click.command()
@@ -27,7 +34,7 @@ def check(config_path: Path, as_json: bool) -> int:
                 d.device,
                 f"{d.rate_hz:g}",
                 f"{d.transactions_per_poll:.2f}",
-                _ms(d.wire_s),
+                _ms(d.wire_s_per_poll),
                 f"{100 * d.share:.1f} %",
                 _rate(d.highest_rate_hz),
             )
@@ -51,3 +58,85 @@ def _ms(seconds: float) -> str:
 
 def _rate(rate_hz: float) -> str:
     return f"{rate_hz:.3g}" if rate_hz < 1000 else "–"
+
+
+@click.command()
+@click.argument("device_name", metavar="DEVICE")
+@click.option(
+    "--panel", "panel", multiple=True, metavar="CHANNEL=VALUE", help="What the front panel shows, e.g. voltage_v=24.01; repeat it."
+)
+@config_option
+@json_option
+def read(device_name: str, panel: tuple[str, ...], config_path: Path, as_json: bool) -> int:
+    """One live poll of DEVICE: value, unit, standard uncertainty, quality and the raw words side by side.
+
+    Exit status 1 when a value departs from what the front panel shows by more than both can explain.
+    """
+    from loadlog.loading import load_bench
+
+    bench = load_bench(config_path)
+    name = pick(device_name, bench.devices, "device")
+    result = _read(bench, name, dict(map(_panel_value, panel)))
+    if as_json:
+        print_json(result)
+    else:
+        _show_read(result)
+    return 0 if result.agrees else 1
+
+
+def poll_all_once(bench: Bench, as_json: bool) -> int:
+    """`serve --once`: every device read once; one that does not answer is said and costs the others nothing."""
+    failed = 0
+    for name in bench.devices:
+        try:
+            result = _read(bench, name, {})
+        except (BusError, DeviceError) as exc:
+            failed = exc.exit_status
+            click.echo(f"loadlog: {exc}", err=True)
+            continue
+        if as_json:
+            print_json(result)
+        else:
+            _show_read(result)
+    return failed
+
+
+def _read(bench: Bench, name: str, panel: dict[str, float]) -> DeviceRead:
+    from loadlog.bringup import read_device
+    from loadlog.bus import SystemClock, open_link
+
+    device = next(d for d in bench.config.device if d.name == name)
+    bus = next(b for b in bench.config.bus if b.name == device.bus)
+    clock = SystemClock()
+    return read_device(bus, device, bench.devices[name], bench.profile_of(device), open_link(bus, clock), clock, panel)
+
+
+def _panel_value(text: str) -> tuple[str, float]:
+    name, _, value = text.partition("=")
+    try:
+        return name.strip(), float(value)
+    except ValueError as exc:
+        raise UsageError(f"--panel: {text!r} is not CHANNEL=VALUE such as voltage_v=24.01") from exc
+
+
+def _show_read(result: DeviceRead) -> None:
+    columns = ["channel", "value", "unit", "std uncertainty", "quality", "raw", "read from"]
+    compared = any(c.panel is not None for c in result.channels)
+    rows = []
+    for c in result.channels:
+        raw = " | ".join(text for _, text in c.raw) or "–"
+        places = ", ".join(place for place, _ in c.raw)
+        uncertainty = "–" if c.uncertainty is None else f"{c.uncertainty:.2g}"
+        quality = c.quality + (f" ({c.why or c.reason})" if c.reason else "")
+        row = [c.name, c.text, c.unit, uncertainty, quality, raw, places]
+        if compared:
+            row += ["" if c.panel is None else f"{c.panel:g}", {None: "", True: "agrees", False: "DEPARTS"}[c.agrees]]
+        rows.append(row)
+    title = (
+        f"{result.device}: {result.profile} at {result.address}, {format_utc(result.t_utc_ns)[:23]}Z ± {1000 * result.half_width_s:.1f} ms"
+    )
+    print_table(title, [*columns, *(["front panel", "verdict"] if compared else [])], rows, right=[1, 3])
+    for name, text in result.identity.items():
+        click.echo(f"identity {name}: {''.join(ch if ch.isprintable() else '?' for ch in text)}")
+    for line in (*(f"refused: {r}" for r in result.refused), *(f"note: {w}" for w in result.warnings)):
+        click.echo(line)

@@ -12,7 +12,7 @@ import traceback
 import click
 
 from loadlog import __version__
-from loadlog.cli.bench import check
+from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
 from loadlog.cli.records import ack, events, export, store
 from loadlog.cli.runs import run as run_group
@@ -29,7 +29,7 @@ def cli(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = verbose
 
 
-for _command in (demo, check, serve, run_group, events, ack, export, store, simulate):
+for _command in (demo, check, serve, read, run_group, events, ack, export, store, simulate):
     cli.add_command(_command)
 
 

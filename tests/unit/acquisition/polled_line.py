@@ -120,8 +120,8 @@ class BlockPlan:
         assert len(replies) == len(self.requests(n))
         return self.decode_full(replies)
 
-    def decode_identity(self, replies: Sequence[Reply | None]) -> Counts:
-        return Counts({}, texts=dict([("serial", str(replies[0].words[0]))] if replies[0] else []))
+    def decode_identity(self, replies: Sequence[Reply | None]) -> Mapping[str, str]:
+        return {"serial": str(r.words[0]) for r in replies if r is not None}
 
 
 class Bench:
