@@ -121,7 +121,7 @@ class BlockPlan:
         return self.decode_full(replies)
 
     def decode_identity(self, replies: Sequence[Reply | None]) -> Mapping[str, str]:
-        return {"serial": str(r.words[0]) for r in replies if r is not None}
+        return {"serial": str(replies[0].words[0])} if replies[0] else {}
 
 
 class Bench:

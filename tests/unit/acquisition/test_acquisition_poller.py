@@ -10,9 +10,11 @@ import json
 import pytest
 from polled_line import BUS, Bench, BlockPlan
 
+from loadlog.bus import line_of
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause, PollFailure, Reading
 from loadlog.model.wire import LinkFailure, LinkTraits, ModbusWrite, Reply, ScpiCommand
+from loadlog.profiles import ReadPlan, link_traits, load_profile, shipped
 from tests.traps import frames
 
 NS = 1_000_000_000
@@ -468,3 +470,20 @@ def test_the_busy_share_of_a_full_bus_is_one() -> None:
     bench = Bench([200.0], bus=BUS)
     bench.run(30)
     assert bench.poller.statistics().busy_share > 0.97
+
+
+# -- with a real profile
+
+
+def test_a_shipped_profile_is_polled_with_identity_and_slow_channels() -> None:
+    """Registers as the manual of the simulated load gives them: voltage at 0x0012, 1 mV, high word first; serial number at 0x0002."""
+    text = shipped("simulated-load")
+    profile = load_profile(text, "shipped")
+    bench = Bench([10.0], plan=ReadPlan.make(profile, line_of(BUS)), traits=link_traits(profile))
+    bench.instruments[1].registers.update({0x0002: 3, 0x0003: 43493, 0x0012: 0, 0x0013: 24012})
+    bench.run(10)
+    readings = bench.readings("d1")
+    assert len(readings) >= 99
+    assert {r.counts["voltage_v"] for r in readings} == {24012}
+    assert set(readings[0].counts) == {c.name for c in profile.channels}, "the first poll reads everything"
+    assert str(3 * 65536 + 43493) in next(r.texts for r in readings if r.texts).values()
