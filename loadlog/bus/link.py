@@ -227,6 +227,10 @@ class LinkBase:
     def _reset(self) -> None:
         """Forget the conversation: the port was opened anew."""
 
+    def _gap_ns(self, traits: LinkTraits) -> int:
+        """Longest silence inside an answer. A network may hold back any piece of it, so there only the time-out counts."""
+        return int((traits.gap_s if self._port.line_paced else max(traits.gap_s, traits.timeout_s)) * NS)
+
     def _lost(self, request: Request, t_request_ns: int, detail: str) -> LinkFailure:
         self._port.close()
         return LinkFailure(request, FailureCause.PORT_LOST, detail, t_request_ns, self._now())

@@ -203,7 +203,7 @@ class RtuLink(LinkBase):
         rest_ns = missing * self._character_ns if missing > 0 else 0
         if missing > 1 and self._port.line_paced:
             self._clock.sleep_until(now_ns + rest_ns - _WAKE_EARLY_NS)
-        end_ns = now_ns + rest_ns + int(traits.gap_s * NS)
+        end_ns = now_ns + rest_ns + self._gap_ns(traits)
         return end_ns if looks_like_answer(call, heard) else max(first_ns, end_ns)
 
     def _strip_undeclared_echo(self, call: Exchange, heard: bytearray) -> None:

@@ -113,14 +113,15 @@ class ScpiLink(LinkBase):
             text = heard[:end].decode("latin-1")
             return Reply(request, (), text.removesuffix("\r") if traits.terminator == "\n" else text, t_request_ns, self._last_ns)
         failure = self._fail(request, cause, detail, t_request_ns)
-        self._hold_until_ns = failure.t_end_ns + int(traits.timeout_s * NS)
+        timeout_ns = int(traits.timeout_s * NS)
+        self._hold_until_ns = max(failure.t_end_ns, t_request_ns + timeout_ns) + timeout_ns  # an answer may also break off and go on late
         self._held, self._held_terminator = (heard if end < 0 else bytearray()), terminator
         return failure
 
     def _listen(self, message: bytes, terminator: bytes, traits: LinkTraits, heard: bytearray) -> None:
         """Read into ``heard`` until the answer has ended, or until nothing has come for too long; an echo is taken away."""
         end_ns = self._last_ns + int(traits.timeout_s * NS)
-        gap_ns = int(traits.gap_s * NS)
+        gap_ns = self._gap_ns(traits)
         echo = message if self._echo else b""
         while (left_ns := end_ns - self._now()) > 0 and len(heard) < _LONGEST_ANSWER:
             data = self._port.read(left_ns / NS)
