@@ -99,7 +99,7 @@ def show(run_id: str, config_path: Path, as_json: bool) -> int:
 
     summary = summarise(Archive(load_bench(config_path).data_dir), run_id)
     if as_json:
-        print_json(summary)
+        print_json(summary.to_json())
     else:
         click.echo(summary_text(summary))
     return 0
