@@ -173,7 +173,9 @@ class SerialLine(threading.Thread):
             os.read(self._wake_read, 64)
         if terminal is None:
             return
-        if terminal.master in readable and not self._read(terminal):
+        if terminal.master not in readable:
+            self._client = True  # with nobody on the other side the terminal is always readable, for its hang-up
+        elif not self._read(terminal):
             return
         out = self.conversation.take(time.monotonic_ns())
         if out and self._client:
