@@ -256,8 +256,12 @@ def parse_config(text: str, where: str) -> Config:
 
 
 def explain(error: ValidationError, model: type[BaseModel], data: Any) -> str:
-    """The first fault of a pydantic error as one line: key path, what is wrong, nearest known key."""
-    first = error.errors(include_url=False)[0]
+    """The first fault of a pydantic error as one line: key path, what is wrong, nearest known key.
+
+    An unknown key goes before the others: a needed key that is misspelt is also missing, and the misspelling is what the user can see.
+    """
+    faults = error.errors(include_url=False)
+    first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
     path = first["loc"]
     key = _path_text(path, data)
     more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
