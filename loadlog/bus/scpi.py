@@ -2,10 +2,11 @@
 
 Source: IEEE 488.2-1992, 8.7 (response data; definite and indefinite length blocks in 8.7.9 and 8.7.10), SCPI-99 volume 1.
 
-An answer names neither its question nor its turn, so after a time-out the line is held until the late answer has passed or one more
-time-out has elapsed, and whatever has come is dropped before the next message. One message is under way at a time. An answer with
-something behind it is not taken: one of the two belongs to an earlier question. Answers are passed on as they came, several joined by
-``;`` as one text; bytes of blocks come as the characters 0 to 255.
+An answer names neither its question nor its turn, so after a time-out the line is held until the late answer has passed or four more
+time-outs have elapsed (there is one instrument on it, nobody else waits), and whatever has come is dropped before the next message. An
+answer later still cannot be told from the next one; a longer ``timeout_s`` in the profile is the cure. One message is under way at a time.
+An answer with something behind it is not taken: one of the two belongs to an earlier question. Answers are passed on as they came, several
+joined by ``;`` as one text; bytes of blocks come as the characters 0 to 255.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from loadlog.model.wire import Line, LinkFailure, LinkTraits, Reply, Request, Sc
 _LONGEST_ANSWER = 1 << 20
 _BLOCK_HEAD = re.compile(rb"(?:^|[,;\s])#([1-9])")
 _NOT_TEXT = re.compile(rb"[^\t\r\n\x20-\x7e]")
+_HOLD_TIMEOUTS = 4
 _BABBLE_S = 1.0
 
 
@@ -114,7 +116,9 @@ class ScpiLink(LinkBase):
             return Reply(request, (), text.removesuffix("\r") if traits.terminator == "\n" else text, t_request_ns, self._last_ns)
         failure = self._fail(request, cause, detail, t_request_ns)
         timeout_ns = int(traits.timeout_s * NS)
-        self._hold_until_ns = max(failure.t_end_ns, t_request_ns + timeout_ns) + timeout_ns  # an answer may also break off and go on late
+        self._hold_until_ns = (
+            max(failure.t_end_ns, t_request_ns + timeout_ns) + _HOLD_TIMEOUTS * timeout_ns
+        )  # an answer may also break off and go on late
         self._held, self._held_terminator = (heard if end < 0 else bytearray()), terminator
         return failure
 

@@ -63,6 +63,7 @@ int main(int argc, char **argv) {
     if (argc == 5 && !strcmp(argv[1], "rtu")) {
         modbus_t *context = modbus_new_rtu(argv[2], atoi(argv[3]), 'N', 8, 1);
         modbus_set_slave(context, atoi(argv[4]));
+        modbus_set_error_recovery(context, MODBUS_ERROR_RECOVERY_PROTOCOL); /* else a foreign frame leaves it out of step for ever */
         if (modbus_connect(context)) {
             fprintf(stderr, "%s: %s\n", argv[2], modbus_strerror(errno));
             return 1;

@@ -250,6 +250,19 @@ def test_line_that_never_falls_silent_is_named() -> None:
     assert len(wire.too_early) == 0
 
 
+def test_answer_before_the_request_has_left_is_none() -> None:
+    """On a two-wire line, only what an adapter held back can come so early: a stale answer, however well it fits."""
+    clock, line = VirtualClock(Random(1)), Line(9600)
+    stale = frames.registers(1, 3, [0xDEAD] * 10)
+    wire = VirtualLine(line, clock, lambda request, t_end_ns: [(-8_000_000 - 25 * 1_041_666, stale), (5_000_000, plain_answer(request))])
+    link = RtuLink(wire, line, clock)
+    link.open()
+    answer = link.transact(1, A, TRAITS)
+    assert isinstance(answer, Reply)
+    assert answer.words == plain_words(1, 0, 10)
+    assert link.counters.stale_dropped >= 1
+
+
 def test_write_is_confirmed_by_its_echo(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, r)]]
     answer = bench.ask(ModbusWrite(6, 0x40, (1,)))

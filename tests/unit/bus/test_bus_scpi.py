@@ -96,7 +96,7 @@ def test_answers_pass_through(bench: tuple[Instrument, Link], raw: bytes, expect
     assert text(link.transact(0, ScpiQuery("X?"), TRAITS)) == expected
 
 
-@pytest.mark.parametrize("late", [1.3, 1.8])
+@pytest.mark.parametrize("late", [1.3, 1.8, 2.7, 4.5])
 def test_late_answer_is_not_the_answer_to_the_next_question(bench: tuple[Instrument, Link], late: float) -> None:
     instrument, link = bench
     instrument.answers[b"A?"] = [(late * TIMEOUT_S, b"1.0\n")]
