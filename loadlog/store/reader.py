@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import heapq
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError, UsageError
@@ -24,24 +24,18 @@ from loadlog.model.run import Note, RunInfo, Snapshot
 from loadlog.model.sample import Sample
 from loadlog.store import info as infos
 from loadlog.store.connect import open_readonly, reading, translated
+from loadlog.store.follower import Follower, Record, run_id
 from loadlog.store.info import RecordingInfo
 from loadlog.store.pages import Page, read_page, seq_ranges
 from loadlog.store.recovery import latest_events
 from loadlog.store.rows import Layout, Row
 from loadlog.store.series import Series, make_series
 
+__all__ = ["Archive", "Follower", "Gap", "Record"]
+
 PAGE_ROWS = 2000
 FOREVER_NS = 1 << 62
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One stored sample with the run it belongs to (None between runs) and the recording it lies in."""
-
-    seq: int
-    run: str | None
-    sample: Sample
-    recording: str
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +52,6 @@ class Gap:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Opened:
-    """What never changes about one recording."""
-
-    layouts: Mapping[str, tuple[int, Layout]]
-
-
 class Archive:
     """The recordings below ``directory``: a data directory, or any folder that recordings were copied to. Thread-safe.
 
@@ -74,7 +61,8 @@ class Archive:
     def __init__(self, directory: Path) -> None:
         self._directory = directory
         self._closed: dict[tuple[str, int, int], RecordingInfo] = {}
-        self._opened: dict[tuple[str, int], _Opened] = {}
+        self._opened: dict[tuple[str, int], dict[str, tuple[int, Layout]]] = {}
+        self._closed_events: dict[tuple[str, int, int], list[Event]] = {}
         self.damaged: dict[str, str] = {}
 
     # -- what there is
@@ -163,7 +151,7 @@ class Archive:
         chosen = self.recordings_of(run_id)
         out: dict[str, DeviceSpec] = {}
         for recording in chosen:
-            out |= {name: layout.spec for name, (_, layout) in self._open_facts(recording).layouts.items()}
+            out |= {name: layout.spec for name, (_, layout) in self._layouts(recording).items()}
         return out
 
     def _newest(self, run_id: str | None) -> RecordingInfo:
@@ -205,7 +193,7 @@ class Archive:
     def _layout_rows(
         self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None
     ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
-        number, layout = self._open_facts(recording).layouts[device]
+        number, layout = self._layouts(recording)[device]
         low, high = from_ns if from_ns is not None else -FOREVER_NS, to_ns if to_ns is not None else FOREVER_NS
         with self._connected(recording.path) as connection:
             ranges = seq_ranges(connection, low, high)
@@ -226,40 +214,61 @@ class Archive:
         finally:
             connection.close()
 
-    def _open_facts(self, recording: RecordingInfo) -> _Opened:
+    def _layouts(self, recording: RecordingInfo) -> Mapping[str, tuple[int, Layout]]:
+        """Device -> its number and its channels in one recording; they never change."""
         key = (recording.name, recording.created_utc_ns)
         known = self._opened.get(key)
         if known is None:
             with reading(recording.path) as connection:
                 specs = infos.read_specs(connection, recording.path)
-                known = _Opened({spec.name: (number, Layout(spec)) for number, spec in specs})
+                known = {spec.name: (number, Layout(spec)) for number, spec in specs}
             self._opened[key] = known
         return known
 
+    def polls(self, device: str, run: str | None = None) -> tuple[int, int]:
+        """How many samples of a device there are, and how many of them are failed polls; counted where they lie."""
+        polls = failed = 0
+        for recording in self.recordings_of(run, device):
+            number, _ = self._layouts(recording)[device]
+            with reading(recording.path) as connection:
+                counted = connection.execute("SELECT count(*), count(failure) FROM sample WHERE device = ?", (number,)).fetchone()
+            polls, failed = polls + counted[0], failed + counted[1]
+        return polls, failed
+
     def latest(self, device: str) -> Record | None:
         """The newest sample of a device, or None."""
+        return self.latest_of([device]).get(device)
+
+    def latest_of(self, devices: Iterable[str]) -> dict[str, Record]:
+        """Device -> its newest sample, for those that have any."""
+        recordings = [r for r in self.recordings() if r.first_seq]
+        found = {device: self._latest(device, recordings) for device in devices}
+        return {device: record for device, record in found.items() if record is not None}
+
+    def _latest(self, device: str, recordings: list[RecordingInfo]) -> Record | None:
+        """A device is recorded in one recording at a time: in an open one, or, when nothing was taken since, in the one closed last."""
         best: Record | None = None
-        candidates = [r for r in self.recordings_of(None, device) if r.first_seq]
+        candidates = [r for r in recordings if device in r.devices]
         open_ones = [r for r in candidates if r.closed_utc_ns is None]
         closed = [r for r in candidates if r.closed_utc_ns is not None]
         for recording in (*open_ones, *sorted(closed, key=lambda r: r.last_seq)[-1:]):
-            number, layout = self._open_facts(recording).layouts[device]
+            number, layout = self._layouts(recording)[device]
             with reading(recording.path) as connection:
                 row = read_page(connection, Page(number, len(layout.names), 0, recording.last_seq, limit=1, newest=True)).rows
             if row and (best is None or row[0].seq > best.seq):
-                best = Record(row[0].seq, _run_id(recording), layout.decode(row[0]), recording.name)
+                best = Record(row[0].seq, run_id(recording), layout.decode(row[0]), recording.name)
         return best
 
     def since(self, seq: int, limit: int = 10_000) -> list[Record]:
         """Up to ``limit`` samples of all devices after number ``seq``, in order. Several recordings are committed one after the other, so a
         live reader uses `Follower`, which misses none."""
-        return Follower(self, seq).poll(limit)
+        return self.follow(seq).poll(limit)
 
     def follow(self, after_seq: int | None = None) -> Follower:
         """A live reader from after ``after_seq``, or from now on."""
         if after_seq is None:
             after_seq = max((r.last_seq for r in self.recordings()), default=0)
-        return Follower(self, after_seq)
+        return Follower(self.recordings, self._layouts, after_seq)
 
     # -- series
 
@@ -275,7 +284,7 @@ class Archive:
         if to_ns <= from_ns or points < 1:
             raise UsageError("the span is empty: from must be before to, and points at least 1")
         chosen = self._touching(device, from_ns, to_ns, run)
-        parts = [(r.path, *self._open_facts(r).layouts[device]) for r in chosen]
+        parts = [(r.path, *self._layouts(r)[device]) for r in chosen]
         return make_series(device, tuple(channels), from_ns, to_ns, points, parts)
 
     # -- events, notes, gaps
@@ -294,12 +303,11 @@ class Archive:
         latest: dict[int, Event] = {}
         in_run: set[int] = set()
         for recording in self.recordings():
-            with reading(recording.path) as connection:
-                for event in latest_events(connection):
-                    if run is not None and recording.run is not None and recording.run.id == run:
-                        in_run.add(event.id)
-                    if event.id not in latest or latest[event.id].seq <= event.seq:
-                        latest[event.id] = event
+            for event in self._events_in(recording):
+                if run is not None and run_id(recording) == run:
+                    in_run.add(event.id)
+                if event.id not in latest or latest[event.id].seq <= event.seq:
+                    latest[event.id] = event
         wanted = frozenset(kinds)
         chosen = [
             event
@@ -311,6 +319,26 @@ class Archive:
             and (since_ns is None or max(event.detected_utc_ns, event.cleared_utc_ns or 0) >= since_ns)
         ]
         return chosen if limit is None else chosen[-limit:]
+
+    def _events_in(self, recording: RecordingInfo) -> list[Event]:
+        """Their latest states in one recording; those of a closed one are remembered."""
+        key = (recording.name, recording.created_utc_ns, recording.size_bytes)
+        known = self._closed_events.get(key)
+        if known is None:
+            known = self._try(recording, latest_events) or []
+            if recording.closed_utc_ns is not None:
+                self._closed_events[key] = known
+        return known
+
+    def _try(self, recording: RecordingInfo, read: Callable[[sqlite3.Connection], list[T]]) -> list[T]:
+        """What ``read`` finds, or nothing where retention was faster or the recording is damaged further in, which is then told."""
+        try:
+            with reading(recording.path) as connection:
+                return read(connection)
+        except StoreError as exc:
+            if recording.path.exists():
+                self.damaged[recording.name] = exc.args[0]
+            return []
 
     def event(self, event_id: int) -> Event:
         """One event.
@@ -336,41 +364,5 @@ class Archive:
     def _all(self, query: str, run: str | None) -> list[tuple[Any, ...]]:
         out: list[tuple[Any, ...]] = []
         for recording in self.recordings_of(run):
-            with reading(recording.path) as connection:
-                out.extend(connection.execute(query).fetchall())
+            out.extend(self._try(recording, lambda connection: connection.execute(query).fetchall()))
         return out
-
-
-def _run_id(recording: RecordingInfo) -> str | None:
-    return None if recording.run is None else recording.run.id
-
-
-class Follower:
-    """Reads what was committed since the last call, from every recording, each exactly once. Not thread-safe."""
-
-    def __init__(self, archive: Archive, after_seq: int) -> None:
-        self._archive = archive
-        self._floor = after_seq
-        self._reached: dict[str, int] = {}
-
-    def poll(self, limit: int = 10_000) -> list[Record]:
-        """Up to ``limit`` new samples, in the order of their numbers."""
-        recordings = [r for r in self._archive.recordings() if r.last_seq > self._reached.get(r.name, self._floor)]
-        streams = [self._read(r, limit) for r in recordings]
-        out: list[Record] = []
-        for record in heapq.merge(*streams, key=lambda r: r.seq):
-            out.append(record)
-            self._reached[record.recording] = record.seq
-            if len(out) >= limit:
-                break
-        return out
-
-    def _read(self, recording: RecordingInfo, limit: int) -> Iterator[Record]:
-        layouts = {number: layout for number, layout in self._archive._open_facts(recording).layouts.values()}
-        width = max((len(layout.names) for layout in layouts.values()), default=0)
-        after = self._reached.get(recording.name, self._floor)
-        run_id = _run_id(recording)
-        with self._archive._connected(recording.path) as connection:
-            page = read_page(connection, Page(None, width, after, FOREVER_NS, limit=min(limit, PAGE_ROWS)))
-        for number, row in zip(page.devices, page.rows, strict=True):
-            yield Record(row.seq, run_id, layouts[number].decode(row), recording.name)

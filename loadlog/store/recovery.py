@@ -6,6 +6,7 @@ newer version, are left alone and told.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -83,10 +84,10 @@ def survey(directory: Path, folder: Path) -> Found:
     return found
 
 
-def latest_events(connection: object) -> list[Event]:
+def latest_events(connection: sqlite3.Connection) -> list[Event]:
     """The latest state of each event in one recording."""
     query = f"SELECT {EVENT_COLUMNS} FROM event AS e WHERE seq = (SELECT max(seq) FROM event WHERE id = e.id) ORDER BY id"
-    return [event_from_row(row) for row in connection.execute(query).fetchall()]  # type: ignore[attr-defined]
+    return [event_from_row(row) for row in connection.execute(query).fetchall()]
 
 
 def _sweep(folder: Path) -> None:

@@ -5,7 +5,8 @@ to what the minutes already hold, so rows that come late, or a system clock that
 to the last span are in the rollup, all later ones are not: a reader adds both. The heavy part is one SQL statement, during which the
 interpreter's lock is free for the bus threads; Python sums only where SQL's 64-bit integers do not reach.
 
-Values are counts (`model.quantity.Scale`), bad ones and held ones included: what was read is not dropped, its quality stands beside it.
+Values are counts (`model.quantity.Scale`), bad ones and held ones included: what was read is not dropped, its quality stands beside it. A
+code by which the instrument says "no value" is none.
 """
 
 from __future__ import annotations
@@ -96,6 +97,17 @@ def close_span(connection: sqlite3.Connection, layouts: Mapping[int, Layout], af
     )
 
 
+def _value_sql(layouts: Mapping[int, Layout], position: int) -> str:
+    """The column, without the codes by which an instrument says "no value"."""
+    cases = ""
+    for number, layout in layouts.items():
+        sentinels = layout.sentinels[position] if position < len(layout.names) else ()
+        if sentinels:
+            codes = ", ".join(str(code) if isinstance(code, int) else f"'{code}'" for code in map(storable, sorted(sentinels)))
+            cases += f" WHEN device = {number} AND v{position} IN ({codes}) THEN NULL"
+    return f"CASE{cases} ELSE v{position} END" if cases else f"v{position}"
+
+
 class _BeyondSqlError(Exception):
     """A count or a sum that does not fit a signed 64-bit integer."""
 
@@ -103,7 +115,8 @@ class _BeyondSqlError(Exception):
 def _sum_by_sql(
     connection: sqlite3.Connection, layouts: Mapping[int, Layout], span: tuple[int, int], positions: range, sums: dict[Key, Sums]
 ) -> None:
-    columns = ", ".join(f"count(v{i}), sum(v{i}), min(v{i}), max(v{i})" for i in positions)
+    values = [_value_sql(layouts, i) for i in positions]
+    columns = ", ".join(f"count({v}), sum({v}), min({v}), max({v})" for v in values)
     query = f"SELECT device, t_utc_ns / {MINUTE_NS} AS m, count(*), {columns} FROM sample WHERE seq > ? AND seq <= ? GROUP BY device, m"
     try:
         rows = connection.execute(query, span).fetchall()
@@ -133,7 +146,7 @@ def _sum_by_python(
     for device, minute, *cells in connection.execute(query, span):
         for position, cell in zip(positions, cells, strict=True):
             if position < len(layouts[device].names):
-                number = None if cell is None else int(cell)
+                number = None if cell is None or int(cell) in layouts[device].sentinels[position] else int(cell)
                 one = Sums(1, int(number is not None), number or 0, number, number)
                 sums.setdefault((device, position, minute), Sums()).add(one)
 

@@ -65,6 +65,7 @@ class Layout:
         self.spec = spec
         self.names = tuple(c.name for c in spec.channels)
         self.positions = {name: i for i, name in enumerate(self.names)}
+        self.sentinels = tuple(c.sentinels if c.kind == "number" else frozenset[int]() for c in spec.channels)
         self._numbers = tuple((c.name, c.scale.value, c.sentinels, c.accuracy, c.resolution) for c in spec.channels if c.kind == "number")
         self._status = tuple(c.name for c in spec.channels if c.kind != "number")
         self._kept: dict[str, tuple[float, int]] = {}

@@ -149,9 +149,9 @@ def _sums_of(row: Row, layout: Layout, name: str) -> Sums:
     cell = row.counts[layout.positions[name]]
     marks = None if row.marks is None else parse_marks(row.marks)
     worst = worst_of(marks, row.failure is not None, name)
-    if cell is None:
+    count = None if cell is None else int(cell)
+    if count is None or count in layout.sentinels[layout.positions[name]]:
         return Sums(1, 0, 0, None, None, worst)
-    count = int(cell)
     return Sums(1, 1, count, count, count, worst)
 
 

@@ -31,7 +31,7 @@ def spec(name: str, extra: int = 0) -> DeviceSpec:
         ChannelSpec("voltage_v", "V", "number", milli, 0.001, accuracy, sentinels=frozenset({-32768})),
         ChannelSpec("current_a", "A", "number", Scale.of("0.0001"), 0.0001, accuracy),
         ChannelSpec("temperature_c", "°C", "number", Scale.of("0.1", "-40"), 0.1, every=10),
-        ChannelSpec("energy_wh", "W·h", "number", Scale.of("1"), 1.0),
+        ChannelSpec("energy_wh", "W·h", "number", Scale.of("1"), 1.0, sentinels=frozenset({2**64 - 1, 9})),
         ChannelSpec("input_on", "", "bool", Scale(1, 1), 1.0),
         ChannelSpec("mode", "", "enum", Scale(1, 1), 1.0, names={0: "CC", 1: "CV's"}, every=10),
         *more,

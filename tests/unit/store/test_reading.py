@@ -12,10 +12,11 @@ import pytest
 
 from loadlog.model.clock import parse_utc
 from loadlog.model.errors import UsageError
+from loadlog.model.event import EventState
 from loadlog.store import Archive
 from loadlog.store.export_csv import export_csv
 from loadlog.store.status import status
-from tests.unit.store.recorded import NS, PATIENCE_S, T0, OpenJournal, failed, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, PATIENCE_S, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 
 def test_a_follower_sees_every_sample_once_while_runs_begin_and_end(tmp_path: Path) -> None:
@@ -44,6 +45,32 @@ def test_a_follower_sees_every_sample_once_while_runs_begin_and_end(tmp_path: Pa
         thread.join(PATIENCE_S)
         seen.extend(record.seq for record in follower.poll())
         assert sorted(seen) == list(range(1, total + 1))
+
+
+def test_a_follower_sees_every_state_of_every_event_once(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        journal = opened.journal
+        opened.put(sample(1, "load-2"))
+        follower = Archive(tmp_path).follow(1)
+        journal.put_events([event(1, 2), event(2, 3, device=None)])
+        journal.start_run(run_info(), snapshot()).result(PATIENCE_S)
+        assert [(e.id, e.seq) for e in follower.poll_events()] == [(1, 2), (2, 3)]
+        journal.put_events(
+            [event(3, 4, device="load-2"), event(2, 5, device=None, state=EventState.CLEARED), event(1, 6, acknowledged=True)]
+        )
+        opened.flush()
+        assert [(e.id, e.seq) for e in follower.poll_events()] == [(3, 4), (2, 5), (1, 6)]
+        assert follower.poll_events() == []
+
+
+def test_pages_of_several_recordings_come_in_one_order(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(*(sample(seq, "load-1" if seq % 5 else "case") for seq in range(1, 9001)))
+    archive = Archive(tmp_path)
+    assert [r.seq for r in archive.since(0, limit=10**6)] == list(range(1, 9001))
+    assert [r.seq for r in archive.since(0, limit=5000)] == list(range(1, 5001))
+    assert archive.polls("case") == (1800, 0)
 
 
 def test_since_pages_on(tmp_path: Path) -> None:
@@ -137,7 +164,7 @@ def test_csv_holds_every_sample_with_units_quality_and_reasons(tmp_path: Path) -
             2, "load-2", counts={"voltage_v": -32768}, uncertain={"voltage_v": "sentinel", "mode": "stale"}, bad=frozenset({"voltage_v"})
         ),
         failed(3),
-        sample(4, counts={"mode": 1, "energy_wh": 2**64 - 1}),
+        sample(4, counts={"mode": 1, "energy_wh": 2**64 - 2}),
     ]
     with OpenJournal(tmp_path) as opened:
         opened.put(*put)
@@ -148,7 +175,7 @@ def test_csv_holds_every_sample_with_units_quality_and_reasons(tmp_path: Path) -
     assert (first["device"], first["voltage_v"], first["mode"], first["held"]) == ("load-1", "24.001", "CC", "temperature_c mode")
     assert (second["voltage_v"], second["reasons"]) == ("", "voltage_v=sentinel(bad) mode=stale")
     assert (third["failure"], third["detail"], third["voltage_v"], third["quality"]) == ("timeout", "no reply within 0.2 s", "", "bad")
-    assert (fourth["mode"], float(fourth["energy_wh"])) == ("CV's", float(2**64 - 1))
+    assert (fourth["mode"], float(fourth["energy_wh"])) == ("CV's", float(2**64 - 2))
 
 
 def test_csv_follows_the_standard(tmp_path: Path) -> None:

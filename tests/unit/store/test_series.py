@@ -33,7 +33,7 @@ def plain(samples: list[Sample], name: str, from_ns: int, to_ns: int, width_ns: 
             buckets[one.stamp.t_utc_ns // width_ns].append(one)
     out = []
     for key, members in sorted(buckets.items()):
-        counts = [c for m in members if (c := m.counts.get(name)) is not None]
+        counts = [c for m in members if (c := m.counts.get(name)) is not None and m.values[name] is not None]
         values = [scale.value(c) for c in counts]
         worst = max(
             Quality.BAD if m.failure or name in m.bad else Quality.UNCERTAIN if name in m.uncertain else Quality.GOOD for m in members
@@ -57,7 +57,10 @@ def histories(draw: st.DrawFn) -> list[Sample]:
             out.append(failed(0, t_utc_ns=t))
             continue
         big = draw(st.sampled_from([10**4, 2**62, 2**64]))
-        counts = {"voltage_v": draw(st.one_of(st.none(), st.integers(-30000, 30000))), "energy_wh": draw(st.integers(0, big))}
+        counts = {
+            "voltage_v": draw(st.one_of(st.none(), st.just(-32768), st.integers(-30000, 30000))),
+            "energy_wh": draw(st.one_of(st.sampled_from([9, 2**64 - 1]), st.integers(0, big))),
+        }
         doubtful = draw(st.sampled_from([(), (), ("voltage_v",), ("voltage_v", "energy_wh")]))
         bad = frozenset(doubtful[:1]) if draw(st.booleans()) else frozenset[str]()
         out.append(sample(0, t_utc_ns=t, counts=counts, uncertain=dict.fromkeys(doubtful, "too_fast"), bad=bad))

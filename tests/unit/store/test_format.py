@@ -1,0 +1,137 @@
+"""FORMAT.md is enough: a reader written from the document alone, with nothing of the package, finds what was recorded."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import json
+import math
+import re
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from loadlog.model.sample import Sample
+from loadlog.store import Archive
+from tests.unit.store.recorded import NS, PATIENCE_S, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
+
+DOCUMENT = Path(__file__).parents[3] / "loadlog" / "store" / "FORMAT.md"
+
+
+def read_by_the_document(path: Path, device: str) -> list[dict[str, Any]]:
+    """Samples of one device; only what FORMAT.md says is used."""
+    db = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
+    db.row_factory = sqlite3.Row
+    (head,) = db.execute("SELECT id, spec FROM device WHERE name = ?", (device,))
+    sentinels = {c["name"]: set(c["sentinels"]) for c in json.loads(head["spec"])["channels"]}
+    accuracy = {c["name"]: (c["accuracy"], c["resolution"]) for c in json.loads(head["spec"])["channels"]}
+    channels = db.execute("SELECT * FROM channel WHERE device = ? ORDER BY position", (head["id"],)).fetchall()
+    out = []
+    for row in db.execute("SELECT * FROM sample WHERE device = ? ORDER BY seq", (head["id"],)):
+        marks = json.loads(row["marks"] or "{}")
+        values, status, counts, uncertainty = {}, {}, {}, {}
+        for channel in channels if row["failure"] is None else ():
+            name, cell = channel["name"], row[f"v{channel['position']}"]
+            count = None if cell is None else int(cell)
+            held = int(row["held"] or 0) >> channel["position"] & 1
+            if not held and name not in marks.get("absent", ()):
+                counts[name] = count
+            if channel["kind"] != "number":
+                status |= {} if count is None else {name: count}
+                continue
+            values[name] = None
+            if count is not None and count not in sentinels[name]:
+                value = (count * int(channel["num"]) + int(channel["off"])) / int(channel["den"])
+                values[name] = value
+                limits, resolution = accuracy[name]
+                a = 0.0 if limits is None else abs(value) * limits[0] / 100 + limits[1]
+                uncertainty[name] = math.sqrt(a * a / 3 + resolution**2 / 12)
+        out.append({"row": dict(row), "marks": marks, "values": values, "status": status, "counts": counts, "u": uncertainty})
+    db.close()
+    return out
+
+
+def the_same(found: dict[str, Any], expected: Sample) -> None:
+    row, marks = found["row"], found["marks"]
+    assert row["seq"] == expected.seq
+    assert row["t_utc_ns"] == expected.stamp.t_utc_ns
+    assert row["half_width_ns"] == expected.stamp.half_width_ns
+    assert row["lateness_ns"] == round(expected.stamp.lateness_s * 1e9)
+    assert row["quality"] == expected.quality
+    assert row["failure"] == (expected.failure and expected.failure.value)
+    assert (found["values"], found["status"], found["counts"]) == (expected.values, expected.status, expected.counts)
+    assert marks.get("uncertain", {}) == expected.uncertain
+    assert frozenset(marks.get("bad", ())) == expected.bad
+    assert marks.get("detail", "") == expected.detail
+    assert found["u"].keys() == expected.uncertainty.keys()
+    assert all(math.isclose(found["u"][n], expected.uncertainty[n], rel_tol=1e-12) for n in found["u"])
+
+
+def test_a_reader_from_the_document_alone_finds_everything(tmp_path: Path) -> None:
+    put = [
+        sample(1),
+        sample(2, counts={"voltage_v": -32768, "energy_wh": 2**64 - 2}, uncertain={"voltage_v": "sentinel"}, bad=frozenset({"voltage_v"})),
+        failed(3),
+        sample(4, counts={"current_a": None}, held={"temperature_c": 7}, uncertain={"current_a": "undecodable"}),
+        sample(5, "load-2"),
+        sample(6),
+    ]
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(devices=("load-1", "load-2")), snapshot())
+        opened.put(*put)
+        opened.journal.stop_run("soak-0001", T0 + NS, "done").result(PATIENCE_S)
+    found = read_by_the_document(tmp_path / "recordings" / "run-soak-0001.sqlite", "load-1")
+    expected = [one for one in put if one.device == "load-1"]
+    assert len(found) == len(expected)
+    for one, other in zip(found, expected, strict=True):
+        the_same(one, other)
+
+
+def test_minutes_are_what_the_document_says(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.put(*(failed(i, t_utc_ns=T0 + i * NS) if i % 10 == 0 else sample(i, t_utc_ns=T0 + i * NS) for i in range(1, 200)))
+    (recording,) = Archive(tmp_path).recordings()
+    db = sqlite3.connect(recording.path)
+    (rolled,) = db.execute("SELECT max(last_seq) FROM span").fetchone()
+    direct = db.execute(
+        "SELECT device, t_utc_ns / 60000000000, count(*), count(v0), sum(v0), min(v0), max(v0), max(2 * (failure IS NOT NULL)) "
+        "FROM sample WHERE seq <= ? GROUP BY 1, 2 ORDER BY 2",
+        (rolled,),
+    ).fetchall()
+    rollup = db.execute(
+        'SELECT device, minute, rows, count, sum, minimum, maximum, worst FROM rollup WHERE position = 0 ORDER BY minute'
+    ).fetchall()  # fmt: skip
+    assert rollup == direct
+    assert len(rollup) >= 3
+    spans = db.execute("SELECT first_seq, last_seq FROM span ORDER BY first_seq").fetchall()
+    assert all(b[0] > a[1] for a, b in itertools.pairwise(spans))
+
+
+def test_every_table_and_column_stands_in_the_document(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.put(sample(1))
+        opened.journal.put_events([event(1, 2)])
+    (recording,) = Archive(tmp_path).recordings()
+    words = set(re.findall(r"\w+", DOCUMENT.read_text(encoding="utf-8")))
+    db = sqlite3.connect(recording.path)
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    assert set(tables) <= words
+    for table in tables:
+        columns = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
+        missing = {c for c in columns if c not in words and not re.fullmatch(r"v\d+", c)}
+        assert missing == set(), table
+    keys = {key for (key,) in db.execute("SELECT key FROM meta")}
+    assert keys <= words
+
+
+def test_a_device_named_like_a_table_gets_a_view_of_another_name(tmp_path: Path) -> None:
+    odd = {name: dataclasses.replace(SPECS["load-1"], name=name) for name in ("sample", "Event", "event", "sqlite_x", "load-1")}
+    with OpenJournal(tmp_path, specs=odd) as opened:
+        for seq, name in enumerate(odd, start=1):
+            opened.journal.put_sample(sample(seq, name, device_spec=odd[name]))
+        opened.flush()
+    (recording,) = Archive(tmp_path).recordings()
+    db = sqlite3.connect(recording.path)
+    views = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'view'")]
+    assert views == ["device-sample", "device-Event", "device-device-event", "device-sqlite_x", "load-1"]
+    assert [db.execute(f'SELECT seq FROM "{view}"').fetchall() for view in views] == [[(i,)] for i in range(1, 6)]
