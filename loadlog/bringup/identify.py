@@ -1,7 +1,8 @@
 """Asking a Modbus unit who it is: Read Device Identification (function 43/14) and Report Server ID (function 17).
 
-Source: MODBUS Application Protocol V1.1b3, 6.13 and 6.21. Their answers have no length that is known beforehand, so they are no requests of a
-`Link`; a port is opened for them alone, each question after a long silence, and an answer counts when its CRC or header fits. Most inexpensive instruments answer with exception 01 or not at all, which is no fault.
+Source: MODBUS Application Protocol V1.1b3, 6.13 and 6.21. Their answers have no length that is known beforehand, so they are no
+requests of a `Link`; a port is opened for them alone, each question after a long silence, and an answer counts when its CRC or header
+fits. Most inexpensive instruments answer with exception 01 or not at all, which is no fault.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Which instruments answer on a line or at an address, and with which settings.
 
-Every setting of a line (baud rate, parity) is tried with the units that are usual, then with the others; as soon as somebody answers, the
-other settings are left out, because a line has one pace. An exception response is an answer: it names the unit as well as a value does. What answers
-in a way that cannot be read is told as a sign of a wrong setting. Nothing is written: Modbus is asked for one holding register, SCPI for ``*IDN?`` (IEEE 488.2, 10.14).
+Every setting of a line (baud rate, parity) is tried with the units that are usual, then with the others; as soon as somebody answers,
+the other settings are left out, because a line has one pace. An exception response is an answer: it names the unit as well as a value
+does. What answers in a way that cannot be read is told as a sign of a wrong setting. Nothing is written: Modbus is asked for one
+holding register, SCPI for ``*IDN?`` (IEEE 488.2, 10.14).
 """
 
 from __future__ import annotations
