@@ -42,7 +42,7 @@ _FORMS = ("latch_off", "hiccup", "foldback", "current_limit", "thermal_cycling",
 _SHARE = {"share": Param(1.0, 0.0, 1.0)}
 
 
-def _physical() -> list[FaultKind]:
+def _of_loads() -> list[FaultKind]:
     return [
         FaultKind("sense_lead_off", "load", "a sense lead falls off; the load measures at its own terminals and says nothing"),
         FaultKind("power_lead_off", "load", "a power lead is off; no current flows"),
@@ -67,6 +67,11 @@ def _physical() -> list[FaultKind]:
         FaultKind(
             "contact_resistance", "load", "a contact of the power path grows worse", {"ohm": Param(0.01, 0.0, 100.0), "over_s": Param(0.0)}
         ),
+    ]
+
+
+def _of_sources_and_sensors() -> list[FaultKind]:
+    return [
         FaultKind(
             "supply_trip",
             "supply",
@@ -115,7 +120,7 @@ def _wire() -> list[FaultKind]:
     ]
 
 
-FAULTS: Mapping[str, FaultKind] = {kind.name: kind for kind in (*_physical(), *_wire())}
+FAULTS: Mapping[str, FaultKind] = {kind.name: kind for kind in (*_of_loads(), *_of_sources_and_sensors(), *_wire())}
 
 
 def check_params(kind: FaultKind, given: Mapping[str, Any], where: str) -> dict[str, float | str]:

@@ -87,7 +87,7 @@ class LoadConfig(Named):
 
     source: str
     mode: Literal["CC", "CV", "CP", "CR"] = "CC"
-    setpoint: float = Field(default=0.0, ge=0)
+    setpoint: float = Field(default=0.0, ge=0, le=10_000)
     input_on: bool = True
     sense: Literal["local", "remote"] = "local"
     undervoltage_stop_v: float = Field(default=0.0, ge=0)

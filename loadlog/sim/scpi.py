@@ -41,10 +41,14 @@ class ScpiError(Exception):
         super().__init__(f'{self.number},"{self.text}"')
 
 
+def short_form(pattern: str) -> str:
+    """The capitals of a mnemonic."""
+    return "".join(c for c in pattern if not c.islower())
+
+
 def matches(given: str, pattern: str) -> bool:
     """Whether one mnemonic is the short or the long form of ``pattern`` (capitals are the short form), in any case."""
-    short = "".join(c for c in pattern if not c.islower())
-    return given.upper() in (short.upper(), pattern.upper())
+    return given.upper() in (short_form(pattern), pattern.upper())
 
 
 def nr3(value: float, digits: int = 7) -> str:
@@ -182,11 +186,7 @@ class ScpiLoad(ScpiInstrument):
                 Command("MEASure:POWer", lambda: nr3(shows.power * 1e-2)),
                 Command("MEASure:TEMPerature", lambda: nr3(shows.temperature * 0.1)),
                 Command("INPut:STATe", lambda: str(int(load.front.input_on)), self._input),
-                Command(
-                    "SOURce:FUNCtion",
-                    lambda: FUNCTIONS[load.front.mode].upper()[: 3 if load.front.mode in (Mode.CP, Mode.CR) else 4],
-                    self._mode,
-                ),
+                Command("SOURce:FUNCtion", lambda: short_form(FUNCTIONS[load.front.mode]), self._mode),
                 Command("SOURce:LEVel", lambda: nr3(load.front.level), self._level),
                 Command("SYSTem:SENSe", lambda: "REM" if load.front.remote else "LOC", self._sense),
                 Command("STATus:QUEStionable:CONDition", self._condition),
