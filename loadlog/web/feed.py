@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from loadlog.model.device import DeviceSpec
-from loadlog.store.reader import Follower
+from loadlog.store.follower import Follower
 from loadlog.web import forms
 from loadlog.web.source import Source
 from loadlog.web.stream import Frame, frame
@@ -28,7 +28,6 @@ class RecordingFeed:
         self._source, self._software, self._monotonic_s, self._readers = source, software, monotonic_s, readers
         self._follower: Follower | None = None
         self._specs: Mapping[str, DeviceSpec] = {}
-        self._event_seq = 0
         self._last_seq = 0
         self._events_at_s = self._watch_at_s = 0.0
 
@@ -36,10 +35,8 @@ class RecordingFeed:
         """See `stream.Feed`."""
         self._source.watch()
         self._specs = self._source.specs()
-        self._event_seq = max((event.seq for event in self._source.events()), default=0)
-        recordings = self._source.archive.recordings() if self._source.archive.folder.is_dir() else []
-        self._last_seq = max([self._event_seq, *(r.last_seq for r in recordings)])
-        self._follower = Follower(self._source.archive, self._last_seq)
+        self._follower = self._source.follow()
+        self._last_seq = 0
 
     def hello(self) -> dict[str, Any]:
         """See `stream.Feed`."""
@@ -55,6 +52,7 @@ class RecordingFeed:
     def poll(self) -> Sequence[Frame]:
         """See `stream.Feed`."""
         if self._follower is None or not self._source.archive.folder.is_dir():
+            self._follower = self._source.follow()  # from the first sample on, once there is a directory
             return []
         records = self._follower.poll(LIMIT)
         frames = []
@@ -70,13 +68,7 @@ class RecordingFeed:
             frames.append(frame("samples", samples))
         if jumped or self._monotonic_s() >= self._events_at_s:
             self._events_at_s = self._monotonic_s() + EVENTS_EVERY_S
-            frames.extend(self._events())
+            if fresh := self._follower.poll_events():
+                self._last_seq = max(self._last_seq, fresh[-1].seq)
+                frames.append(frame("events", [event.to_json() for event in fresh]))
         return frames
-
-    def _events(self) -> list[Frame]:
-        fresh = [event for event in self._source.events() if event.seq > self._event_seq]
-        if not fresh:
-            return []
-        self._event_seq = max(event.seq for event in fresh)
-        self._last_seq = max(self._last_seq, self._event_seq)
-        return [frame("events", [event.to_json() for event in fresh])]

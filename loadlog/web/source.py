@@ -7,7 +7,7 @@ asked for its state at most once in `STATUS_AGE_S`, however many ask here. Threa
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -17,7 +17,7 @@ from loadlog.model.errors import LoadlogError, StoreError
 from loadlog.model.event import Event
 from loadlog.model.run import Note, RunInfo
 from loadlog.store import Archive
-from loadlog.store.reader import Record
+from loadlog.store.follower import Follower, Record
 from loadlog.store.series import Series
 from loadlog.web import forms
 
@@ -120,15 +120,12 @@ class Source:
 
     def devices(self) -> list[dict[str, Any]]:
         """Every device with its newest sample and that sample's uncertainties."""
-        out = []
-        for spec in self.specs().values():
-            sample = self.latest(spec)
-            out.append({**forms.device_json(spec), "latest": sample})
-        return out
+        specs = self.specs()
+        newest = self._newest(specs)
+        return [{**forms.device_json(spec), "latest": self._latest_json(newest.get(name), spec)} for name, spec in specs.items()]
 
-    def latest(self, spec: DeviceSpec) -> dict[str, Any] | None:
-        """The newest sample of a device as JSON, with the standard uncertainty of each channel."""
-        record = self._newest(spec.name)
+    @staticmethod
+    def _latest_json(record: Record | None, spec: DeviceSpec) -> dict[str, Any] | None:
         if record is None:
             return None
         uncertainty = {name: forms.finite(u) for name, u in record.sample.uncertainty.items()}
@@ -158,6 +155,15 @@ class Source:
                 raise
             return []
 
+    def follow(self) -> Follower | None:
+        """What is recorded from now on; from the beginning, where nothing is recorded yet; None when the recordings cannot be read."""
+        if not self.archive.folder.is_dir():
+            return self.archive.follow(0)
+        try:
+            return self.archive.follow()
+        except StoreError:
+            return None
+
     def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
         """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
         is more than one sample. ``until_s``: instant of the newest sample in it, or the end of the last bucket."""
@@ -183,7 +189,7 @@ class Source:
             columns[name] = column
         middle_s = width_s / 2
         times = [round(t / NS + middle_s, 6) for t in stamps]
-        newest = self._newest(spec.name) if width_s else None
+        newest = self._newest([spec.name]).get(spec.name) if width_s else None
         until_s = newest.sample.stamp.t_utc_ns / NS if newest else (times[-1] if times else 0.0)
         return {
             "device": spec.name, "from": format_utc(from_ns), "to": format_utc(to_ns), "bucket_s": width_s, "until_s": until_s,
@@ -219,25 +225,26 @@ class Source:
     def ages(self) -> dict[str, float]:
         """Device -> age in s of its newest recorded poll; devices without any are absent."""
         now_ns = self._utc_ns()
-        newest = {name: self._newest(name) for name in self.specs()}
-        return {name: (now_ns - record.sample.stamp.t_utc_ns) / NS for name, record in newest.items() if record is not None}
+        return {name: (now_ns - record.sample.stamp.t_utc_ns) / NS for name, record in self._newest(self.specs()).items()}
 
     def silent(self) -> list[str]:
         """Devices without a fresh sample that carries values; empty when the bench is being read."""
         now_ns = self._utc_ns()
+        specs = self.specs()
+        newest = self._newest(specs)
         out = []
-        for spec in self.specs().values():
-            record = self._newest(spec.name)
+        for spec in specs.values():
+            record = newest.get(spec.name)
             oldest_ns = now_ns - round(max(FRESH_S, 3 * spec.period_s) * NS)
             if record is None or record.sample.failure is not None or record.sample.stamp.t_utc_ns < oldest_ns:
                 out.append(spec.name)
         return out
 
-    def _newest(self, device: str) -> Record | None:
+    def _newest(self, devices: Iterable[str]) -> dict[str, Record]:
         try:
-            return self.archive.latest(device)
+            return self.archive.latest_of(devices)
         except StoreError:
-            return None
+            return {}
 
 
 def _unit(spec: DeviceSpec, name: str) -> str:

@@ -22,10 +22,10 @@ LOOPBACK = Access(True)
 
 
 @contextlib.contextmanager
-def serving(data_dir: Path, access: Access = LOOPBACK, name: str = "north-wall") -> Iterator[str]:
+def serving(data_dir: Path, access: Access = LOOPBACK, name: str = "north-wall", port: int = 0) -> Iterator[str]:
     """The page's base address while it is served."""
     listening = threading.Event()
-    sock = listen("127.0.0.1", 0)
+    sock = listen("127.0.0.1", port)
     server = make_viewer(name, SPECS, data_dir, access, listening.set)
     thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
     thread.start()

@@ -75,7 +75,9 @@ def test_samples_and_events_come_as_the_contract_gives_them(bench: StandIn, addr
         assert (event["id"], event["state"]) == (made.id, "cleared")
 
 
-def test_an_event_is_shown_though_nothing_is_sampled(bench: StandIn, address: str) -> None:
+def test_an_event_is_shown_though_nothing_is_sampled_any_more(bench: StandIn, address: str) -> None:
+    bench.sample("load-1", {"voltage_v": 24.0})
+    bench.flush()
     with reading(address) as stream:
         next(stream)
         bench.event("communication_lost", "load-1", Severity.ALARM, "silent")

@@ -1,0 +1,135 @@
+"""The viewer as a process: start, address, refusals in one line, clean stop, memory. It needs no recorder."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import psutil
+import pytest
+
+from tests.unit.web.conftest import PATIENCE_S, TOKEN
+from tests.unit.web.stand_in import recording
+
+CONFIG = """
+[bench]
+name = "north-wall"
+data_dir = "data"
+
+[[bus]]
+name = "rack"
+kind = "modbus-tcp"
+host = "127.0.0.1"
+tcp_port = 502
+
+[[device]]
+name = "load-1"
+role = "load"
+bus = "rack"
+unit_id = 1
+profile = "shipped:simulated-load"
+rate_hz = 1
+
+[web]
+"""
+COMMAND = [sys.executable, "-m", "loadlog", "serve", "--part", "viewer", "--config"]
+
+
+def configured(tmp_path: Path, web: str) -> Path:
+    path = tmp_path / "bench.toml"
+    path.write_text(CONFIG + web)
+    return path
+
+
+@contextlib.contextmanager
+def viewer(path: Path, **environ: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The process and the address that it logs."""
+    process = subprocess.Popen([*COMMAND, str(path)], stderr=subprocess.PIPE, text=True, env={**os.environ, **environ})
+    assert process.stderr is not None
+    try:
+        for line in process.stderr:
+            if found := re.search(r"address=\"?(http://\S+:\d+)/", line):
+                yield process, found.group(1)
+                break
+        else:
+            pytest.fail("the viewer ended before it served")
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.stderr.close()
+        process.wait(PATIENCE_S)
+
+
+def refusal(path: Path) -> tuple[int, str]:
+    done = subprocess.run([*COMMAND, str(path)], capture_output=True, text=True, timeout=60, check=False)
+    (line,) = [line for line in done.stderr.splitlines() if " INFO " not in line]
+    return done.returncode, line
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_it_serves_without_a_recorder_and_stops_cleanly_with_a_stream_open(tmp_path: Path, number: signal.Signals) -> None:
+    with viewer(configured(tmp_path, "tcp_port = 0")) as (process, base), httpx.Client(base_url=base, timeout=PATIENCE_S) as http:
+        assert http.get("/").status_code == 200
+        assert http.get("/api/devices").json()["devices"][0]["latest"] is None
+        process.send_signal(signal.SIGHUP)
+        with http.stream("GET", "/api/stream") as stream:
+            parts = stream.iter_raw()
+            assert b"hello" in next(parts)
+            process.send_signal(number)
+            for _ in parts:
+                pass  # ends by itself
+        assert process.wait(PATIENCE_S) == 0
+
+
+def test_it_stays_small_with_pages_open_and_samples_coming(tmp_path: Path) -> None:
+    """At most 150 MiB resident."""
+    path = configured(tmp_path, "tcp_port = 0")
+    with recording(tmp_path / "data") as bench, viewer(path) as (process, base), contextlib.ExitStack() as stack:
+        for _ in range(5):
+            http = stack.enter_context(httpx.Client(base_url=base, timeout=PATIENCE_S))
+            stream = stack.enter_context(http.stream("GET", "/api/stream"))
+            assert stream.status_code == 200
+        end = time.monotonic() + 2
+        while time.monotonic() < end:
+            for _ in range(20):
+                bench.sample("load-1", {"voltage_v": 24.0, "current_a": 5.0})
+            time.sleep(0.05)
+            http.get("/api/samples", params={"device": "load-1"})
+        assert psutil.Process(process.pid).memory_info().rss <= 150 * 1024 * 1024
+
+
+def test_a_busy_port_is_one_clear_line(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        status, line = refusal(configured(tmp_path, f"tcp_port = {taken.getsockname()[1]}"))
+    assert status == 3
+    assert "in use" in line
+    assert "web.tcp_port" in line
+
+
+def test_an_address_of_another_machine_is_one_clear_line(tmp_path: Path) -> None:
+    status, line = refusal(configured(tmp_path, 'host = "192.0.2.1"\ntcp_port = 0\ntoken_file = "token"'))  # RFC 5737, never ours
+    assert status == 2
+    assert "token" in line
+    (tmp_path / "token").write_text(TOKEN)
+    status, line = refusal(configured(tmp_path, 'host = "192.0.2.1"\ntcp_port = 0\ntoken_file = "token"'))
+    assert status == 3
+    assert "web.host" in line
+    assert TOKEN not in line
+
+
+def test_an_address_others_reach_is_served_with_the_token(tmp_path: Path) -> None:
+    path = configured(tmp_path, 'host = "0.0.0.0"\ntcp_port = 0\ntoken_env = "LOADLOG_TEST_TOKEN"')
+    with viewer(path, LOADLOG_TEST_TOKEN=TOKEN) as (_, base), httpx.Client(base_url=base.replace("0.0.0.0", "127.0.0.1")) as http:
+        assert http.get("/api/devices").status_code == 401
+        assert http.get("/api/devices", headers={"Authorization": f"Bearer {TOKEN}"}).status_code == 200
