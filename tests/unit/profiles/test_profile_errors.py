@@ -345,9 +345,14 @@ def _message(text: str) -> str:
     try:
         load_profile(text, "p.toml")
     except ConfigError as exc:
-        assert exc.exit_status == 2
         return str(exc)
     return ""
+
+
+def test_a_wrong_profile_is_a_configuration_error_for_the_exit_status() -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_profile("", "p.toml")
+    assert (caught.value.exit_status, caught.value.where) == (2, "p.toml")
 
 
 def test_the_unbroken_profiles_load() -> None:
