@@ -1,0 +1,207 @@
+"""Every way to get the configuration file wrong that we know of: one line with file, key, what is wrong, and the nearest known key."""
+
+from __future__ import annotations
+
+import pytest
+
+from loadlog.config import parse_config
+from loadlog.model.errors import ConfigError
+
+GOOD = """
+[bench]
+name = "north-wall"
+
+[[bus]]
+name = "rack"
+kind = "modbus-rtu"
+port = "/dev/ttyX"
+
+[[bus]]
+name = "net"
+kind = "scpi-tcp"
+host = "192.0.2.1"
+tcp_port = 5025
+
+[[device]]
+name = "load-1"
+role = "load"
+bus = "rack"
+unit_id = 1
+profile = "p.toml"
+
+[device.limits.voltage]
+low = 23.5
+high = 24.5
+
+[[device]]
+name = "meter"
+role = "meter"
+bus = "net"
+profile = "m.toml"
+
+[[protective_action]]
+on = ["over_temperature"]
+device = "load-1"
+
+[web]
+tcp_port = 8437
+"""
+
+CASES = [
+    # the file
+    ("[bench]", "[bench", "b.toml: not valid TOML: "),
+    ('[bench]\nname = "north-wall"\n', "", "b.toml: bench: missing"),
+    ('name = "north-wall"\n', "", "b.toml: bench.name: missing"),
+    ('"north-wall"', '"north wall"', "b.toml: bench.name: String should match pattern"),
+    ('"north-wall"', '"wall\\\\"', "b.toml: bench.name: String should match pattern"),  # a tag that ends in a backslash reads back wrong
+    ('"north-wall"', '""', "b.toml: bench.name: String should match pattern"),
+    ('"north-wall"', '"north-wall"\ndata_dri = "d"', "b.toml: bench.data_dri: unknown key (nearest known: data_dir)"),
+    (
+        "[bench]",
+        "[store]\ncommit_interval_s = 5\n[bench]",
+        "b.toml: store.commit_interval_s: Input should be less than or equal to 1, not 5",
+    ),
+    (
+        "[bench]",
+        "[store]\ncommit_intervall_s = 1\n[bench]",
+        "b.toml: store.commit_intervall_s: unknown key (nearest known: commit_interval_s)",
+    ),
+    ("[bench]", "[stroe]\n[bench]", "b.toml: stroe: unknown key (nearest known: store)"),
+    # what comes later
+    ("[bench]", '[[plan]]\nname = "x"\n[bench]', "b.toml: [plan]: this release does not do plans yet (remove the section"),
+    ("[bench]", '[[forward]]\nname = "x"\n[bench]', "b.toml: [forward]: this release does not do forwarding to a time-series database yet"),
+    ("[bench]", '[notify]\nurls_env = "X"\n[bench]', "b.toml: [notify]: this release does not do notices yet"),
+    # buses
+    (
+        'kind = "modbus-rtu"',
+        'kind = "modbus-rtuu"',
+        "b.toml: bus[rack].kind: Input should be 'modbus-rtu', 'modbus-tcp', 'modbus-rtu-over-tcp'",
+    ),
+    ('port = "/dev/ttyX"', "", "b.toml: bus[rack]: kind modbus-rtu needs port, a stable name such as /dev/serial/by-id/..."),
+    ('port = "/dev/ttyX"', 'port = "/dev/ttyX"\nhost = "h"', "b.toml: bus[rack]: kind modbus-rtu takes port, not host and tcp_port"),
+    ('port = "/dev/ttyX"', 'prot = "/dev/ttyX"', "b.toml: bus[rack].prot: unknown key (nearest known: port)"),
+    (
+        'port = "/dev/ttyX"',
+        'port = "/dev/ttyX"\nbaudrate = 100',
+        "b.toml: bus[rack].baudrate: Input should be greater than or equal to 300, not 100",
+    ),
+    ('port = "/dev/ttyX"', 'port = "/dev/ttyX"\nbaud = 9600', "b.toml: bus[rack].baud: unknown key (nearest known: baudrate)"),
+    ('port = "/dev/ttyX"', 'port = "/dev/ttyX"\nparity = "even"', "b.toml: bus[rack].parity: Input should be 'N', 'E' or 'O', not 'even'"),
+    ('port = "/dev/ttyX"', 'port = "/dev/ttyX"\nstop_bits = 3', "b.toml: bus[rack].stop_bits: Input should be 1 or 2, not 3"),
+    ('host = "192.0.2.1"\n', "", "b.toml: bus[net]: kind scpi-tcp needs host and tcp_port"),
+    ("tcp_port = 5025", "", "b.toml: bus[net]: kind scpi-tcp needs host and tcp_port"),
+    ("tcp_port = 5025", "tcp_port = 70000", "b.toml: bus[net].tcp_port: Input should be less than or equal to 65535, not 70000"),
+    ("tcp_port = 5025", 'tcp_port = 5025\nport = "/dev/x"', "b.toml: bus[net]: kind scpi-tcp takes host and tcp_port, not port"),
+    ('name = "net"', 'name = "rack"', "b.toml: bus 'rack' is given twice"),
+    (
+        'kind = "scpi-tcp"\nhost = "192.0.2.1"\ntcp_port = 5025',
+        'kind = "scpi-serial"\nport = "/dev/ttyX"',
+        "b.toml: bus endpoint '/dev/ttyX' is given twice",
+    ),
+    # devices
+    (
+        'role = "load"',
+        'role = "laod"',
+        "b.toml: device[load-1].role: Input should be 'load', 'supply', 'meter' or 'thermometer', not 'laod'",
+    ),
+    ('role = "load"\n', "", "b.toml: device[load-1].role: missing"),
+    ('bus = "rack"', 'bus = "rak"', "b.toml: device load-1: there is no bus 'rak' (nearest known: rack)"),
+    ("unit_id = 1", "unit_id = 0", "b.toml: device load-1: unit_id 0 is not in 1..247 (0 is broadcast, 248..255 reserved)"),
+    ("unit_id = 1", "unit_id = 248", "b.toml: device load-1: unit_id 248 is not in 1..247"),
+    ("unit_id = 1", "unit_id = 256", "b.toml: device[load-1].unit_id: Input should be less than or equal to 255, not 256"),
+    ("unit_id = 1\n", "", "b.toml: device load-1: unit_id is missing (bus rack is modbus-rtu)"),
+    ("unit_id = 1\n", "uint_id = 1\n", "b.toml: device[load-1].uint_id: unknown key (nearest known: unit_id)"),
+    ('profile = "m.toml"', 'profile = "m.toml"\nunit_id = 3', "b.toml: device meter: unit_id is for Modbus; bus net is scpi-tcp"),
+    ('profile = "m.toml"', 'profile = "m.toml"\nrate_hz = 0', "b.toml: device[meter].rate_hz: Input should be greater than 0, not 0"),
+    ('profile = "m.toml"', 'profile = "m.toml"\nrate = 1', "b.toml: device[meter].rate: unknown key (nearest known: rate_hz)"),
+    (
+        'profile = "m.toml"',
+        'profile = "m.toml"\nsense = "far"',
+        "b.toml: device[meter].sense: Input should be 'local' or 'remote', not 'far'",
+    ),
+    (
+        'profile = "m.toml"',
+        'profile = "m.toml"\npath_resistance_ohm = -1',
+        "b.toml: device[meter].path_resistance_ohm: Input should be greater than 0, not -1",
+    ),
+    ('name = "meter"', 'name = "load-1"', "b.toml: device 'load-1' is given twice"),
+    (
+        'bus = "net"\nprofile = "m.toml"',
+        'bus = "rack"\nunit_id = 1\nprofile = "m.toml"',
+        "b.toml: devices load-1 and meter both have unit_id 1 on bus rack",
+    ),
+    # limits
+    ("low = 23.5", "lo = 23.5", "b.toml: device[load-1].limits.voltage.lo: unknown key (nearest known: low)"),
+    ("low = 23.5", "low = 25", "b.toml: device[load-1].limits.voltage: low = 25 must be below high = 24.5"),
+    ("low = 23.5", "low = 23.5\nlow_low = 23.5", "b.toml: device[load-1].limits.voltage: low_low = 23.5 must be below low = 23.5"),
+    (
+        "low = 23.5\nhigh = 24.5",
+        "deadband = 1",
+        "b.toml: device[load-1].limits.voltage: give at least one of low_low, low, high, high_high",
+    ),
+    (
+        "low = 23.5",
+        "low = 23.5\non_delay = -1",
+        "b.toml: device[load-1].limits.voltage.on_delay: Input should be greater than or equal to 0, not -1",
+    ),
+    # protective actions
+    ('["over_temperature"]', '["over_temprature"]', "there is no event kind 'over_temprature' (nearest known: over_temperature)"),
+    ('["over_temperature"]', "[]", "b.toml: protective_action[1].on: List should have at least 1 item"),
+    (
+        'device = "load-1"\n\n[web]',
+        'device = "lod-1"\n\n[web]',
+        "b.toml: protective_action: there is no device 'lod-1' (nearest known: load-1)",
+    ),
+    (
+        'device = "load-1"\n\n[web]',
+        'device = "load-1"\nwatch = ["metr"]\n[web]',
+        "b.toml: protective_action: there is no device 'metr' (nearest known: meter)",
+    ),
+    (
+        'device = "load-1"\n\n[web]',
+        'device = "load-1"\naction = "explode"\n[web]',
+        "b.toml: protective_action[1].action: Input should be 'input_off', not 'explode'",
+    ),
+    # the page
+    (
+        "tcp_port = 8437",
+        'host = "0.0.0.0"',
+        "b.toml: web: host 0.0.0.0 is reachable from outside: set token_env or token_file, or use 127.0.0.1",
+    ),
+    ("tcp_port = 8437", 'token = "secret"', "b.toml: web.token: unknown key (nearest known: token_env)"),
+    ("tcp_port = 8437", "tcp_port = -1", "b.toml: web.tcp_port: Input should be greater than or equal to 0, not -1"),
+]
+
+
+def test_the_unbroken_file_loads() -> None:
+    config = parse_config(GOOD, "b.toml")
+    assert [d.name for d in config.device] == ["load-1", "meter"]
+    assert config.device[0].limits["voltage"].low == 23.5
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), CASES)
+def test_configuration_error_names_file_key_and_cure(old: str, new: str, expected: str) -> None:
+    assert old in GOOD
+    with pytest.raises(ConfigError) as caught:
+        parse_config(GOOD.replace(old, new, 1), "b.toml")
+    message = str(caught.value)
+    assert "\n" not in message
+    assert expected in message
+    assert caught.value.exit_status == 2
+
+
+def test_the_number_of_other_faults_is_said() -> None:
+    with pytest.raises(ConfigError, match=r"^b\.toml: bus\[rack\]\.prot: unknown key \(nearest known: port\) \(and 1 more\)$"):
+        parse_config(GOOD.replace("port = ", "prot = ", 1).replace('role = "load"', 'role = "x"'), "b.toml")
+
+
+def test_a_token_by_name_opens_the_page_to_others() -> None:
+    for key in ("token_env", "token_file"):
+        config = parse_config(GOOD.replace("tcp_port = 8437", f'host = "0.0.0.0"\n{key} = "X"'), "b.toml")
+        assert not config.web.is_loopback
+
+
+@pytest.mark.parametrize("unit", [0, 255])
+def test_units_beyond_247_exist_over_tcp(unit: int) -> None:
+    text = GOOD.replace('kind = "modbus-rtu"\nport = "/dev/ttyX"', 'kind = "modbus-tcp"\nhost = "h"\ntcp_port = 502')
+    assert parse_config(text.replace("unit_id = 1", f"unit_id = {unit}"), "b.toml").device[0].unit_id == unit
