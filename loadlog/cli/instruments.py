@@ -166,10 +166,9 @@ def _show_range(found: RegisterRange, showing: float | None) -> None:
 
 
 def _meaning_row(m: Meaning) -> tuple[Any, ...]:
-    return (
-        f"{m.address} 0x{m.address:04X}", f"{m.word:04X}", m.u16, m.s16, m.u32, m.s32, _short(m.f32), m.u32_low_first, _short(m.f32_low_first),
-        m.bcd, m.ascii, "; ".join(m.hints),
-    )  # fmt: skip
+    narrow = (f"{m.address} 0x{m.address:04X}", f"{m.word:04X}", m.u16, m.s16)
+    wide = (m.u32, m.s32, _short(m.f32), m.u32_low_first, _short(m.f32_low_first))
+    return (*narrow, *wide, m.bcd, m.ascii, "; ".join(m.hints))
 
 
 def _short(value: float | None) -> str:

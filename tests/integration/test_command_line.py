@@ -1,0 +1,175 @@
+"""The command line as a user meets it: exit statuses, one-line errors, JSON alone on standard output, the bring-up tools on a live line."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+GOOD = """
+[bench]
+name = "t"
+[[bus]]
+name = "rack"
+kind = "modbus-tcp"
+host = "127.0.0.1"
+tcp_port = 1
+[[device]]
+name = "load-1"
+role = "load"
+bus = "rack"
+unit_id = 1
+profile = "shipped:simulated-load"
+"""
+
+
+def loadlog(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "loadlog", *arguments], cwd=cwd, capture_output=True, text=True, timeout=60, check=False)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "line"),
+    [
+        (["rum", "list"], 2, "there is no command 'rum' (nearest known: run)"),
+        (["run", "lits"], 2, "there is no command 'lits' (nearest known: list)"),
+        (["check", "--confg", "x"], 2, "--confg"),
+        (["check", "--config", "absent.toml"], 2, "absent.toml: there is no such configuration file"),
+        (["run", "list", "--config", "bench.toml"], 4, "recordings"),
+        (["run", "start", "soak", "--config", "bench.toml"], 1, "no recorder is running"),
+        (["run", "start", "soak", "--duration", "12 hours", "--config", "bench.toml"], 2, "'12 hours' is no duration such as 90s"),
+        (["read", "lod-1", "--config", "bench.toml"], 2, "there is no device 'lod-1' (nearest known: load-1)"),
+        (["read", "load-1", "--config", "bench.toml"], 3, "127.0.0.1:1"),
+        (["read", "load-1", "--panel", "24.0", "--config", "bench.toml"], 2, "is not CHANNEL=VALUE"),
+        (["scan", "/dev/absent"], 3, "/dev/absent: there is no such port"),
+        (["registers", "/dev/absent", "1", "0", "10"], 3, "/dev/absent: there is no such port"),
+        (["registers", "/dev/absent", "1", "x", "10"], 3, "/dev/absent"),
+        (["events", "--since", "yesterday", "--config", "bench.toml"], 2, "'yesterday' is neither an instant"),
+        (["events", "--kind", "sense_fallbck", "--config", "bench.toml"], 2, "(nearest known: sense_fallback)"),
+        (["simulate", "workshp"], 2, "workshop"),
+    ],
+)
+def test_an_error_is_one_line_with_its_exit_status(tmp_path: Path, arguments: list[str], status: int, line: str) -> None:
+    (tmp_path / "bench.toml").write_text(GOOD)
+    done = loadlog(*arguments, cwd=tmp_path)
+    assert done.returncode == status, done.stderr
+    assert line in done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
+    done = loadlog("check", "--config", "absent.toml", "-v", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "FileNotFoundError" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ('name = "t"', 'name = "t"\nnane = 1', "bench.nane: unknown key (nearest known: name)"),
+        ('kind = "modbus-tcp"', 'kind = "modbus-udp"', "bus[rack].kind: Input should be 'modbus-rtu'"),
+        ("tcp_port = 1\n", "", "bus[rack]: kind modbus-tcp needs host and tcp_port"),
+        ('bus = "rack"', 'bus = "rakc"', "device load-1: there is no bus 'rakc' (nearest known: rack)"),
+        ("unit_id = 1", "unit_id = 256", "device[load-1].unit_id"),
+        ("unit_id = 1\n", "", "device load-1: unit_id is missing"),
+        (
+            "shipped:simulated-load",
+            "shipped:simulated-laod",
+            "there is no shipped profile 'simulated-laod' (nearest known: simulated-load)",
+        ),
+        ("shipped:simulated-load", "absent.toml", "absent.toml: there is no such profile file"),
+        ('role = "load"', 'role = "thermometer"', "role"),
+        ("[bench]", "[bench", "not valid TOML"),
+        ("[bench]", '[[plan]]\nname = "x"\n[bench]', "[plan]: this release does not do plans yet"),
+        ("unit_id = 1", "unit_id = 1\nrate_hz = nan", "device[load-1].rate_hz"),
+    ],
+)
+def test_a_configuration_error_names_file_key_and_what_is_known(tmp_path: Path, old: str, new: str, line: str) -> None:
+    assert old in GOOD
+    (tmp_path / "bench.toml").write_text(GOOD.replace(old, new, 1))
+    for command in (["check"], ["serve", "--part", "recorder"]):
+        done = loadlog(*command, "--config", "bench.toml", cwd=tmp_path)
+        assert done.returncode == 2, done.stderr
+        assert line in done.stderr
+        assert done.stderr.count("\n") == 1, done.stderr
+
+
+def test_check_prints_json_alone(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").write_text(GOOD)
+    done = loadlog("check", "--json", "--config", "bench.toml", cwd=tmp_path)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["buses"][0]["devices"][0]["device"] == "load-1"
+
+
+def test_the_sample_configuration_and_the_template_pass(tmp_path: Path) -> None:
+    done = loadlog("check", "--config", "config/bench.toml")
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Path]]:
+    """A simulated workshop; its serial port and a configuration that goes with it."""
+    folder = tmp_path_factory.mktemp("line")
+    command = [sys.executable, "-m", "loadlog", "simulate", "workshop", "--json", "--links", str(folder)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as simulator:
+        assert simulator.stdout is not None
+        ports = {p["bus"]: p["address"] for p in (json.loads(simulator.stdout.readline()) for _ in range(2))}
+        host, _, number = ports["meter"].rpartition(":")
+        template = resources.files("loadlog.demo").joinpath("bench.toml").read_text(encoding="utf-8")
+        config = folder / "bench.toml"
+        config.write_text(template.format(rack=ports["rack"], meter_host=host, meter_port=number, data_dir=folder, tcp_port=0))
+        yield Path(ports["rack"]), config
+        simulator.terminate()
+
+
+def test_read_shows_value_uncertainty_and_raw_words(line: tuple[Path, Path]) -> None:
+    done = loadlog("read", "load-1", "--json", "--config", str(line[1]))
+    assert done.returncode == 0, done.stderr
+    channels = {c["name"]: c for c in json.loads(done.stdout)["channels"]}
+    voltage = channels["voltage_v"]
+    # u32, high word first, 1 mV a count: the manual of the simulated load.
+    high, low = (int(word, 16) for word in voltage["raw"][0][1].split())
+    assert voltage["value"] == pytest.approx((high * 65536 + low) / 1000)
+    # ± (0.05 % + 10 counts of 1 mV), rectangular (JCGM 100:2008 4.3.7); the resolution adds under 1 %.
+    assert voltage["uncertainty"] == pytest.approx((voltage["value"] * 0.0005 + 0.010) / 3**0.5, rel=0.01)
+    assert (voltage["unit"], voltage["quality"]) == ("V", "good")
+
+
+def test_read_says_when_the_front_panel_shows_something_else(line: tuple[Path, Path]) -> None:
+    assert loadlog("read", "load-1", "--panel", "voltage_v=12.0", "--config", str(line[1])).returncode == 1
+
+
+def test_serve_once_reads_every_device(line: tuple[Path, Path]) -> None:
+    done = loadlog("serve", "--once", "--json", "--config", str(line[1]))
+    assert done.returncode == 0, done.stderr
+    assert [json.loads(text)["device"] for text in done.stdout.splitlines()] == ["load-1", "load-2", "case", "meter"]
+
+
+def test_scan_finds_every_unit_and_nothing_else(line: tuple[Path, Path]) -> None:
+    done = loadlog("scan", str(line[0]), "--unit", "1-6", "--baud", "38400", "--json")
+    assert done.returncode == 0, done.stderr
+    found = [json.loads(text) for text in done.stdout.splitlines()]
+    assert [f["unit"] for f in found if "unit" in f] == [1, 2, 5]
+
+
+def test_registers_shows_the_set_point_and_the_holes(line: tuple[Path, Path]) -> None:
+    done = loadlog("registers", str(line[0]), "1", "0x10", "24", "--baud", "38400", "--json")
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    meaning = {m["address"]: m for m in found["meanings"]}
+    assert meaning[0x20]["f32_low_first"] == 5.0  # CC 5 A, f32, low word first
+    assert [(h["first"], h["last"]) for h in found["holes"]] == [(0x1A, 0x1F), (0x26, 0x27)]
+
+
+def test_a_unit_that_is_not_there_is_said_with_what_to_try(line: tuple[Path, Path]) -> None:
+    done = loadlog("registers", str(line[0]), "9", "0", "4", "--baud", "38400")
+    assert done.returncode == 3
+    assert "unit 9: no answer" in done.stderr
+    assert "scan" in done.stderr
