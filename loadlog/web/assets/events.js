@@ -1,7 +1,7 @@
 // The lists of events: active ones first by severity, then recent ones; acknowledging; announcing new alarms to screen readers.
 
 import { byId, el, setText, settings } from "./dom.js";
-import { duration, interval, kind, moment, serverNowMs, SEVERITY } from "./format.js";
+import { duration, interval, isUtc, kind, moment, serverNowMs, SEVERITY } from "./format.js";
 import { post } from "./net.js";
 import { setEvents } from "./plot.js";
 
@@ -66,7 +66,7 @@ export class Events {
 function fill(list, events, emptyText, open) {
   const present = new Map([...list.children].map((node) => [node.dataset.key, node]));
   const nodes = events.map((event) => {
-    const key = `${event.id}.${event.state}.${event.acknowledged}.${event.message}.${event.confidence}`;
+    const key = `${isUtc()}.${event.id}.${event.state}.${event.acknowledged}.${event.message}.${event.confidence}`;
     return present.get(key) ?? item(event, key, open);
   });
   if (!nodes.length) nodes.push(present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" }, emptyText));
