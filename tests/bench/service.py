@@ -1,120 +1,170 @@
-"""The whole service on the paced device: recorder, store, detectors, viewer, and one reader of the live stream."""
+"""The whole service against the engine alone: recorder, detectors, store and viewer running, a page's stream being read.
+
+The device answers later than its profile says, so that a rate that `check` allows fills the bus: what counts is how many transactions a
+second come through, and what recorder and viewer take for it.
+"""
 
 from __future__ import annotations
 
-import json
-import re
+import contextlib
+import os
+import socket
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import urllib.request
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import psutil
+from loadlog.profiles.budget import MAX_SHARE
+from tests.bench.engine import PROFILE
+from tests.bench.figures import Figure, ratio
+from tests.bench.pace import Say, wire_s
+from tests.bench.programs import BenchError, Device, Seen, device, python
 
-from loadlog.control.client import ControlClient
-from loadlog.model.errors import LoadlogError
-from tests.bench.programs import BenchError, Device
+SETTLE_S = 4.0
+START_S = 30.0
+EXTRA = 1.12  # how much longer than its budget a transaction takes
+_TICKS = os.sysconf("SC_CLK_TCK")
 
-PROFILE = Path(__file__).with_name("device.toml")
-START_S = 20.0
-MIB = 1 << 20
+CONFIG = """
+[bench]
+name = "bench"
+data_dir = "{data}"
+
+[[bus]]
+name = "line"
+kind = "modbus-rtu"
+port = "{port}"
+baudrate = {baud}
+
+[web]
+tcp_port = {tcp_port}
+"""
+DEVICE = """
+[[device]]
+name = "unit-{unit}"
+role = "load"
+bus = "line"
+unit_id = {unit}
+profile = "device.toml"
+rate_hz = {rate_hz}
+"""
 
 
 @dataclass(frozen=True)
-class Whole:
-    """Transactions a second as the device saw them, and what both processes took."""
+class Cost:
+    """Of one process: processor seconds so far, resident memory."""
 
-    per_s: float
-    too_early: int
-    recorder_cpu_ms: float
-    recorder_mib: float
-    viewer_mib: float
+    cpu_s: float
+    resident_mib: float
 
 
-def measure(device: Device, baud: int, units: int, seconds: float, rate_hz: float) -> Whole:
-    """Serve the device's line, each unit at ``rate_hz``, with a reader on the stream for that long.
-
-    Raises:
-        BenchError: the service did not start.
-    """
-    with tempfile.TemporaryDirectory() as folder:
-        config = Path(folder) / "bench.toml"
-        config.write_text(_configuration(folder, device.port, baud, units, rate_hz))
-        process = subprocess.Popen(
-            [sys.executable, "-m", "loadlog", "serve", "--config", str(config)], stderr=subprocess.PIPE, text=True, bufsize=1
-        )
-        try:
-            address = _address(process)
-            _wait_until_recording(Path(folder))
-            threading.Thread(target=_read_stream, args=(address,), daemon=True).start()
-            time.sleep(2.0)
-            return _measure(process, device, seconds)
-        finally:
-            process.terminate()
-            process.wait(30)
+def cost(pid: int) -> Cost:
+    """From the kernel's own books."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+    return Cost((int(fields[11]) + int(fields[12])) / _TICKS, pages * os.sysconf("SC_PAGE_SIZE") / 2**20)
 
 
-def _configuration(folder: str, port: str, baud: int, units: int, rate_hz: float) -> str:
-    text = f'[bench]\nname = "bench"\ndata_dir = {json.dumps(folder)}\n[web]\ntcp_port = 0\n'
-    text += f'[[bus]]\nname = "line"\nkind = "modbus-rtu"\nport = "{port}"\nbaudrate = {baud}\n'
-    for unit in range(1, units + 1):
-        text += f'[[device]]\nname = "unit-{unit}"\nrole = "load"\nbus = "line"\nunit_id = {unit}\nprofile = {json.dumps(str(PROFILE))}\n'
-        text += f"rate_hz = {rate_hz:.4f}\n"
-    return text
+def parts(pid: int) -> dict[str, int]:
+    """The process identifiers of recorder and viewer under the service ``pid``."""
+    found = {}
+    for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
+        with contextlib.suppress(OSError):
+            words = Path(f"/proc/{child}/cmdline").read_bytes().split(b"\0")
+            for name in ("recorder", "viewer"):
+                if name.encode() in words:
+                    found[name] = int(child)
+    return found
 
 
-def _address(process: subprocess.Popen[str]) -> str:
-    """The page's address from the log, which is read on so that the pipe never fills."""
-    assert process.stderr is not None
-    found: list[str] = []
-    ready = threading.Event()
-
-    def drain() -> None:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if match := re.search(r"address=(http://\S+)", line):
-                found.append(match.group(1))
-                ready.set()
-
-    threading.Thread(target=drain, daemon=True).start()
-    if not ready.wait(START_S):
-        raise BenchError("the service's page did not start")
-    return found[0]
-
-
-def _wait_until_recording(folder: Path) -> None:
-    end_s = time.monotonic() + START_S
-    while time.monotonic() < end_s:
-        try:
-            if ControlClient(folder).call("status")["samples"] > 0:
-                return
-        except LoadlogError:
-            pass
-        time.sleep(0.1)
-    raise BenchError("the recorder did not start")
-
-
-def _read_stream(address: str) -> None:
-    try:
-        with urllib.request.urlopen(address + "api/stream") as stream:
-            while stream.read(4096):
-                pass
-    except OSError:
-        return  # the service ended
-
-
-def _measure(process: subprocess.Popen[str], device: Device, seconds: float) -> Whole:
-    parts = psutil.Process(process.pid).children()
-    recorder = next(p for p in parts if "recorder" in p.cmdline())
-    viewer = next(p for p in parts if "viewer" in p.cmdline())
-    before, cpu = device.report(), sum(recorder.cpu_times()[:2])
-    time.sleep(seconds)
-    seen = device.between(before, device.report())
-    cpu = sum(recorder.cpu_times()[:2]) - cpu
-    return Whole(
-        seen.per_s, seen.too_early, 1e3 * cpu / max(1, seen.requests), recorder.memory_info().rss / MIB, viewer.memory_info().rss / MIB
+@contextlib.contextmanager
+def service(folder: Path, port: str, baud: int, units: int, rate_hz: float) -> Iterator[tuple[int, int]]:
+    """`loadlog serve` on a configuration made for it; gives its process identifier and the page's port."""
+    folder.mkdir(parents=True)
+    (folder / "device.toml").write_text(PROFILE.read_text())
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        tcp_port = probe.getsockname()[1]
+    config = folder / "bench.toml"
+    config.write_text(
+        CONFIG.format(data=folder / "data", port=port, baud=baud, tcp_port=tcp_port)
+        + "".join(DEVICE.format(unit=unit, rate_hz=rate_hz) for unit in range(1, units + 1))
     )
+    log = (folder / "service.log").open("w")
+    process = subprocess.Popen([sys.executable, "-m", "loadlog", "serve", "--config", str(config)], stdout=log, stderr=log)
+    try:
+        yield process.pid, tcp_port
+    finally:
+        process.terminate()
+        try:
+            process.wait(timeout=30)
+        finally:
+            process.kill()
+            log.close()
+
+
+def _wait_until_polled(paced: Device, folder: Path) -> None:
+    end_s = time.monotonic() + START_S
+    while paced.report()["requests"] < 10:
+        if time.monotonic() > end_s:
+            lines = (folder / "service.log").read_text().strip().splitlines()
+            raise BenchError(f"the service does not poll: {lines[-1] if lines else 'nothing in its log'}")
+        time.sleep(0.2)
+
+
+def _read_stream(tcp_port: int, end: threading.Event, read: list[int]) -> None:
+    """A page that is open: takes the event stream until the end."""
+    while not end.is_set():
+        with contextlib.suppress(OSError), urllib.request.urlopen(f"http://127.0.0.1:{tcp_port}/api/stream", timeout=2) as stream:
+            while not end.is_set() and (line := stream.readline()):
+                read.append(len(line))
+        end.wait(0.2)
+
+
+def beside_engine(programs: Path, folder: Path, baud: int, units: int, seconds: float, say: Say) -> list[Figure]:
+    """Engine alone, then the service, at the highest rate that `check` allows."""
+    rate_hz = 0.999 * MAX_SHARE / (units * wire_s(baud))
+    silence_s = (wire_s(baud) - 33 * 10 / baud) / 2
+    processing_us = round((silence_s + (EXTRA - 1) * wire_s(baud)) * 1e6)
+    say(f"service: {baud} baud, {units} units, engine alone")
+    with device(programs, baud, processing_us) as paced:
+        alone = python("engine", paced.port, baud, units, seconds, 1 / rate_hz, seconds=seconds)
+    say(f"service: {baud} baud, {units} units, everything running")
+    end, read = threading.Event(), [0]
+    with device(programs, baud, processing_us) as paced, service(folder, paced.port, baud, units, rate_hz) as (pid, tcp_port):
+        _wait_until_polled(paced, folder)
+        page = threading.Thread(target=_read_stream, args=(tcp_port, end, read), daemon=True)
+        page.start()
+        time.sleep(SETTLE_S)
+        before, pids = paced.report(), parts(pid)
+        costs = {name: cost(child) for name, child in pids.items()}
+        time.sleep(seconds)
+        seen = paced.between(before, paced.report())
+        after = {name: cost(child) for name, child in pids.items()}
+        end.set()
+        page.join(timeout=5)
+    return _figures(f"{baud} baud, {units} units", alone["per_s"], seen, costs, after, sum(read))
+
+
+def _figures(name: str, alone_per_s: float, seen: Seen, before: dict[str, Cost], after: dict[str, Cost], stream_bytes: int) -> list[Figure]:
+    if set(after) != {"recorder", "viewer"}:
+        raise BenchError(f"{name}: expected a recorder and a viewer, found {sorted(after) or 'neither'}")
+    cpu_ms = 1e3 * (after["recorder"].cpu_s - before["recorder"].cpu_s) / max(1, seen.requests)
+    return [
+        ratio(
+            f"{name}: engine in the service / alone",
+            seen.per_s / alone_per_s,
+            0.95,
+            f"{seen.per_s:.1f} and {alone_per_s:.1f} transactions/s",
+        ),
+        Figure(
+            f"{name}: requests before 3.5 characters, service", seen.too_early, most=0, beside=f"shortest {seen.least_silence_us:.0f} µs"
+        ),
+        Figure(f"{name}: recorder's processor time a transaction", cpu_ms, "ms", most=1.0, beside="polls, validation, detectors, store"),
+        Figure(f"{name}: recorder, resident", after["recorder"].resident_mib, "MiB", most=80),
+        Figure(f"{name}: viewer, resident", after["viewer"].resident_mib, "MiB", most=150, beside=f"{stream_bytes} bytes of stream read"),
+    ]

@@ -1,4 +1,4 @@
-"""The bring-up tools against the simulated bench on real ports; addresses and values from its manual, with which the tools share no code."""
+"""The bring-up tools against the simulated bench on real ports; addresses and values from its manual, which shares no code with them."""
 
 from __future__ import annotations
 
