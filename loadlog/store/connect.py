@@ -69,6 +69,8 @@ def _cannot_open(path: Path, detail: str) -> StoreError:
         return StoreError("directory is missing", where=str(path.parent), hint="mount or create it", retryable=True)
     if not path.exists():
         return StoreError("there is no such recording", where=str(path))
+    if os.statvfs(path.parent).f_flag & os.ST_RDONLY:
+        return StoreError("is on a disk that is read-only now", where=str(path), hint="check the disk, mount it read-write", retryable=True)
     return StoreError(f"cannot be opened: {detail}", where=str(path), hint="check owner and mode of file and directory", retryable=True)
 
 

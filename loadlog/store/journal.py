@@ -264,7 +264,10 @@ class Journal:
             self._closing = True
             self._wake.notify()
         if self._thread.ident is not None:
-            self._thread.join()
+            self._thread.join(timeout_s)
+            if self._thread.is_alive():  # a disk that does not even answer: what it has not taken stays unwritten
+                _log.error("the disk does not answer; %d samples stay unwritten", self._backlog.samples)
+                return self._backlog.samples
         lost = self._keeper.drain(timeout_s)
         self._note_ledger()
         self._lock_file.release()

@@ -117,6 +117,8 @@ class Keeper:
             self._resume_run(resumable.run, resumable.recording)
         if found.rolling is not None:
             self._resume_rolling(found.rolling)
+        for info in sorted(found.infos, key=lambda i: -i.created_utc_ns):
+            self._expect_gap(info, [name for name in info.devices if name in self.specs and name not in self._gap_from])
         self._look_around()
 
     def _resume_run(self, run: RunInfo, info: RecordingInfo | None) -> None:
@@ -148,8 +150,8 @@ class Keeper:
             self._finish_left_open(info)
 
     def _expect_gap(self, info: RecordingInfo, devices: Sequence[str]) -> None:
-        if info.t_last_ns is not None:
-            self._gap_from |= dict.fromkeys(devices, (info.last_seq, info.t_last_ns))
+        end = (max(info.last_seq, info.floor_seq), info.t_last_ns or info.created_utc_ns)
+        self._gap_from |= dict.fromkeys(devices, end)
 
     def _finish_left_open(self, info: RecordingInfo, reason: str = "") -> None:
         """A recording that a crash left open and that nothing will be added to."""

@@ -6,14 +6,14 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from loadlog.store import Archive
 from loadlog.store.verify import verify
-from tests.unit.store.recorded import PATIENCE_S, OpenJournal, event, run_info, sample, snapshot
+from tests.unit.store.recorded import PATIENCE_S, OpenJournal, event, run_info, sample, snapshot, until
 
 ROOT = Path(__file__).parents[2]
 MIB = 1 << 20
@@ -30,14 +30,6 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         yield place
     finally:
         subprocess.run(["umount", "-l", str(place)], check=True)
-
-
-def until(condition: Callable[[], bool]) -> None:
-    """Wait for the writing thread."""
-    deadline = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < deadline, "nothing happened"
-        time.sleep(0.005)
 
 
 def test_a_full_disk_costs_no_sample(small_disk: Path) -> None:
@@ -102,11 +94,11 @@ def test_low_room_is_told_before_the_disk_is_full_and_when_it_is_over(small_disk
         (small_disk / "ballast").write_bytes(b"\0" * 6 * MIB)
         opened.clock.move(11_000_000_000)
         opened.put(sample(0))
-        (trouble,) = opened.troubles
-        assert (trouble.kind, trouble.active) == ("disk_low", True)
+        until(lambda: bool(opened.troubles))
         (small_disk / "ballast").unlink()
         opened.clock.move(11_000_000_000)
         opened.put(sample(0))
+        until(lambda: len(opened.troubles) > 1)
         assert [(t.kind, t.active) for t in opened.troubles] == [("disk_low", True), ("disk_low", False)]
 
 
@@ -123,6 +115,24 @@ def test_a_disk_that_is_unmounted_and_mounted_again(small_disk: Path) -> None:
         assert opened.flush() == 20
         assert len(list(Archive(small_disk).samples("load-1"))) == 20
         assert len(Archive(small_disk).recordings()) == 1
+
+
+def test_a_disk_that_turns_read_only_and_back(small_disk: Path) -> None:
+    """As the kernel does with a file system on which it found errors."""
+    with OpenJournal(small_disk, commit_interval_s=0.05) as opened:
+        opened.put(sample(0))
+        opened.journal._keeper._rolling.close()  # no file is open for writing, or it could not be remounted
+        fd = opened.journal._lock_file._fd
+        opened.journal._lock_file._fd = os.open(small_disk, os.O_RDONLY)
+        os.close(fd)
+        subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+        opened.journal.put_sample(sample(0))
+        until(lambda: bool(opened.troubles))
+        assert "read-only" in opened.troubles[0].message
+        subprocess.run(["mount", "-o", "remount,rw", str(small_disk)], check=True)
+        assert opened.flush() == 2
+        assert len(list(Archive(small_disk).samples("load-1"))) == 2
+        assert opened.troubles[-1].active is False
 
 
 _LIMITED = """

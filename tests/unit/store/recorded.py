@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -158,4 +159,9 @@ class OpenJournal:
         return self.journal.flush().result(PATIENCE_S)
 
 
-Opener = Callable[..., OpenJournal]
+def until(condition: Callable[[], bool]) -> None:
+    """Wait for the writing thread."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < deadline, "nothing happened"
+        time.sleep(0.005)

@@ -17,7 +17,7 @@ from loadlog.store import Archive
 from loadlog.store.info import read_info
 from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from loadlog.store.verify import require_sound, verify
-from tests.unit.store.recorded import PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot
+from tests.unit.store.recorded import PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot, until
 
 
 def record(directory: Path, first: int = 1, last: int = 2000) -> Path:
@@ -170,8 +170,7 @@ def test_samples_wait_while_the_directory_is_gone_and_none_is_lost(tmp_path: Pat
             opened.journal.put_sample(sample(seq))
         waiting = opened.journal.flush()
         opened.journal._nudge()
-        while not opened.troubles:
-            pass
+        until(lambda: bool(opened.troubles))
         (trouble,) = opened.troubles
         assert (trouble.kind, trouble.active) == ("store_trouble", True)
         assert "directory is missing (mount or create it); samples wait in memory" in trouble.message
@@ -189,8 +188,7 @@ def test_what_the_queue_cannot_hold_is_counted_and_recorded_as_a_gap(tmp_path: P
         (tmp_path / "recordings").rename(tmp_path / "elsewhere")
         opened.journal.put_sample(sample(2))
         opened.journal._nudge()
-        while not opened.troubles:
-            pass
+        until(lambda: bool(opened.troubles))
         opened.journal.put_events([event(9, 3)])
         for seq in range(4, 3004):
             opened.journal.put_sample(sample(seq, "load-1" if seq % 3 else "load-2"))
@@ -240,6 +238,24 @@ def test_a_locked_recording_is_said_and_read_again_when_it_is_free(tmp_path: Pat
     assert caught.value.retryable
     other.close()
     assert read_info(path).samples == 10
+
+
+def test_a_recording_that_somebody_else_locks_is_written_when_it_is_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("loadlog.store.connect.READ_TIMEOUT_S", 0.01)
+    with OpenJournal(tmp_path) as opened:
+        opened.put(sample(1))
+        (path,) = (tmp_path / "recordings").glob("*.sqlite")
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        opened.journal.put_sample(sample(2))
+        waiting = opened.journal.flush()
+        until(lambda: bool(opened.troubles))
+        assert "is locked by another program (close the other program); samples wait" in opened.troubles[0].message
+        other.execute("ROLLBACK")
+        other.close()
+        assert waiting.result(PATIENCE_S) == 2
+        assert [s.seq for s in Archive(tmp_path).samples("load-1")] == [1, 2]
+        assert [t.active for t in opened.troubles] == [True, False]
 
 
 @pytest.mark.skipif(os.geteuid() != 0 or shutil.which("setpriv") is None, reason="needs root to become somebody else")
