@@ -233,8 +233,8 @@ def _answer_cut(answer: Answer, messages: Sequence[Sequence[str]]) -> Cut:
 
 
 def _stagger(profile: Profile, line: Line | None, cycle: int) -> tuple[int, ...]:
-    """Per point the phase, below its ``every``, at which it is due. The costliest group chooses first, each the phase in which the
-    busiest poll that it joins is least busy."""
+    """Per point the phase, below its ``every``, at which it is due. The most frequent group chooses first, the costlier of two before the
+    other, each the phase in which the busiest poll that it joins is least busy."""
     groups: dict[tuple[object, ...], list[int]] = {}
     home = _homes(profile, line)
     for index, point in enumerate(profile.points):
@@ -243,7 +243,7 @@ def _stagger(profile: Profile, line: Line | None, cycle: int) -> tuple[int, ...]
     offsets = [0] * len(profile.points)
     load = [0.0] * cycle
     costs = {key: _group_cost(profile, line, [profile.points[i] for i in members]) for key, members in groups.items()}
-    for key, members in sorted(groups.items(), key=lambda item: (-costs[item[0]], item[1])):
+    for key, members in sorted(groups.items(), key=lambda item: (profile.points[item[1][0]].spec.every, -costs[item[0]], item[1])):
         every = profile.points[members[0]].spec.every
         phase = min(range(every), key=lambda p: (max(load[p::every]), sum(load[p::every]), p))
         for index in members:

@@ -120,6 +120,28 @@ def test_slow_channels_of_one_block_stay_together() -> None:
     assert sorted(len(plan.requests(n)) for n in range(5)) == [1, 1, 1, 1, 2]
 
 
+@pytest.mark.parametrize(
+    ("every", "busiest"),
+    [((1, 2, 4, 4), 2), ((1, 4, 4, 2), 2), ((1, 4, 2, 4), 2), ((1, 2, 2, 2), 3), ((1, 10, 5, 10, 5, 5, 5), 2), ((1, 3, 6, 6, 6, 3), 3)],
+)
+def test_the_busiest_poll_is_no_busier_than_it_must_be(every: tuple[int, ...], busiest: int) -> None:
+    """Each channel needs a transaction of its own; on average sum(1/every) of them come due, so the least possible peak is known."""
+    places = [(100 * n, 2) for n in range(len(every))]
+    plan = ReadPlan.make(_profile(*places, every=every), Line(9600))
+    assert math.ceil(sum(1 / e for e in every) - 1e-9) == busiest
+    assert max(len(plan.requests(n)) for n in range(plan.cycle)) == busiest
+
+
+def test_the_costlier_of_two_slow_blocks_finds_the_emptier_poll() -> None:
+    """With two phases and three blocks the two short ones share a poll."""
+    wide = tuple((100 + n, 1) for n in range(20))
+    plan = ReadPlan.make(_profile((0, 2), (200, 2), *wide, (300, 2), every=(1, 2, *(2,) * 20, 2), gaps=False), Line(9600))
+    due = [{r.count for r in plan.requests(n) if isinstance(r, ModbusRead)} for n in range(2)]
+    assert {2, 20} in due
+    assert [len(plan.requests(n)) for n in range(2)] in ([2, 3], [3, 2])
+    assert all(len(plan.requests(n)) == 2 for n in range(2) if 20 in due[n])
+
+
 def test_different_cycles() -> None:
     plan = ReadPlan.make(_profile((0, 2), (100, 2), (200, 2), every=(1, 4, 6)), Line(9600))
     assert plan.cycle == 12
@@ -185,6 +207,14 @@ def test_scpi_queries_share_a_message_only_where_they_may() -> None:
     assert _scpi(("A?", False), ("B?", False)) == ["A?", "B?"]
     assert _scpi(("A?", True), ("B?", False), ("C?", True)) == ["A?;:C?", "B?"]
     assert _scpi((":A?", True), (":B?", True), ("*OPT?", True)) == [":A?;:B?;*OPT?"]
+
+
+def test_a_query_of_two_fields_is_asked_once_and_joined_only_if_both_may() -> None:
+    text = SCPI
+    for name, field, join in (("a_v", 1, "false"), ("b_v", 2, "true"), ("c_v", 1, "true")):
+        query = "READ?" if name != "c_v" else "C?"
+        text += f'[[channel]]\nname = "{name}"\nquery = "{query}"\nfield = {field}\njoin = {join}\nresolution = 0.1\n'
+    assert [r.text for r in ReadPlan.make(load_profile(text, "p"), None).requests(0) if isinstance(r, ScpiQuery)] == ["READ?", "C?"]
 
 
 def test_scpi_messages_stay_within_the_longest() -> None:
