@@ -156,6 +156,8 @@ def test_a_silent_device_is_marked_while_the_others_go_on(bench: StandIn, addres
         page.wait_for_timeout(150)
     expect(card(page, "load-2").locator(".chip")).to_contain_text("silent")
     expect(card(page, "load-2")).to_contain_text("no reply within 0.2 s")
+    expect(card(page, "load-2").locator(".reading", has_text="Voltage").locator(".quality")).to_have_text("◌ old")
+    expect(card(page, "load-1").locator(".reading", has_text="Voltage").locator(".quality")).to_have_text("✓ good")
     expect(card(page, "load-1").locator(".chip")).to_contain_text("measuring")
     picture(page, "state-silent")
 

@@ -120,6 +120,7 @@ export class Device {
     setText(this.chip.querySelector(".mark"), state.mark);
     setText(this.chip.querySelector(".text"), state.text);
     setText(this.age, this.sample ? `${age(this.ageS())} old` : "");
+    if (state.name === "silent") for (const view of this.readings.values()) outdated(view);
   }
 
   ageS() {
@@ -149,7 +150,7 @@ class LimitBar {
     const highGiven = given.some((key) => key.startsWith("high"));
     this.from = lowGiven ? low - span * 0.35 : Math.min(0, low - span);
     this.to = highGiven ? high + span * 0.35 : (channel.rating.high ?? high + span * 3);
-    this.pointer = el("span", { class: "pointer" });
+    this.pointer = el("span", { class: "pointer", hidden: true });
     const ticks = given.map((key) => {
       const tick = el("span", { class: key.includes("_") ? "tick outer" : "tick" });
       tick.style.left = `${this.place(this.limits[key])}%`;
@@ -174,6 +175,15 @@ class LimitBar {
     const outer = beyond(low_low, -1) || beyond(high_high, 1);
     this.root.dataset.beyond = outer ? "outer" : beyond(low, -1) || beyond(high, 1) ? "inner" : "";
   }
+}
+
+// A value that was good is not good any more when nothing follows it.
+function outdated(view) {
+  view.root.dataset.quality = "old";
+  if (view.mark) {
+    setText(view.mark, QUALITY.old.mark);
+    setText(view.word, QUALITY.old.word);
+  } else setText(view.word, `${QUALITY.old.mark} ${QUALITY.old.word}`);
 }
 
 const trimmed = (value, digits) => String(Number(value.toFixed(digits))).replace("-", "−");

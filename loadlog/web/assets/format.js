@@ -7,6 +7,7 @@ export const QUALITY = {
   uncertain: { mark: "~", word: "uncertain" },
   bad: { mark: "✕", word: "bad" },
   none: { mark: "◌", word: "no value" },
+  old: { mark: "◌", word: "old" },
 };
 export const SEVERITY = {
   alarm: { mark: "▲", word: "Alarm" },

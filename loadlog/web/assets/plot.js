@@ -43,7 +43,7 @@ export class Strips {
     panel.plotAt = el("div", { class: "plot", role: "img", "aria-label": `${panel.title} of ${this.spec.name} over time` });
     panel.last = last;
     const keys = panel.channels.length > 1 ? panel.channels.map((c, i) => el("span", { class: "key", "data-dash": i % DASHES.length }, label(c))) : [];
-    panel.root = el("figure", { class: "strip", "data-unit": panel.unit }, el("figcaption", {}, el("span", { class: "name" }, `${panel.title}, ${panel.unit}`), ...keys, panel.readout), panel.plotAt);
+    panel.root = el("figure", { class: "strip", "data-unit": panel.unit, hidden: true }, el("figcaption", {}, el("span", { class: "name" }, `${panel.title}, ${panel.unit}`), ...keys, panel.readout), panel.plotAt);
     return panel.root;
   }
 
