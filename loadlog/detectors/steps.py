@@ -20,12 +20,14 @@ from loadlog.detectors.statistics import StepChart, Trend
 from loadlog.model.event import Onset
 from loadlog.model.sample import Sample
 
-LAG = 8
-WINDOWS = (1, 2, 3, 5, 8)
+LAG = 14
+WINDOWS = (1, 2, 3, 5, 8, 12)
 MEMORY = 100
+KEPT = 26  # residuals, for the scatter before a step
 READY = 20  # samples in the level before residuals against it are judged
 LONGEST_GAP_PERIODS = 30.0
 STEP_OVER_KINK = 3.0  # log likelihood ratio
+LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
 ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong to the onset interval
 
 
@@ -44,7 +46,7 @@ class StepWatch:
     """Watches one channel of one device; the owner gives it values, asks `step` when `ratio` reaches 1, and calls `restart` after a
     change."""
 
-    __slots__ = ("_ahead", "_begins", "_chart", "_elapsed", "_ends", "_residuals", "_values", "period_ns", "ratio", "trend")
+    __slots__ = ("_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_residuals", "_values", "period_ns", "ratio", "trend")
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
         self.period_ns = period_s * 1e9
@@ -56,7 +58,7 @@ class StepWatch:
         """A new level; the noise stays known."""
         self.trend.restart()
         self.ratio = 0.0
-        self._ahead = 0.0
+        self._ahead = self._entered = 0.0
         self._values: list[float] = []
         self._elapsed: list[float] = []
         self._residuals: list[float] = []
@@ -94,16 +96,17 @@ class StepWatch:
             self.restart()
         trend = self.trend
         if len(self._values) == LAG:
-            oldest = self._elapsed.pop(0)
+            oldest, value_then = self._elapsed.pop(0), self._values.pop(0)
             self._ahead -= oldest
-            trend.update(self._values.pop(0), oldest)
+            self._entered = sorted((self._entered if trend.n else value_then, value_then, self._values[0]))[1]
+            trend.update(self._entered, oldest)
         self._values.append(value)
         self._elapsed.append(elapsed)
         self._ahead += elapsed
         self._begins.append(begin_ns(sample))
         self._ends.append(end_ns(sample))
         self._residuals.append(value - trend.level - trend.slope * self._ahead if trend.n > 1 else 0.0)
-        if len(self._begins) > LAG + 2:
+        if len(self._begins) > KEPT:
             del self._begins[0], self._ends[0], self._residuals[0]
         n = trend.n
         if n < READY or len(self._residuals) < LAG:
@@ -125,14 +128,22 @@ class StepWatch:
         sigma = self.sigma
         likelihoods = _likelihoods(residuals, sigma)
         samples = max(range(2, LAG + 1), key=lambda k: likelihoods[k - 1])
-        size = sum(residuals[-samples:]) / samples
-        in_transition = samples < LAG and 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
-        before = residuals[: LAG - samples - in_transition]
-        after = residuals[-samples:]
-        if max(abs(r - size) for r in after) > 5.0 * sigma or self.ratio < max(_scatter(before, after) / sigma, 1.0):
+        if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
-        step_square = sum(r * r for r in before) + sum((r - size) ** 2 for r in after)
-        if (_kink_square(residuals) - step_square) / (2.0 * sigma * sigma) < STEP_OVER_KINK:
+        size = sum(residuals[-samples:]) / samples
+        in_transition = 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
+        before, after = self._residuals[: -samples - in_transition], residuals[-samples:]
+        near = before[-LAG:]
+        if abs(sum(near)) > LEVEL_LAGS * abs(size) * len(near):
+            return None
+        scatter = _scatter(before, after)
+        if samples < _samples_needed(abs(size) / sigma, scatter / sigma) or self.ratio < scatter / sigma:
+            return None
+        if max(abs(r - size) for r in after) > 5.0 * sigma:
+            return None
+        step_square = sum(r * r for r in near) + sum((r - size) ** 2 for r in after)
+        kink_square = _kink_square([*near, *self._residuals[-samples - in_transition :]])
+        if (kink_square - step_square) / (2.0 * sigma * sigma) < STEP_OVER_KINK:
             return None
         level_variance = _line_variance(min(self.trend.n, MEMORY))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
@@ -167,10 +178,20 @@ def _kink_square(residuals: list[float]) -> float:
 
 
 def _scatter(before: list[float], after: list[float]) -> float:
-    """Deviation of one sample from successive differences on both sides of the step; the largest difference is left out, it may be an
-    edge."""
-    squares = sorted((b - a) ** 2 for side in (before, after) for a, b in itertools.pairwise(side))[:-1]
-    return math.sqrt(sum(squares) / (2.0 * len(squares))) if len(squares) >= 2 else 0.0
+    """Deviation of one sample from successive differences within each side of the step: of both, or of what came after it alone if that is
+    more."""
+    old = [(b - a) ** 2 for a, b in itertools.pairwise(before)]
+    new = [(b - a) ** 2 for a, b in itertools.pairwise(after)]
+    both = math.sqrt(sum(old + new) / (2.0 * len(old + new))) if old or new else 0.0
+    return max(both, math.sqrt(sum(new) / (2.0 * len(new)))) if len(new) >= 2 else both
+
+
+def _samples_needed(size: float, scatter: float) -> int:
+    """Samples that must show a step of ``size`` deviations: a burst of noise (``scatter`` deviations in the last samples) imitates small
+    ones."""
+    if scatter > 1.6 and size < 20.0 * scatter:
+        return LAG - 4
+    return 2 if size >= 20.0 else 3 if size >= 7.0 else 4
 
 
 def _line_variance(n: int) -> float:

@@ -7,11 +7,12 @@ positive (clock stepped back, repeated stamp) checks nothing.
 from __future__ import annotations
 
 import math
+from collections import deque
 
 from loadlog.model.device import ChannelSpec
 
 FALSE_MARKS_PER_1000_H = 0.01  # frozen marks on one healthy channel, by design
-MIN_PAIRS = 200  # differences seen before a channel can be called frozen
+BLOCK_PAIRS, BLOCKS = 200, 10  # differences in a block of learning; blocks needed before a channel can be called frozen
 MAX_TEMPERATURE_RATE_K_PER_S = 20.0  # sensors in contact with a mass or in a sheath; common practice, not from a standard
 _MEAN_ABS_DIFFERENCE_TO_SIGMA = math.sqrt(math.pi) / 2.0  # of white Gaussian noise
 
@@ -26,11 +27,12 @@ class FrozenRule:
     credible when P^n falls below the stated rate; n is doubled against correlated noise. The agreement seen in fact replaces P when it is
     larger.
 
+    Noise may come in bursts, so s is learned in blocks of `BLOCK_PAIRS` differences and the quietest of the last `BLOCKS` counts.
     Learning starts anew (`restart`) at a step, because noise depends on the operating point. A reading of exactly zero counts
     (input off, clamped) is never judged.
     """
 
-    __slots__ = ("_alpha", "_big", "_last", "_limit", "_pairs", "_previous", "_run", "_same")
+    __slots__ = ("_alpha", "_big", "_blocks", "_last", "_limit", "_pairs", "_previous", "_run", "_same")
 
     def __init__(self, period_s: float) -> None:
         self._alpha = FALSE_MARKS_PER_1000_H * period_s / 3.6e6
@@ -40,7 +42,8 @@ class FrozenRule:
         """Forget what was learned."""
         self._last: int | None = None
         self._previous: int | None = None
-        self._pairs = self._same = self._big = 0.0
+        self._pairs = self._same = self._big = 0
+        self._blocks: deque[tuple[float, float]] = deque(maxlen=BLOCKS)  # share of large second differences, share of equal pairs
         self._run = self._limit = 0
 
     def update(self, count: int) -> bool:
@@ -65,14 +68,16 @@ class FrozenRule:
             self._same += self._run
         if previous is not None and abs(count - 2 * last + previous) >= 3:
             self._big += 1
-        if self._pairs >= 8 * MIN_PAIRS:  # halve: old noise is forgotten
-            self._pairs, self._same, self._big = self._pairs / 2, self._same / 2, self._big / 2
+        if self._pairs >= BLOCK_PAIRS:
+            self._blocks.append((self._big / self._pairs, self._same / self._pairs))
+            self._pairs = self._same = self._big = 0
 
     def _credible_run(self) -> int:
         """The longest run of identical counts that the noise makes credible; beyond any run while too little is known."""
-        if self._pairs >= MIN_PAIRS and self._big >= 5:
-            agree = max(_agreement(_noise_counts(self._big / self._pairs)), self._same / self._pairs)
-            if agree < 0.9:
+        if len(self._blocks) == BLOCKS:
+            big = min(block[0] for block in self._blocks)
+            agree = max(_agreement(_noise_counts(big)), *(block[1] for block in self._blocks))
+            if big > 0.01 and agree < 0.9:
                 return 2 * math.ceil(math.log(self._alpha) / math.log(max(agree, 0.05)))
         return 1 << 60
 
@@ -152,7 +157,8 @@ class SpikeRule:
 
 class RateRule:
     """Faster than the measurand can change: temperatures by `MAX_TEMPERATURE_RATE_K_PER_S`, charge and energy by the rated current or power
-    (a fall is a counter that was reset). ``noise`` (two counts) is allowed on top. Other channels may step."""
+    (a fall is a counter that was reset). Two counts, for a temperature the accuracy's bound at zero, are allowed on top. Other channels may
+    step."""
 
     __slots__ = ("_falls_freely", "_last", "_rate_per_s", "_slack", "_t_ns")
 
@@ -177,6 +183,7 @@ def rate_rule_for(spec: ChannelSpec, rated_current_a: float | None, rated_power_
     """The rate rule of a channel by its unit, or None when its measurand may step."""
     slack = 2.0 * spec.resolution
     if spec.unit == "°C":
+        slack = max(slack, spec.accuracy.half_width(0.0) if spec.accuracy else 0.0)
         return RateRule(MAX_TEMPERATURE_RATE_K_PER_S, slack, falls_freely=False)
     rated = {"A·h": rated_current_a, "W·h": rated_power_w}.get(spec.unit)
     return None if rated is None else RateRule(1.05 * abs(rated) / 3600.0, slack, falls_freely=True)

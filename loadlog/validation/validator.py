@@ -146,10 +146,12 @@ class Validator:
         for channel in self._channels.values():
             if channel.frozen is not None:
                 channel.frozen.restart()  # noise belongs to the operating point
+        witnesses = [c for c in stepped if c.spec.name != "power_w"]  # power follows the others and explains neither
         for channel in stepped:
             if channel.spike is None or channel.value is None:
                 continue
-            if len(stepped) > 1:
+            explained = len(witnesses) > 1 or (len(witnesses) == 1 and channel is not witnesses[0] and witnesses[0].spike is None)
+            if explained:
                 channel.spike.accept(channel.value)
             elif channel.spike.flag(channel.value) and not channel.reason:
                 channel.reason = "possible_spike"

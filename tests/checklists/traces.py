@@ -1,4 +1,5 @@
-"""A small physical bench for tests of validation and detectors: one Thevenin source, loads and a meter on it, readings with noise in counts.
+"""A small physical bench for tests of validation and detectors: one Thevenin source, loads and a meter on it, readings with noise in
+counts.
 
 Independent of `loadlog.sim` and of the detectors: the physics here is the textbook's (Ohm, Kirchhoff), solved by bisection. Everything
 drawn comes from a `random.Random`, whose seed the tests print.
@@ -36,7 +37,9 @@ def number(name: str, unit: str, step: str, accuracy: Accuracy | None = None, **
     return ChannelSpec(name, unit, "number", Scale.of(step), float(step), accuracy, **more)  # type: ignore[arg-type]
 
 
-def load_spec(name: str = "load-1", *, period_s: float = 0.1, step: str = "0.001", slow: int = 10, status: bool = True, **more: object) -> DeviceSpec:
+def load_spec(
+    name: str = "load-1", *, period_s: float = 0.1, step: str = "0.001", slow: int = 10, status: bool = True, **more: object
+) -> DeviceSpec:
     """A load with the accuracy of the manual: ±(0.05 % + 10 counts) V, ±(0.1 % + 10 counts) A."""
     count = float(step)
     channels = [
@@ -71,7 +74,8 @@ def thermometer_spec(name: str = "case", *, period_s: float = 0.5, limits: dict[
 
 @dataclass
 class Source:
-    """``emf_v`` behind ``ohm``; slow noise of deviation ``slow_v`` correlated over ``slow_s``; ``drift_v_per_s``. ``state``: on, off, or a current limit ``limit_a``."""
+    """``emf_v`` behind ``ohm``; slow noise of deviation ``slow_v`` correlated over ``slow_s``; ``drift_v_per_s``. ``state``: on, off, or a
+    current limit ``limit_a``."""
 
     emf_v: float = 24.0
     ohm: float = 0.02
@@ -210,14 +214,13 @@ class Bench:
         return Reading(spec.name, stamp, self._load_counts(load, terminal_v, current, n))
 
     def _load_counts(self, load: Load, terminal_v: float, current: float, n: int) -> dict[str, int | None]:
-        if load.senses_remote:
-            voltage = terminal_v
-        else:
-            voltage = terminal_v - current * load.path_ohm if load.lead_ok else 0.0
+        own_v = terminal_v - current * load.path_ohm if load.lead_ok else 0.0
+        voltage = terminal_v if load.senses_remote else own_v
         voltage *= 1.0 + load.gain_error
         truth = {
             "voltage_v": voltage, "current_a": current, "power_w": voltage * current, "temperature_c": load.heatsink_c,
-            "setpoint": load.level, "input_on": int(load.input_on), "mode": list(MODES.values()).index(load.mode), "protection": load.protection,
+            "setpoint": load.level, "input_on": int(load.input_on), "mode": list(MODES.values()).index(load.mode), "protection":
+            load.protection,
         }  # fmt: skip
         counts: dict[str, int | None] = {}
         for channel in load.spec.channels:

@@ -1,0 +1,228 @@
+"""The statistics that the detectors use, against published values (CHECKS section 6) and against their own stated rates."""
+
+from __future__ import annotations
+
+import csv
+import math
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probability, student_quantile, two_sided_quantile
+from loadlog.detectors.steps import MEMORY, WINDOWS, StepWatch
+from loadlog.model.sample import Quality, Sample, Stamp
+from tests.checklists.traces import fresh_random
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+def strd(name: str) -> list[float]:
+    """A univariate set of the NIST Statistical Reference Datasets."""
+    made = {
+        "NumAcc1": [10000001.0, 10000003.0, 10000002.0],
+        "NumAcc2": [1.2, *[1.1, 1.3] * 500],
+        "NumAcc3": [1000000.2, *[1000000.1, 1000000.3] * 500],
+        "NumAcc4": [10000000.2, *[10000000.1, 10000000.3] * 500],
+    }
+    if name in made:
+        return made[name]
+    with (DATA / "nist_strd_univariate.csv").open() as file:
+        return [float(row["value"]) for row in csv.DictReader(file) if row["dataset"] == name]
+
+
+def certified(name: str, quantity: str) -> float:
+    """Certified value of NIST."""
+    with (DATA / "nist_strd_certified.csv").open() as file:
+        return next(float(row["certified"]) for row in csv.DictReader(file) if (row["dataset"], row["quantity"]) == (name, quantity))
+
+
+def correct_digits(value: float, reference: float) -> float:
+    """Log relative error, the usual measure for these sets."""
+    return 15.0 if value == reference else -math.log10(abs(value - reference) / abs(reference))
+
+
+@pytest.mark.parametrize("name", ["NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4", "Michelso", "Mavro"])
+def test_recursive_moments_on_nist_strd(name: str) -> None:
+    """CHECKS asks for at least 8 correct digits; a sum of squares gets 1.1 on NumAcc3 and a negative variance on NumAcc4."""
+    moments = Moments()
+    for value in strd(name):
+        moments.update(value)
+    assert correct_digits(moments.mean, certified(name, "mean")) >= 8
+    assert correct_digits(math.sqrt(moments.variance), certified(name, "standard_deviation")) >= 8
+
+
+def test_moments_forget() -> None:
+    moments = Moments(memory=50)
+    for value in [0.0] * 1000 + [10.0] * 1000:
+        moments.update(value)
+    assert moments.mean == pytest.approx(10.0, abs=1e-6)
+    assert moments.variance == pytest.approx(0.0, abs=1e-3)
+
+
+def test_trend_is_the_least_squares_line_while_nothing_fades() -> None:
+    """Against the closed formula of a straight-line fit, evaluated at the newest point."""
+    rnd = fresh_random()
+    values = [24.0 - 0.01 * n + rnd.gauss(0, 0.1) for n in range(60)]
+    trend = Trend(1000)
+    for value in values:
+        trend.update(value)
+    n = len(values)
+    mean_x, mean_y = (n - 1) / 2, sum(values) / n
+    slope = sum((x - mean_x) * (y - mean_y) for x, y in enumerate(values)) / sum((x - mean_x) ** 2 for x in range(n))
+    assert trend.slope == pytest.approx(slope, rel=1e-9)
+    assert trend.level == pytest.approx(mean_y + slope * (n - 1 - mean_x), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("freedom", "two_sided", "expected"), [(10, 0.01, 3.169), (30, 0.01, 2.750), (30, 0.001, 3.646), (120, 0.001, 3.373)]
+)
+def test_student_quantile(freedom: float, two_sided: float, expected: float) -> None:
+    """Tables of Student's t (as printed in statistics texts; values from memory, scipy agrees)."""
+    assert student_quantile(two_sided_quantile(two_sided), freedom) == pytest.approx(expected, rel=0.01)
+
+
+def test_alarm_probability() -> None:
+    """1,000 h at 10 Hz are 36 million polls."""
+    assert 1.0 / alarm_probability(1.0, 0.1) == pytest.approx(36e6)
+    assert two_sided_quantile(0.0026998) == pytest.approx(3.0, abs=1e-4)
+
+
+def shewhart_lengths() -> Iterator[tuple[float, float]]:
+    """(shift in sigma, average run length) of the three-sigma chart in arl.csv (Lucas and Saccucci 1990; Montgomery)."""
+    with (DATA / "arl.csv").open() as file:
+        for row in csv.DictReader(file):
+            if row["chart"] == "shewhart":
+                yield float(row["shift_sigma"]), float(row["arl"])
+
+
+@pytest.mark.parametrize(("shift", "expected"), list(shewhart_lengths()))
+def test_run_length_of_the_chart_with_one_window(shift: float, expected: float) -> None:
+    """The detectors' chart with a single window of one sample and known noise *is* a Shewhart chart; three sigma is P = 0.0027."""
+    rnd = fresh_random()
+    chart = StepChart((1,), 0.0026998, 0.0)
+    chart.fix(1.0)
+    runs = int(min(2000, 400_000 / expected))
+    total = 0
+    for _ in range(runs):
+        length = 1
+        while chart.update((rnd.gauss(shift, 1.0),), learn=False) < 1.0:
+            length += 1
+        total += length
+    deviation = expected / math.sqrt(runs)  # run lengths are geometric
+    assert abs(total / runs - expected) < 4.5 * deviation
+
+
+def test_false_alarm_rate_of_the_windows_is_below_what_is_stated() -> None:
+    """Bonferroni is conservative: never above, and not idle either."""
+    rnd = fresh_random()
+    chart = StepChart(WINDOWS, 0.01, 0.0)
+    chart.fix(1.0)
+    alarms, polls = 0, 120_000
+    residuals = [0.0] * 12
+    for _ in range(polls):
+        residuals = [*residuals[1:], rnd.gauss(0, 1)]
+        alarms += chart.update(residuals, learn=False) >= 1.0
+    assert 0.2 * 0.01 * polls < alarms < 1.1 * 0.01 * polls
+
+
+def test_delay_of_the_chart_is_near_the_optimum() -> None:
+    """Lorden (1971), Moustakides (1986): the mean delay for a step of delta sigma at a mean time gamma between false alarms is at least
+    about
+    ln(gamma)/(delta²/2). Baseline and noise are learned here, not given."""
+    rnd = fresh_random()
+    probability = alarm_probability(0.05, 0.1)
+    for delta in (5.0, 6.0, 8.0):
+        optimum = -math.log(probability) / (delta * delta / 2.0)
+        delays = sorted(_delay(rnd, delta, probability) for _ in range(60))
+        assert delays[-2] <= 12  # all but one found before the step has become the level
+        assert delays[30] <= math.ceil(optimum) + 3
+
+
+def _delay(rnd: random.Random, delta: float, probability: float) -> int:
+    """Samples from the step's first one on until it is named; 99 when it is missed."""
+    watch = StepWatch(0.1, 1e-4, probability)
+    for n in range(1200):
+        watch.update(24.0 + rnd.gauss(0, 1e-3) - (delta * 1e-3 if n >= 1150 else 0.0), _sample(n), 1.0)
+        if watch.ratio >= 1.0 and watch.step() is not None:
+            assert n >= 1150
+            return n - 1149
+    return 99
+
+
+def _sample(n: int) -> Sample:
+    return Sample(n, "x", Stamp(n * 100_000_000, 1_000_000), Quality.GOOD, {}, {}, {})
+
+
+def _false_steps(values: Iterator[float], resolution: float, period_s: float = 0.1) -> int:
+    watch = StepWatch(period_s, resolution, alarm_probability(0.05, period_s))
+    found = 0
+    for n, value in enumerate(values):
+        watch.update(round(value / resolution) * resolution, _sample(n), 1.0)
+        if watch.ratio >= 1.0 and watch.step() is not None:
+            found += 1
+            watch.restart()
+    return found
+
+
+@pytest.mark.parametrize(("resolution", "white", "slow", "keep"), [
+    (0.001, 0.0006, 0.0006, 0.95), (0.001, 0.0003, 0.002, 0.995), (0.01, 0.0006, 0.003, 0.999), (0.01, 0.004, 0.004, 0.9), (0.001, 0.0, 0.0006, 0.9),
+])  # fmt: skip
+def test_correlated_and_coarse_noise_makes_no_steps(resolution: float, white: float, slow: float, keep: float) -> None:
+    rnd = fresh_random()
+
+    def noise() -> Iterator[float]:
+        state = 0.0
+        for _ in range(60_000):
+            state = keep * state + math.sqrt(1 - keep * keep) * rnd.gauss(0, slow)
+            yield 24.0 + state + rnd.gauss(0, white)
+
+    assert _false_steps(noise(), resolution) == 0
+
+
+@pytest.mark.parametrize("slope_v", [1e-5, 1e-4, 1e-3, -5e-3])
+def test_ramps_are_no_steps(slope_v: float) -> None:
+    """Rest, a ramp, rest: kinks, but no steps."""
+    rnd = fresh_random()
+
+    def ramp() -> Iterator[float]:
+        level = 24.0
+        for n in range(6000):
+            level += slope_v if n % 2000 > 1000 else 0.0
+            yield level + rnd.gauss(0, 0.0006)
+
+    assert _false_steps(ramp(), 0.001) == 0
+
+
+def test_a_spike_is_no_step() -> None:
+    rnd = fresh_random()
+
+    def spikes() -> Iterator[float]:
+        for n in range(6000):
+            yield 24.0 + rnd.gauss(0, 0.0006) + (rnd.choice((-1, 1)) * rnd.uniform(0.003, 0.5) if n % 300 == 299 else 0.0)
+
+    assert _false_steps(spikes(), 0.001) == 0
+
+
+def test_onset_interval_holds_the_step() -> None:
+    """The step lies between samples 1149 and 1150."""
+    rnd = fresh_random()
+    hits = 0
+    for _ in range(60):
+        watch = StepWatch(0.1, 1e-4, alarm_probability(0.05, 0.1))
+        for n in range(1200):
+            watch.update(24.0 + rnd.gauss(0, 1e-3) - (6e-3 if n >= 1150 else 0.0), _sample(n), 1.0)
+            step = watch.step() if watch.ratio >= 1.0 else None
+            if step is not None:
+                hits += step.onset.earliest_utc_ns <= 114_950_000_000 <= step.onset.latest_utc_ns
+                assert step.size == pytest.approx(-6e-3, abs=5 * step.uncertainty)
+                break
+    assert hits >= 57
+
+
+def test_memory_of_a_watch_is_bounded() -> None:
+    watch = StepWatch(0.1, 0.001, 1e-9)
+    for n in range(3 * MEMORY):
+        watch.update(24.0, _sample(n), 1.0)
+    assert max(len(getattr(watch, name)) for name in ("_values", "_residuals", "_begins", "_ends")) <= 26
