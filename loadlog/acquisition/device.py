@@ -19,7 +19,7 @@ from loadlog.model.clock import NS
 from loadlog.model.sample import EMPTY, FailureCause, PollFailure, Reading, Stamp
 from loadlog.model.wire import Line, LinkFailure, ModbusRead, Request, transaction_s
 
-SILENT_AFTER = 3
+SILENT_AFTER, SILENT_S = 3, 0.5  # both: three failures in a row on a bad line are soon over where time-outs are short
 FEW_MISSED = 10
 IDENTITY_S = 60.0
 IDENTITY_MAX_S = 3600.0
@@ -45,6 +45,7 @@ class DeviceState:
         self._texts: dict[str, str] = {}
         self._refused: set[Request] = set()
         self._failed_in_row = self._silent_in_row = self._identity_failed = 0
+        self._silent_since_ns = 0
         self._polls = self._readings = self._missed = 0
         self._failures: Counter[FailureCause] = Counter()
         self._lateness = LatenessRecord()
@@ -130,7 +131,9 @@ class DeviceState:
             self._silent_in_row = 0
         elif outcome.cause is not FailureCause.PORT_LOST:
             self._silent_in_row += 1
-        return self._silent_in_row >= SILENT_AFTER
+            if self._silent_in_row == 1:
+                self._silent_since_ns = talk.t_first_ns
+        return self._silent_in_row >= SILENT_AFTER and talk.t_last_ns - self._silent_since_ns >= SILENT_S * NS
 
     def _note_refusal(self, refused: LinkFailure | None) -> None:
         """A block that the device refuses is said once: its channels stay without a value."""

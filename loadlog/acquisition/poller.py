@@ -5,8 +5,9 @@ Invariants
  - Every deadline has one outcome: a `Reading`, a `PollFailure` with its cause, or it was missed. Missed deadlines are delivered as
    `PollFailure(SKIPPED)`, one by one as long as they are few; more than `device.FEW_MISSED` at once, and those of a device that is backed
    off, as one that says how many and covers their span. So the store gets at most as many samples as were configured.
- - A device that does not answer `device.SILENT_AFTER` times in a row is backed off: asked again after `FIRST_PROBE_S`, then every
-   ``dead_probe_s``, or less often where probes would take more than `PROBE_SHARE` of the bus from others that need it.
+ - A device that does not answer `device.SILENT_AFTER` times in a row, for `device.SILENT_S`, is backed off: asked again after
+   `FIRST_PROBE_S`, then every ``dead_probe_s``, or less often where probes would take more than `PROBE_SHARE` of the bus
+   from others that need it.
  - A port that is gone is opened again (`port`); meanwhile each device fails with `PORT_LOST`, at most once in `LOST_PACE_S`.
  - Orders go between two polls, before any poll that is due; the poll that reads their effect back follows at once.
 Failures are never repeated blindly: the next poll is the next deadline's.

@@ -6,6 +6,8 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import threading
+from random import Random
 
 import pytest
 from polled_line import BUS, Bench, BlockPlan
@@ -16,6 +18,7 @@ from loadlog.model.sample import FailureCause, PollFailure, Reading
 from loadlog.model.wire import LinkFailure, LinkTraits, ModbusWrite, Reply, ScpiCommand
 from loadlog.profiles import ReadPlan, link_traits, load_profile, shipped
 from tests.traps import frames
+from tests.traps.faulty import FaultyBench
 
 NS = 1_000_000_000
 
@@ -487,3 +490,57 @@ def test_a_shipped_profile_is_polled_with_identity_and_slow_channels() -> None:
     assert {r.counts["voltage_v"] for r in readings} == {24012}
     assert set(readings[0].counts) == {c.name for c in profile.channels}, "the first poll reads everything"
     assert str(3 * 65536 + 43493) in next(r.texts for r in readings if r.texts).values()
+
+
+# -- a line full of faults
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_deadline_has_one_outcome_whatever_the_line_does(seed: int) -> None:
+    """Faults of `tests.traps`: late, truncated, garbled, foreign, repeated. Polls and missed deadlines add up to the deadlines passed."""
+    bench = Bench([20.0, 10.0, 5.0], plan=BlockPlan(slow_every=4, has_identity=True), traits=LinkTraits(timeout_s=0.05), seed=seed)
+    faulty = FaultyBench(Random(seed), 0.05, trouble=0.3, character_ns=int(10 / 19200 * NS))
+    bench.line._device = faulty
+    bench.run(60)
+    faulty._trouble = 0.0
+    bench.run(30)
+    delivered = bench.outcomes
+    statistics = bench.poller.statistics()
+    assert len([o for o in delivered if isinstance(o, Reading)]) == statistics.readings
+    for device, rate_hz in (("d1", 20), ("d2", 10), ("d3", 5)):
+        assert abs(total_deadlines(bench, device) - 90 * rate_hz) <= 2
+        stamps = [o.stamp.t_utc_ns for o in bench.of(device)]
+        assert all(b - a >= 1_000_000 for a, b in itertools.pairwise(stamps))
+        polls = next(d for d in statistics.devices if d.name == device)
+        assert polls.polls == len([o for o in bench.of(device) if not (isinstance(o, PollFailure) and o.cause is FailureCause.SKIPPED)])
+    assert statistics.readings > 30 * 35
+    assert bench.readings("d1")[-1].stamp.t_mono_ns > bench.clock.now_ns - NS // 10, "it recovers"
+
+
+def test_the_poller_goes_on_after_a_fault_of_the_program_itself(caplog: pytest.LogCaptureFixture) -> None:
+    """A plan that fails where nothing may fail ends one turn, not the thread."""
+
+    class Broken(BlockPlan):
+        fails = True
+
+        def __hash__(self) -> int:
+            return 0
+
+        @property
+        def full_requests(self):  # type: ignore[no-untyped-def]
+            if type(self).fails:
+                raise KeyError("planted")
+            return super().full_requests
+
+    bench = Bench([1000.0], plan=Broken())
+    bench.clock = bench.clock
+    polled = threading.Event()
+    bench.poller._deliver = lambda _outcome: polled.set()
+    bench.poller.start()
+    for _ in range(200):
+        if any("fault of the program" in r.message for r in caplog.records):
+            break
+        polled.wait(0.05)
+    Broken.fails = False
+    assert polled.wait(10)
+    bench.poller.stop()

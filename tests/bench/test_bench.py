@@ -1,0 +1,79 @@
+"""The bench's own tools: the paced device answers right and sees a hasty master, figures are judged, a missing compiler is one line."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.bench.figures import Figure, table
+from tests.bench.programs import BenchError, build, device, master
+from tests.traps import frames
+
+pytestmark = pytest.mark.server
+
+
+def ask(port: int, request: bytes, size: int) -> bytes:
+    os.write(port, request)
+    heard = b""
+    end_s = time.monotonic() + 5
+    while len(heard) < size and time.monotonic() < end_s:
+        try:
+            heard += os.read(port, 256)
+        except BlockingIOError:
+            time.sleep(0.001)
+    return heard
+
+
+@pytest.fixture(scope="module")
+def programs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("programs")
+    build(folder)
+    return folder
+
+
+def test_the_device_answers_as_a_modbus_unit(programs: Path) -> None:
+    with device(programs, 115200) as paced:
+        port = os.open(paced.port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        words = [7 * 256 + 3, 7 * 256 + 4]
+        assert ask(port, frames.seal(bytes([7, 3, 0, 3, 0, 2])), 9) == frames.registers(7, 3, words)
+        time.sleep(0.01)
+        assert ask(port, frames.seal(bytes([7, 4, 0, 3, 0, 2])), 5) == frames.exception(7, 4, 1)
+        os.close(port)
+
+
+def test_the_device_sees_a_request_that_comes_too_early(programs: Path) -> None:
+    with device(programs, 9600) as paced:
+        port = os.open(paced.port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        request = frames.seal(bytes([1, 3, 0, 0, 0, 2]))
+        for pause_s in (0.02, 0.02, 0.0):
+            time.sleep(pause_s)
+            assert len(ask(port, request, 9)) == 9
+        report = paced.report()
+        assert (report["requests"], report["too_early"]) == (3, 1)
+        os.close(port)
+
+
+def test_the_ideal_master_keeps_the_silence_and_cannot_beat_the_wire(programs: Path) -> None:
+    with device(programs, 38400) as paced:
+        result = master(programs, paced.port, 38400, 3, 1.0)
+        assert paced.report()["too_early"] == 0
+    assert result["wrong"] == 0
+    assert 0 < result["per_s"] <= 1 / (33 * 10 / 38400 + 2 * 0.00175) * 1.001
+
+
+def test_figures_are_judged_and_shown() -> None:
+    met, missed = Figure("pace", 0.98, least=0.97), Figure("late", 0.2, "s", most=0.1)
+    plain = Figure("beside", 3.0)
+    assert (met.is_met, missed.is_met, plain.is_met) == (True, False, True)
+    lines = table([met, missed, plain]).splitlines()
+    assert "ok" in lines[2]
+    assert "MISSED" in lines[3]
+
+
+def test_a_missing_compiler_is_one_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(BenchError, match="C compiler"):
+        build(tmp_path)
