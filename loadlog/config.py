@@ -279,16 +279,24 @@ def _path_text(path: tuple[int | str, ...], data: Any) -> str:
     """``device[load-1].limits.voltage``: list items by their name where they have one."""
     out = ""
     for part in path:
+        if part == "[key]":  # pydantic's mark for the key itself
+            continue
         try:
             data = data[part]
         except (KeyError, IndexError, TypeError):
             data = None
         if isinstance(part, int):
             name = data.get("name") if isinstance(data, dict) else None
-            out += f"[{name or part + 1}]"
+            out += f"[{printable(name) or part + 1}]"
         else:
-            out += f".{part}" if out else part
+            out += f".{printable(part)}" if out else printable(part)
     return out
+
+
+def printable(name: Any) -> str:
+    """A name from the file as it may stand in a message of one line; empty when there is none."""
+    text = name if isinstance(name, str) else ""
+    return text if text.isprintable() else repr(text)
 
 
 def _known_keys(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:

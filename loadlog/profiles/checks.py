@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from loadlog.config import nearest
+from loadlog.config import nearest, printable
 from loadlog.model.device import ChannelSpec
 from loadlog.model.quantity import Accuracy, Scale, unit_of
 from loadlog.profiles.schema import WRITES, Quantity
@@ -60,7 +60,7 @@ def check_ratings(ratings: Mapping[str, float], channels: Sequence[Quantity]) ->
 def check_write(name: str, read_back: str, specs: Sequence[ChannelSpec]) -> str:
     """The name and the read-back of an order; returns the channel that shows its effect, empty when the profile has none."""
     if name not in WRITES:
-        raise ValueError(f"writes.{name}: unknown; allowed: {', '.join(WRITES)}{nearest(name, WRITES)}")
+        raise ValueError(f"writes.{printable(name)}: unknown; allowed: {', '.join(WRITES)}{nearest(name, WRITES)}")
     by_name = {s.name: s for s in specs}
     if not read_back:
         usual = "setpoint" if name == "setpoint" else "input_on"

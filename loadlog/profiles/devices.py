@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from loadlog.config import MODBUS_KINDS, BusConfig, DeviceConfig, LimitConfig, nearest
+from loadlog.config import MODBUS_KINDS, BusConfig, DeviceConfig, LimitConfig, nearest, printable
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
 from loadlog.model.errors import ConfigError
 from loadlog.model.wire import LinkTraits
@@ -21,7 +21,7 @@ def device_spec(device: DeviceConfig, profile: Profile, profile_hash: str = "", 
         raise ConfigError(f"{key}.role: profile {profile.name} is for {', '.join(profile.roles)}, not {device.role}", where=where)
     limits: dict[str, LimitSpec] = {}
     for name, limit in device.limits.items():
-        channel = _limited_channel(f"{key}.limits.{name}", name, profile, where)
+        channel = _limited_channel(f"{key}.limits.{printable(name)}", name, profile, where)
         if channel.name in limits:
             raise ConfigError(f"{key}.limits.{name}: {channel.name} has limits already", where=where)
         limits[channel.name] = _limit_spec(limit)
@@ -65,7 +65,9 @@ def _identity(key: str, device: DeviceConfig, profile: Profile, where: str) -> d
     known = {i.name: i for i in profile.identity}
     for name in device.identity:
         if name not in known:
-            raise ConfigError(f"{key}.identity.{name}: profile {profile.name} has no such identity{nearest(name, known)}", where=where)
+            raise ConfigError(
+                f"{key}.identity.{printable(name)}: profile {profile.name} has no such identity{nearest(name, known)}", where=where
+            )
     return {**{i.name: i.expect for i in profile.identity if i.expect}, **device.identity}
 
 

@@ -81,6 +81,10 @@ class ReadPlan:
         """The channels of the n-th poll from the replies to `requests`, one each and in the same order; None for one that failed."""
         return _decode(self._by_phase[n % self.cycle], replies)
 
+    def due(self, n: int) -> tuple[ChannelSpec, ...]:
+        """The channels of the n-th poll."""
+        return tuple(self.profile.points[i].spec for i in self._due(n % self.cycle))
+
     @property
     def full_requests(self) -> tuple[Request, ...]:
         """What to ask when every channel is wanted at once."""
@@ -268,9 +272,3 @@ def _group_cost(profile: Profile, line: Line | None, points: Sequence[Point]) ->
     if line is None:
         return float(len(poll.requests))
     return sum(transaction_s(line, r, profile.traits) if isinstance(r, ModbusRead) else 1.0 for r in poll.requests)
-
-
-def due_channels(plan: ReadPlan, n: int) -> tuple[ChannelSpec, ...]:
-    """The channels of the n-th poll."""
-    due = frozenset(plan._due(n % plan.cycle))
-    return tuple(p.spec for i, p in enumerate(plan.profile.points) if i in due)

@@ -85,6 +85,7 @@ current_a = 5
             {"limits": {"voltge": {"low": 1}}},
             "b.toml: device[load-1].limits.voltge: profile simulated-load has no such channel (nearest known: voltage)",
         ),
+        ({"limits": {"a\nb": {"low": 1}}}, r"b.toml: device[load-1].limits.'a\nb': profile simulated-load has no such channel"),
         ({"limits": {"mode": {"low": 1}}}, "b.toml: device[load-1].limits.mode: a status has no limits"),
         (
             {"limits": {"voltage": {"low": 1}, "voltage_v": {"low": 2}}},

@@ -107,6 +107,7 @@ MODBUS_CASES = [
     ('"modbus"', "3", "p.toml: protocol: 3 is unknown; allowed: modbus, scpi"),
     ('roles = ["load"]', 'roles = ["laod"]', "p.toml: roles[1]: Input should be 'load', 'supply', 'meter' or 'thermometer', not 'laod'"),
     ('roles = ["load"]', "roles = []", "p.toml: roles: List should have at least 1 item"),
+    ("[timing]", '"a\\nb" = 1\n[timing]', r"p.toml: 'a\nb': unknown key"),
     ("[timing]", "[timeing]", "p.toml: timeing: unknown key (nearest known: timing)"),
     # timing and quirks
     ("timeout_s = 0.2", "time_out_s = 0.2", "p.toml: timing.time_out_s: unknown key (nearest known: timeout_s)"),
@@ -161,6 +162,7 @@ MODBUS_CASES = [
     ('"current_a"', '"current"', "p.toml: channel[current].name: 'current' does not end in a unit; known endings: _v, _a, _w, _ohm"),
     ('"current_a"', '"curent_amp"', "_count (nearest known: current_a)"),
     ('"current_a"', '"Current_a"', "p.toml: channel[Current_a].name: 'Current_a' is no name: lower case letters"),
+    ('"current_a"', '"current\\n_a"', r"p.toml: channel['current\n_a'].name: 'current\n_a' is no name"),
     ('"current_a"', '"mode"', "p.toml: channel[mode].name: 'mode' is a status: describe it under [[status]]"),
     ('"current_a"', '"voltage_v"', "p.toml: channel[voltage_v]: the name is given twice (first under [[channel]])"),
     ('"current_a"', '"amps_a"', "p.toml: roles: a load needs a [[channel]] named current_a"),
@@ -312,6 +314,8 @@ MODBUS_CASES = [
     (SET, SET + "\nvalue = 1", "p.toml: writes.setpoint.value: the set-point's value comes with the order"),
     (SET, SET + "\nrange = [5, 1]", "p.toml: writes.setpoint.range = [5, 1]: the first must be below the second"),
     (SET, SET.replace("66", "65535"), "p.toml: writes.setpoint.address = 65535: 2 registers reach beyond the last address 65535"),
+    ("[writes.input_off]", '[writes."input\\noff"]', r"p.toml: writes.'input\noff': unknown; allowed: input_off, input_on, setpoint"),
+    ("[identity.serial]", "[identity.Serial]", "p.toml: identity.Serial: 'Serial' is no name: lower case letters"),
     # ratings
     ("voltage_v = 150.0", "voltag_v = 150.0", "p.toml: ratings.voltag_v: there is no such channel (nearest known: voltage_v)"),
     ("voltage_v = 150.0", "voltage_v = 500.0", "p.toml: ratings.voltage_v = 500 is not inside the channel's possible [-1.0, 300.0]"),

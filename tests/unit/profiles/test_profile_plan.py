@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from loadlog.model.wire import Line, LinkTraits, ModbusRead, Reply, ScpiQuery, transaction_s
 from loadlog.profiles import ReadPlan, gap_limit, load_profile, shipped, shipped_names
 from loadlog.profiles.blocks import coalesce
-from loadlog.profiles.plan import due_channels
 from loadlog.profiles.profile import Profile, Registers
 
 NO_PROCESSING = LinkTraits(processing_s=0.0)
@@ -110,7 +109,7 @@ def test_slow_channels_are_read_every_nth_poll_and_not_all_at_once() -> None:
     plan = ReadPlan.make(_profile((0, 2), (100, 2), (200, 2), (300, 2), every=(1, 4, 4, 4)), Line(9600))
     assert plan.cycle == 4
     for name, every in (("c0_v", 1), ("c1_v", 4), ("c2_v", 4), ("c3_v", 4)):
-        due = [n for n in range(40) if name in {c.name for c in due_channels(plan, n)}]
+        due = [n for n in range(40) if name in {c.name for c in plan.due(n)}]
         assert [b - a for a, b in itertools.pairwise(due)] == [every] * (len(due) - 1)
     assert sorted(len(plan.requests(n)) for n in range(4)) == [1, 2, 2, 2]
 
@@ -145,7 +144,7 @@ def test_the_costlier_of_two_slow_blocks_finds_the_emptier_poll() -> None:
 def test_different_cycles() -> None:
     plan = ReadPlan.make(_profile((0, 2), (100, 2), (200, 2), every=(1, 4, 6)), Line(9600))
     assert plan.cycle == 12
-    seen = [{c.name for c in due_channels(plan, n)} for n in range(24)]
+    seen = [{c.name for c in plan.due(n)} for n in range(24)]
     assert sum("c1_v" in s for s in seen) == 6
     assert sum("c2_v" in s for s in seen) == 4
     assert plan.requests(5) == plan.requests(17)
@@ -161,7 +160,7 @@ def test_every_channel_of_a_cycle_is_decoded_from_the_registers_that_the_profile
     seen: set[str] = set()
     for n in range(plan.cycle):
         decoded = plan.decode(n, [_answer(r) for r in plan.requests(n)])
-        assert set(decoded.counts) == {c.name for c in due_channels(plan, n)}
+        assert set(decoded.counts) == {c.name for c in plan.due(n)}
         seen |= set(decoded.counts)
     assert seen == set(full)
     for point in profile.points:
