@@ -176,12 +176,14 @@ class RtuLink(LinkBase):
         while True:
             if heard and (pdu := _recognise(call, heard)):
                 return pdu
+            if len(heard) > _MOST_BYTES:
+                return b""
             left_ns = end_ns - self._now()
-            if left_ns <= 0 or len(heard) > _MOST_BYTES:
-                return find_answer(call, heard, LEAST_FRAME_BYTES - 1)
-            data = self._port.read(left_ns / NS)
+            data = self._port.read(max(0, left_ns) / NS)  # also when the time is over: a busy machine may have woken us too late
             if not data:
-                continue
+                if left_ns > 0:
+                    continue
+                return find_answer(call, heard, LEAST_FRAME_BYTES - 1)
             now_ns = self._arrived(data)
             if now_ns < sent_ns and self._port.half_duplex and not call.frame.startswith(heard + data):
                 self._tally.stale_dropped += 1  # nothing can answer before the request has left
@@ -218,8 +220,10 @@ class RtuLink(LinkBase):
             self._clock.sleep_until(sent_ns - _WAKE_EARLY_NS)
         size = len(call.frame)
         end_ns = sent_ns + int(traits.timeout_s * NS)
-        while len(heard) < size and (left_ns := end_ns - self._now()) > 0:
-            if data := self._port.read(left_ns / NS):
+        left_ns = 1
+        while len(heard) < size and left_ns > 0:
+            left_ns = end_ns - self._now()
+            if data := self._port.read(max(0, left_ns) / NS):
                 self._arrived(data)
                 heard += data
         if heard.startswith(call.frame):

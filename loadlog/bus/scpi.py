@@ -127,10 +127,13 @@ class ScpiLink(LinkBase):
         end_ns = self._last_ns + int(traits.timeout_s * NS)
         gap_ns = self._gap_ns(traits)
         echo = message if self._echo else b""
-        while (left_ns := end_ns - self._now()) > 0 and len(heard) < _LONGEST_ANSWER:
-            data = self._port.read(left_ns / NS)
+        while len(heard) < _LONGEST_ANSWER:
+            left_ns = end_ns - self._now()
+            data = self._port.read(max(0, left_ns) / NS)
             if not data:
-                continue
+                if left_ns > 0:
+                    continue
+                return
             self._arrived(data)
             heard += data
             if echo and heard.startswith(echo):

@@ -143,12 +143,12 @@ class ModbusTcpLink(LinkBase):
                 else:
                     return decode(call, pdu)
             left_ns = end_ns - self._now()
-            if left_ns <= 0:
-                if self._buffer:
-                    return Fault(FailureCause.SHORT, f"answer broke off after {len(self._buffer)} bytes")
-                return Fault(FailureCause.TIMEOUT, f"no answer within {timeout_s:g} s")
-            if data := self._port.read(left_ns / NS):
+            if data := self._port.read(max(0, left_ns) / NS):
                 self._arrived(data)
+            elif left_ns <= 0 and self._buffer:
+                return Fault(FailureCause.SHORT, f"answer broke off after {len(self._buffer)} bytes")
+            elif left_ns <= 0:
+                return Fault(FailureCause.TIMEOUT, f"no answer within {timeout_s:g} s")
 
     def _arrived(self, data: bytes) -> None:
         self._last_ns = self._now()

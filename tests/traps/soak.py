@@ -45,11 +45,15 @@ def run_soak(
     echo: bool = False,
     link_type: type[RtuLink] = RtuLink,
     hard: bool = False,
+    stalls: float = 0.0,
 ) -> SoakResult:
-    """Poll four units, blocks of equal length among them, in random order. ``hard``: one unit only, all answers of the same length."""
+    """Poll four units, blocks of equal length among them, in random order.
+
+    ``hard``: one unit only, all answers of the same length. ``stalls``: see `VirtualClock`.
+    """
     chance = Random(seed)
     line = Line(baudrate)
-    clock = VirtualClock(Random(seed + 1))
+    clock = VirtualClock(Random(seed + 1), stalls=stalls)
     bench = FaultyBench(Random(seed + 2), TIMEOUT_S, trouble, int(line.characters_s(1) * 1e9))
     wire = VirtualLine(line, clock, bench, half_duplex=half_duplex, echo=echo)
     link = link_type(wire, line, clock, echo=echo)

@@ -18,6 +18,7 @@ from tests.traps.soak import run_soak
         (104, {"trouble": 0.8}),
         (105, {"echo": True}),
         (106, {"hard": True, "trouble": 0.4}),
+        (107, {"stalls": 0.05}),
     ],
 )
 def test_no_wrong_value_and_no_request_too_early(seed: int, settings: dict[str, object]) -> None:
@@ -30,8 +31,10 @@ def test_no_wrong_value_and_no_request_too_early(seed: int, settings: dict[str, 
     assert all(result.faults.values()), "a fault that never happened proves nothing"
 
 
-def test_line_without_faults_loses_nothing() -> None:
-    result = run_soak(2000, 7, trouble=0.0)
+@pytest.mark.parametrize("stalls", [0.0, 0.1])
+def test_line_without_faults_loses_nothing(stalls: float) -> None:
+    """Also on a machine that is too busy: what has come is looked at before it is called missing."""
+    result = run_soak(2000, 7, trouble=0.0, stalls=stalls)
     assert (result.good, result.failures, result.wrong) == (2000, {}, [])
 
 

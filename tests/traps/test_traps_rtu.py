@@ -24,6 +24,7 @@ from tests.traps.virtual_line import VirtualClock, VirtualLine
 
 TIMEOUT_S = 0.08
 TRAITS = LinkTraits(timeout_s=TIMEOUT_S, gap_s=0.02)
+PATIENT = LinkTraits(timeout_s=2.0, gap_s=0.2)  # where an answer must come, however busy the machine is
 A, B = ModbusRead(3, 0, 10), ModbusRead(3, 100, 10)
 
 
@@ -44,7 +45,7 @@ class Bench:
         return self.link.transact(unit, request, traits)
 
     def assert_right_again(self, unit: int = 1) -> None:
-        answer = self.ask(B, unit)
+        answer = self.ask(B, unit, PATIENT)
         assert isinstance(answer, Reply), answer
         assert answer.words == plain_words(unit, 100, 10)
 
@@ -68,7 +69,7 @@ def failed(answer: Reply | LinkFailure, cause: FailureCause) -> LinkFailure:
 
 def test_good_answer_carries_its_times(bench: Bench) -> None:
     before = SystemClock().monotonic_ns()
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
     assert before <= answer.t_request_ns < answer.t_reply_ns <= SystemClock().monotonic_ns()
@@ -120,7 +121,7 @@ def test_nothing_is_repeated_behind_the_callers_back(bench: Bench) -> None:
 def test_line_is_held_one_more_time_out(bench: Bench) -> None:
     bench.odd = [lambda r: []]
     failure = failed(bench.ask(A), FailureCause.TIMEOUT)
-    answer = bench.ask(B, unit=2)
+    answer = bench.ask(B, unit=2, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.t_request_ns - failure.t_end_ns >= TIMEOUT_S * 1e9
 
@@ -160,21 +161,21 @@ def test_bad_crc(bench: Bench) -> None:
 
 def test_leading_noise_does_not_cost_the_answer(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, b"\x00\xff" + plain_answer(r))]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
 
 def test_noise_long_before_the_answer(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, b"\x00"), (0.04, plain_answer(r))]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
 
 def test_trailing_noise_shorter_than_a_frame(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, plain_answer(r) + b"\x00")]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
@@ -187,7 +188,7 @@ def test_another_units_frame_instead(bench: Bench) -> None:
 
 def test_another_units_frame_before(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, frames.registers(9, 3, list(range(10)))), (0.01, plain_answer(r))]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
@@ -219,7 +220,7 @@ def test_answer_twice_one_after_the_other(bench: Bench) -> None:
 
 def test_byte_by_byte(bench: Bench) -> None:
     bench.odd = [lambda r: [(0.003, plain_answer(r)[i : i + 1]) for i in range(25)]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
@@ -227,13 +228,13 @@ def test_byte_by_byte(bench: Bench) -> None:
 @pytest.mark.parametrize("cut", [1, 2, 3, 12, 23, 24])
 def test_split_in_two(bench: Bench, cut: int) -> None:
     bench.odd = [lambda r: [(0, plain_answer(r)[:cut]), (0.01, plain_answer(r)[cut:])]]
-    answer = bench.ask(A)
+    answer = bench.ask(A, traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
 
 
 def test_unasked_bytes_before_a_request_are_dropped(bench: Bench) -> None:
-    assert isinstance(bench.ask(A), Reply)
+    assert isinstance(bench.ask(A, traits=PATIENT), Reply)
     bench.odd = [lambda r: [(0, plain_answer(r)), (0.0, b"")]]
     os.write(bench.device._master, frames.registers(1, 3, [0xDEAD] * 10))
     bench.assert_right_again()
@@ -257,7 +258,7 @@ def test_answer_before_the_request_has_left_is_none() -> None:
     wire = VirtualLine(line, clock, lambda request, t_end_ns: [(-8_000_000 - 25 * 1_041_666, stale), (5_000_000, plain_answer(request))])
     link = RtuLink(wire, line, clock)
     link.open()
-    answer = link.transact(1, A, TRAITS)
+    answer = link.transact(1, A, PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == plain_words(1, 0, 10)
     assert link.counters.stale_dropped >= 1
@@ -265,7 +266,7 @@ def test_answer_before_the_request_has_left_is_none() -> None:
 
 def test_write_is_confirmed_by_its_echo(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, r)]]
-    answer = bench.ask(ModbusWrite(6, 0x40, (1,)))
+    answer = bench.ask(ModbusWrite(6, 0x40, (1,)), traits=PATIENT)
     assert isinstance(answer, Reply)
     assert answer.words == (1,)
 
@@ -277,13 +278,13 @@ def test_write_confirmed_for_another_register_is_refused(bench: Bench) -> None:
 
 def test_odd_answer_to_a_write(bench: Bench) -> None:
     bench.odd = [lambda r: [(0, frames.seal(r[:2] + b"\x00\x2a"))]]
-    answer = bench.ask(ModbusWrite(6, 0x40, (1,)), traits=LinkTraits(timeout_s=TIMEOUT_S, write_reply_words=1))
+    answer = bench.ask(ModbusWrite(6, 0x40, (1,)), traits=LinkTraits(timeout_s=2.0, write_reply_words=1))
     assert isinstance(answer, Reply)
     assert answer.words == (42,)
 
 
 def test_quiet_time_of_the_device_is_kept(bench: Bench) -> None:
-    traits = LinkTraits(timeout_s=TIMEOUT_S, quiet_s=0.05)
+    traits = LinkTraits(timeout_s=2.0, quiet_s=0.05)
     first, second = bench.ask(A, traits=traits), bench.ask(A, traits=traits)
     assert isinstance(first, Reply)
     assert isinstance(second, Reply)
@@ -307,7 +308,7 @@ class TestEcho:
     def test_is_removed(self, echoing: PtyDevice, declared: bool) -> None:
         link = self.link(echoing, declared)
         for _ in range(3):
-            answer = link.transact(1, A, TRAITS)
+            answer = link.transact(1, A, PATIENT)
             assert isinstance(answer, Reply), answer
             assert answer.words == plain_words(1, 0, 10)
         assert any("echo = true" in warning for warning in link.warnings) is not declared
@@ -331,7 +332,7 @@ class TestUnplugged:
     """The adapter goes away and comes back under its stable name."""
 
     def test_lost_and_found_again(self, bench: Bench) -> None:
-        assert isinstance(bench.ask(A), Reply)
+        assert isinstance(bench.ask(A, traits=PATIENT), Reply)
         bench.device.unplug()
         failed(bench.ask(A), FailureCause.PORT_LOST)
         assert not bench.link.is_open

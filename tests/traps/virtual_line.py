@@ -19,10 +19,13 @@ Answers = list[tuple[int, bytes]]  # delay after the request's last character in
 
 
 class VirtualClock:
-    """A `loadlog.model.clock.Clock`; each look at it costs a little time, each sleep ends a little late."""
+    """A `loadlog.model.clock.Clock`; each look at it costs a little time, each sleep ends a little late.
 
-    def __init__(self, chance: Random, late_ns: int = 60_000) -> None:
-        self._chance, self._late_ns = chance, late_ns
+    ``stalls``: share of sleeps that end up to 0.2 s late, as on a machine that is too busy.
+    """
+
+    def __init__(self, chance: Random, late_ns: int = 60_000, stalls: float = 0.0) -> None:
+        self._chance, self._late_ns, self._stalls = chance, late_ns, stalls
         self.now_ns = 1_000 * NS
 
     def monotonic_ns(self) -> int:
@@ -38,6 +41,8 @@ class VirtualClock:
     def late(self, until_ns: int) -> None:
         """Go on to that instant and a little beyond."""
         self.now_ns = max(self.now_ns, until_ns) + self._chance.randrange(self._late_ns + 1)
+        if self._stalls and self._chance.random() < self._stalls:
+            self.now_ns += self._chance.randrange(200_000_000)
 
 
 class VirtualLine:

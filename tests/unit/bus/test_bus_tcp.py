@@ -20,6 +20,7 @@ from tests.traps.frames import exception, registers
 from tests.traps.tcp_server import Server
 
 TRAITS = LinkTraits(timeout_s=0.15, gap_s=0.05)
+PATIENT = LinkTraits(timeout_s=2.0)  # where an answer must come, however busy the machine is
 A, B = ModbusRead(3, 0, 2), ModbusRead(3, 50, 2)
 
 
@@ -61,8 +62,8 @@ def words(answer: Reply | LinkFailure) -> tuple[int, ...]:
 
 
 def test_good_answer(link: Link, server: Server) -> None:
-    assert words(link.transact(7, A, TRAITS)) == (0, 1)
-    assert words(link.transact(7, B, TRAITS)) == (50, 51)
+    assert words(link.transact(7, A, PATIENT)) == (0, 1)
+    assert words(link.transact(7, B, PATIENT)) == (50, 51)
     first, second = server.requests
     assert first[2:] == bytes.fromhex("00 00 00 06 07 03 00 00 00 02")
     assert first[:2] != second[:2]
@@ -79,7 +80,7 @@ def test_late_answer_is_known_by_its_transaction(link: Link, server: Server) -> 
 
     server.script = script
     failed(link.transact(1, A, TRAITS), FailureCause.TIMEOUT)
-    assert words(link.transact(1, B, TRAITS)) == (50, 51)
+    assert words(link.transact(1, B, PATIENT)) == (50, 51)
     assert link.counters.stale_dropped == 1
 
 
@@ -88,13 +89,13 @@ def test_late_answer_waiting_before_the_next_request(link: Link, server: Server)
     failed(link.transact(1, A, TRAITS), FailureCause.TIMEOUT)
     time.sleep(0.1)
     server.script = lambda request: [(0, right(request))]
-    assert words(link.transact(1, B, TRAITS)) == (50, 51)
+    assert words(link.transact(1, B, PATIENT)) == (50, 51)
     assert link.counters.stale_dropped == 1
 
 
 def test_split_and_trickled(link: Link, server: Server) -> None:
     server.script = lambda request: [(0.002, right(request)[i : i + 1]) for i in range(13)]
-    assert words(link.transact(1, A, TRAITS)) == (0, 1)
+    assert words(link.transact(1, A, PATIENT)) == (0, 1)
 
 
 @pytest.mark.parametrize(
@@ -118,7 +119,7 @@ def test_what_is_no_answer(link: Link, server: Server, answer: Callable[[bytes],
 
 def test_write(link: Link, server: Server) -> None:
     server.script = lambda request: [(0, request)]
-    assert words(link.transact(1, ModbusWrite(6, 0x40, (1,)), TRAITS)) == (1,)
+    assert words(link.transact(1, ModbusWrite(6, 0x40, (1,)), PATIENT)) == (1,)
 
 
 def test_connection_closed_and_opened_again(link: Link, server: Server) -> None:
@@ -127,7 +128,7 @@ def test_connection_closed_and_opened_again(link: Link, server: Server) -> None:
     assert not link.is_open
     server.script = lambda request: [(0, right(request))]
     link.open()
-    assert words(link.transact(1, A, TRAITS)) == (0, 1)
+    assert words(link.transact(1, A, PATIENT)) == (0, 1)
     assert link.counters.reopened == 1
 
 
@@ -139,7 +140,7 @@ def test_truncated_answer_does_not_shift_the_next(link: Link, server: Server) ->
     assert isinstance(answer, LinkFailure) or answer.words == (50, 51)
     if not link.is_open:
         link.open()
-    assert words(link.transact(1, B, TRAITS)) == (50, 51)
+    assert words(link.transact(1, B, PATIENT)) == (50, 51)
 
 
 def test_refused_and_unknown_host() -> None:
@@ -160,9 +161,9 @@ def test_rtu_over_tcp(server: Server) -> None:
     server.script = lambda request: [(0, registers(request[0], request[1], [request[3], 9]))]
     link = open_link(BusConfig(name="net", kind="modbus-rtu-over-tcp", host="127.0.0.1", tcp_port=server.port), SystemClock())
     link.open()
-    assert words(link.transact(1, A, TRAITS)) == (0, 9)
+    assert words(link.transact(1, A, PATIENT)) == (0, 9)
     server.script = lambda request: [(0.2, registers(1, 3, [7, 7]))]
     failed(link.transact(1, A, TRAITS), FailureCause.TIMEOUT)
     server.script = lambda request: [(0, registers(request[0], request[1], [request[3], 9, 9][: request[5]]))]
-    assert words(link.transact(1, B, TRAITS)) == (50, 9)
+    assert words(link.transact(1, B, PATIENT)) == (50, 9)
     link.close()
