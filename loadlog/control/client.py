@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
+import time
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ class ControlClient:
         try:
             with socket_address(self._data_dir) as address, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
                 sock.settimeout(self._timeout_s)
-                sock.connect(address)
+                self._connect(sock, address)
                 sock.sendall(line)
                 with sock.makefile("rb") as answer:
                     raw = answer.readline()
@@ -46,6 +47,17 @@ class ControlClient:
         except OSError as exc:
             raise RefusedError(f"the recorder cannot be reached: {exc.strerror or exc}", where=str(self._data_dir), retryable=True) from exc
         return self._judge(raw)
+
+    def _connect(self, sock: socket.socket, address: str) -> None:
+        """A full queue of connections answers EAGAIN at once to a socket with a time-out (unix(7)); it is tried again until then."""
+        end_s = time.monotonic() + self._timeout_s
+        while True:
+            try:
+                return sock.connect(address)
+            except BlockingIOError as exc:
+                if time.monotonic() >= end_s:
+                    raise TimeoutError from exc
+                time.sleep(0.02)
 
     def _judge(self, raw: bytes) -> dict[str, Any]:
         try:

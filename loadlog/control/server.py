@@ -20,6 +20,7 @@ from loadlog.model.errors import LoadlogError, StoreError, UsageError
 
 IDLE_S = 30.0
 MAX_CLIENTS = 16
+BACKLOG = 64  # connections that wait for a free client thread
 _log = logging.getLogger(__name__)
 
 Handler = Callable[[str, dict[str, Any]], dict[str, Any]]
@@ -46,7 +47,7 @@ class ControlServer:
             with socket_address(self._data_dir) as address:
                 sock.bind(address)
                 os.chmod(self._data_dir / SOCKET_NAME, 0o660)
-            sock.listen(MAX_CLIENTS)
+            sock.listen(BACKLOG)
         except OSError as exc:
             sock.close()
             raise StoreError(
