@@ -28,15 +28,15 @@ class Plan:
     """How long each part takes, s."""
 
     bauds: tuple[int, ...] = (9600, 38400, 115200)
-    pace_s: float = 4.0
-    rounds: int = 2
+    pace_s: float = 2.0
+    rounds: int = 4
     naive_s: float = 4.0
     lateness_s: float = 8.0
     service_s: float = 12.0
     soak_polls: int = 100_000
 
 
-QUICK = Plan(bauds=(38400,), pace_s=3.0, rounds=1, naive_s=2.0, lateness_s=4.0, service_s=6.0, soak_polls=10_000)
+QUICK = Plan(bauds=(38400,), pace_s=2.0, rounds=2, naive_s=2.0, lateness_s=4.0, service_s=6.0, soak_polls=10_000)
 
 
 def say(line: str) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Callable
 from pathlib import Path
 
 from loadlog.model.wire import Line, LinkTraits, ModbusRead, transaction_s
-from tests.bench.figures import Figure, ratio
+from tests.bench.figures import Figure
 from tests.bench.programs import BITS, device, master, python
 
 LEAST_OF_MASTER = {9600: 0.97, 38400: 0.97, 115200: 0.95}
 BLOCK = ModbusRead(3, 0, 10)
+QUIET_MACHINE = 0.95  # of the wire limit: an ideal master that gets less was kept off the processor
 FULL_LOAD = 0.98  # periods shorter than the wire allows, so that the bus is never idle
 Say = Callable[[str], None]
 
@@ -21,7 +23,7 @@ def wire_s(baud: int) -> float:
 
 
 def pace(programs: Path, baud: int, units: int, seconds: float, rounds: int, say: Say) -> list[Figure]:
-    """Engine and master in turns on one device, each for ``rounds`` times ``seconds``."""
+    """Engine and master in turns, ``rounds`` times ``seconds`` each; the ratio is the median of the rounds' ratios."""
     ideal: list[float] = []
     engine: list[float] = []
     early = wrong = 0
@@ -39,16 +41,20 @@ def pace(programs: Path, baud: int, units: int, seconds: float, rounds: int, say
         early, wrong, least_us = early + seen.too_early, wrong + result["wrong"], min(least_us, seen.least_silence_us)
         cpu_ms = max(cpu_ms, result["cpu_ms"])
     limit = 1 / wire_s(baud)
-    best, ours = sum(ideal) / rounds, sum(engine) / rounds
+    best, ours = statistics.median(ideal), statistics.median(engine)
+    against = statistics.median(e / i for e, i in zip(engine, ideal, strict=True))
     name = f"{baud} baud, {units} unit{'s' if units > 1 else ''}"
     silence_us = Line(baud, BITS).silence_s * 1e6
     return [
-        ratio(f"{name}: engine / C master", ours / best, LEAST_OF_MASTER[baud], f"{ours:.1f} and {best:.1f} transactions/s"),
+        Figure(
+            f"{name}: engine / C master", against, least=LEAST_OF_MASTER[baud], beside=f"{ours:.1f} and {best:.1f} transactions/s",
+            ideal_misses=best < QUIET_MACHINE * limit,
+        ),
         Figure(f"{name}: engine / conforming wire limit", ours / limit, beside=f"{limit:.1f} transactions/s; C master {best / limit:.3f}"),
         Figure(f"{name}: requests before 3.5 characters", early, most=0, beside=f"shortest {least_us:.0f} µs, allowed {silence_us:.0f} µs"),
         Figure(f"{name}: values of another unit or register", wrong, most=0),
         Figure(f"{name}: processor time a transaction, engine alone", cpu_ms, "ms"),
-    ]
+    ]  # fmt: skip
 
 
 def naive(programs: Path, baud: int, seconds: float, say: Say) -> list[Figure]:
@@ -80,10 +86,10 @@ def lateness(programs: Path, baud: int, units: int, seconds: float, say: Say) ->
     return [
         Figure(
             f"{baud} baud, {units} units: p99 lateness / period at half capacity", late, most=0.05,
-            beside=f"{1e3 * result['p99_lateness_s']:.2f} ms; C master {best:.4f}",
+            beside=f"{1e3 * result['p99_lateness_s']:.2f} ms; C master {best:.4f}", ideal_misses=best > 0.05,
         ),
         Figure(
             f"{baud} baud, {units} units: measured bus time off the budget", abs(off), most=0.03,
-            beside=f"{1e3 * result['measured_s']:.3f} ms and {1e3 * wire_s(baud):.3f} ms a transaction",
+            beside=f"{1e3 * result['measured_s']:.3f} ms and {1e3 * wire_s(baud):.3f} ms a transaction", ideal_misses=best > 0.05,
         ),
     ]  # fmt: skip

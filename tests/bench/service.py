@@ -20,7 +20,7 @@ from pathlib import Path
 
 from loadlog.profiles.budget import MAX_SHARE
 from tests.bench.engine import PROFILE
-from tests.bench.figures import Figure, ratio
+from tests.bench.figures import Figure
 from tests.bench.pace import Say, wire_s
 from tests.bench.programs import BenchError, Device, Seen, device, python
 
@@ -155,11 +155,11 @@ def _figures(name: str, alone_per_s: float, seen: Seen, before: dict[str, Cost],
         raise BenchError(f"{name}: expected a recorder and a viewer, found {sorted(after) or 'neither'}")
     cpu_ms = 1e3 * (after["recorder"].cpu_s - before["recorder"].cpu_s) / max(1, seen.requests)
     return [
-        ratio(
+        Figure(
             f"{name}: engine in the service / alone",
             seen.per_s / alone_per_s,
-            0.95,
-            f"{seen.per_s:.1f} and {alone_per_s:.1f} transactions/s",
+            least=0.95,
+            beside=f"{seen.per_s:.1f} and {alone_per_s:.1f} transactions/s",
         ),
         Figure(
             f"{name}: requests before 3.5 characters, service", seen.too_early, most=0, beside=f"shortest {seen.least_silence_us:.0f} µs"
