@@ -40,6 +40,9 @@ class GoneError(StoreError):
 
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)
 _BUSY = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_UNRECOVERED = (
+    sqlite3.SQLITE_READONLY_RECOVERY, sqlite3.SQLITE_READONLY_ROLLBACK, sqlite3.SQLITE_READONLY_CANTLOCK, sqlite3.SQLITE_READONLY_CANTINIT,
+)  # fmt: skip
 _DENIED = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH)
 
 
@@ -53,6 +56,9 @@ def translate(exc: sqlite3.Error, path: Path) -> StoreError:
         return DiskFullError("no room left on the disk", where=where, hint="free some space; recording resumes by itself", retryable=True)
     if primary in _BUSY:
         return StoreError("is locked by another program", where=where, hint="close the other program", retryable=True)
+    if code in _UNRECOVERED:
+        hint = "start the recorder, or read it as its owner"
+        return StoreError("was cut off by a crash and cannot be recovered without write permission", where=where, hint=hint, retryable=True)
     if primary in _DENIED:
         return StoreError("cannot be written: read-only or not permitted", where=where, hint="check owner, mode and mount", retryable=True)
     if primary == sqlite3.SQLITE_CANTOPEN:

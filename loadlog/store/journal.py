@@ -28,6 +28,7 @@ from loadlog.model.sample import Sample
 from loadlog.store import recovery
 from loadlog.store.backlog import Backlog, Flush, Identity, PutNote, StartRun, StopRun, pack
 from loadlog.store.disk import MIB, DirectoryLock, Ledger, Reserve, write_ledger
+from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import FOLDER, SUFFIX
 from loadlog.store.keeper import Keeper
 from loadlog.store.rows import Layout
@@ -91,10 +92,8 @@ class Journal:
         lock = DirectoryLock(directory)
         try:
             found = recovery.survey(directory, folder)
-            reserve = Reserve(directory, settings.reserve_mib * MIB)
-            keeper = Keeper(
-                folder, clock, settings, dict(devices), snapshot, Backlog(settings.queue_samples), reserve, on_trouble, on_commit
-            )  # fmt: skip
+            house = Housekeeping(folder, clock, settings, Reserve(directory, settings.reserve_mib * MIB), on_trouble)
+            keeper = Keeper(folder, clock, dict(devices), snapshot, Backlog(settings.queue_samples), house, on_trouble, on_commit)
             keeper.resume(found)
             return cls(directory, lock, keeper, found, clock, settings)
         except OSError as exc:
@@ -289,7 +288,7 @@ class Journal:
             "lost": self._keeper.lost,
             "commits": self._keeper.commits,
             "trouble": self._keeper.trouble_text,
-            "free_bytes": self._keeper.free,
+            "free_bytes": self._keeper.housekeeping.free,
             "recordings": self._keeper.recording_names(),
             "runs": [run.id for run in self.running],
         }

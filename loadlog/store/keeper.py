@@ -12,7 +12,6 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from loadlog.model.clock import NS, Clock, format_utc
 from loadlog.model.device import DeviceSpec
@@ -21,7 +20,7 @@ from loadlog.model.event import Event, EventState
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.store.backlog import Backlog, Flush, Identity, Item, PutNote, StartRun, StopRun, unpack
 from loadlog.store.connect import DiskFullError
-from loadlog.store.disk import MIB, Reserve, free_bytes
+from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import RecordingInfo
 from loadlog.store.recovery import Found, same_devices
 from loadlog.store.rows import event_row
@@ -29,12 +28,8 @@ from loadlog.store.stream import DAY_NS, Stream, Surroundings
 from loadlog.store.trouble import Trouble
 from loadlog.store.writer import Recording
 
-if TYPE_CHECKING:
-    from loadlog.config import StoreConfig
-
 ITEMS_AT_ONCE = 5000
 RETRY_MIN_S, RETRY_MAX_S = 0.2, 5.0
-LOOK_AROUND_NS = 10 * NS
 _log = logging.getLogger(__name__)
 
 
@@ -45,16 +40,15 @@ class Keeper:
         self,
         folder: Path,
         clock: Clock,
-        settings: StoreConfig,
         specs: dict[str, DeviceSpec],
         snapshot: Callable[[], Snapshot],
         backlog: Backlog,
-        reserve: Reserve,
+        housekeeping: Housekeeping,
         on_trouble: Callable[[Trouble], None],
         on_commit: Callable[[int], None],
     ) -> None:
-        self._folder, self._clock, self._settings, self.specs, self.backlog = folder, clock, settings, specs, backlog
-        self._reserve, self._on_trouble, self._on_commit = reserve, on_trouble, on_commit
+        self._clock, self.specs, self.backlog, self.housekeeping = clock, specs, backlog, housekeeping
+        self._on_trouble, self._on_commit = on_trouble, on_commit
         self._around = Surroundings(
             folder, clock.utc_ns, lambda: (self._seen_seq, self._seen_event_id), self._active_of,
             lambda key, message: self.tell("store_trouble", key, message),
@@ -69,13 +63,11 @@ class Keeper:
         self._found: list[Trouble] = []
         self._told: set[str] = set()
         self._gap_from: dict[str, tuple[int, int]] = {}  # device -> number and instant of its recording's end
-        self._closed_rolling: dict[Path, int] = {}
         self._seen_seq = self._seen_event_id = 0
         self._trouble: Trouble | None = None
-        self._disk_low = self._runs_changed = False
-        self._next_look_ns = 0
+        self._runs_changed = False
         self.retry_in_s = RETRY_MIN_S
-        self.committed_seq = self.lost = self.commits = self.free = 0
+        self.committed_seq = self.lost = self.commits = 0
 
     # -- facts
 
@@ -109,7 +101,7 @@ class Keeper:
         self._seen_seq = self.committed_seq = found.ledger.seq
         self._seen_event_id = found.ledger.event_id
         self._active = dict(found.active)
-        self._closed_rolling = dict(found.closed_rolling)
+        self.housekeeping.closed_rolling.update(found.closed_rolling)
         self._found = list(found.troubles)
         for info in found.open_others:
             self._finish_left_open(info)
@@ -119,7 +111,6 @@ class Keeper:
             self._resume_rolling(found.rolling)
         for info in sorted(found.infos, key=lambda i: -i.created_utc_ns):
             self._expect_gap(info, [name for name in info.devices if name in self.specs and name not in self._gap_from])
-        self._look_around()
 
     def _resume_run(self, run: RunInfo, info: RecordingInfo | None) -> None:
         specs = tuple(self.specs[name] for name in run.devices if name in self.specs)
@@ -162,7 +153,7 @@ class Keeper:
             self._found.append(Trouble("store_trouble", exc.args[0], key=f"unfinished:{info.name}", momentary=True))
         else:
             if info.run is None:
-                self._closed_rolling[info.path] = end_utc_ns
+                self.housekeeping.closed_rolling[info.path] = end_utc_ns
 
     def tell_found(self) -> None:
         """What was wrong at the start, now that somebody listens."""
@@ -179,6 +170,7 @@ class Keeper:
 
     def cycle(self) -> bool:
         """Take, route, commit. Returns True when more is waiting. Never raises."""
+        self.housekeeping.look_when_due()
         try:
             self._advance()
         except StoreError as exc:
@@ -205,8 +197,6 @@ class Keeper:
                 self._route(item)
             self._todo.popleft()
         self._commit()
-        if self._clock.monotonic_ns() >= self._next_look_ns:
-            self._look_around()
 
     def _route(self, item: Item) -> None:
         if isinstance(item, bytes):
@@ -327,7 +317,7 @@ class Keeper:
                 before = stream.path
                 stream.commit()
                 if stream.run is None and before is not None and before != stream.path and before.exists():
-                    self._closed_rolling[before] = self._clock.utc_ns()
+                    self.housekeeping.closed_rolling[before] = self._clock.utc_ns()
         if wrote:
             self.commits += 1
             self.committed_seq = self._seen_seq
@@ -338,7 +328,7 @@ class Keeper:
         self._waiting.clear()
 
     def _refused(self, exc: StoreError) -> None:
-        if isinstance(exc, DiskFullError) and self._reserve.release():
+        if isinstance(exc, DiskFullError) and self.housekeeping.release_reserve():
             _log.warning("disk full: the reserve was released")
             self.retry_in_s = 0.0
         else:
@@ -353,26 +343,6 @@ class Keeper:
         if self._trouble is not None:
             since, self._trouble, self.retry_in_s = self._trouble.since_utc_ns, None, RETRY_MIN_S
             self._on_trouble(Trouble("store_trouble", "recordings are written again", active=False, key="write", since_utc_ns=since))
-
-    def _look_around(self) -> None:
-        """Room, reserve, retention: every ten seconds."""
-        self._next_look_ns = self._clock.monotonic_ns() + LOOK_AROUND_NS
-        self._reserve.hold()
-        self.free = free_bytes(self._folder)
-        low = self.free < self._settings.low_mib * MIB
-        if low != self._disk_low:
-            self._disk_low = low
-            message = f"{self._folder}: {self.free // MIB} MiB left, {self._settings.low_mib} MiB are wanted"
-            trouble = Trouble("disk_low", message, active=low, key="free")
-            self._on_trouble(trouble)
-        for path in self._outdated():
-            _remove_recording(path)
-            del self._closed_rolling[path]
-
-    def _outdated(self) -> list[Path]:
-        keep_ns = round(self._settings.rolling_keep_days * DAY_NS)
-        now_utc_ns = self._clock.utc_ns()
-        return [path for path, closed_utc_ns in self._closed_rolling.items() if now_utc_ns - closed_utc_ns > keep_ns]
 
     def tell(self, kind: str, key: str, message: str) -> None:
         """A trouble that is over as it is told; each (kind, key) once."""
@@ -400,11 +370,3 @@ class Keeper:
         for item in (*self._waiting, *self._todo, *self.backlog.take(1 << 30)):
             if isinstance(item, StartRun | StopRun | Flush | PutNote):
                 yield item
-
-
-def _remove_recording(path: Path) -> None:
-    """Retention is an unlink. The WAL goes last: a file without its WAL would be incomplete, a WAL without its file is nothing."""
-    with contextlib.suppress(OSError):
-        path.unlink()
-        for suffix in ("-wal", "-shm"):
-            path.with_name(path.name + suffix).unlink(missing_ok=True)

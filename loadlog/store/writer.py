@@ -88,7 +88,8 @@ class Recording:
             cleanup.callback(_remove, fresh)
             connection = sqlite3.connect(fresh, isolation_level=None)
             try:
-                connection.execute("PRAGMA journal_mode=DELETE")
+                # WAL from the first moment: switching later would write the header, and a kill then leaves what readers cannot undo.
+                connection.execute("PRAGMA journal_mode=WAL")
                 connection.execute("PRAGMA synchronous=FULL")
                 connection.execute("BEGIN IMMEDIATE")
                 for statement in schema.statements(birth.devices):
