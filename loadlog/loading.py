@@ -84,8 +84,21 @@ def load_bench(path: Path) -> Bench:
         found = loaded[device.profile]
         check_fit(buses[device.bus], device, found.profile, str(path))
         devices[device.name] = device_spec(device, found.profile, found.sha256, str(path))
+    _check_actions(config, loaded, path)
     data_dir = (path.parent / config.bench.data_dir).resolve()
     return Bench(config, path, text, data_dir, loaded, devices)
+
+
+def _check_actions(config: Config, loaded: Mapping[str, LoadedProfile], path: Path) -> None:
+    """A protective action that the profile cannot carry out must not wait for the emergency to say so."""
+    profile_of = {d.name: loaded[d.profile].profile for d in config.device}
+    for number, action in enumerate(config.protective_action, 1):
+        if not profile_of[action.device].can(action.action):
+            raise ConfigError(
+                f"protective_action[{number}]: profile {profile_of[action.device].name} of {action.device} has no [writes.{action.action}]",
+                where=str(path),
+                hint="describe it in the profile",
+            )
 
 
 def _load_profile(name: str, config_path: Path) -> LoadedProfile:

@@ -188,24 +188,34 @@ class RtuLink(LinkBase):
             if now_ns < sent_ns and self._port.half_duplex and not call.frame.startswith(heard + data):
                 self._tally.stale_dropped += 1  # nothing can answer before the request has left
                 continue
+            begins = not heard
             heard += data
             self._strip_undeclared_echo(call, heard)
-            end_ns = self._wait_for_rest(call, traits, heard, now_ns, first_ns)
+            if begins:
+                self._sleep_through(call, heard, now_ns)
+            end_ns = self._listen_until(call, traits, heard, now_ns, first_ns)
 
     def _arrived(self, data: bytes) -> int:
         self._last_ns = now_ns = self._now()
         self._tally.bytes_in += len(data)
         return now_ns
 
-    def _wait_for_rest(self, call: Exchange, traits: LinkTraits, heard: bytearray, now_ns: int, first_ns: int) -> int:
-        """Sleep until the rest of the frame can be there; returns until when to go on listening."""
+    def _missing(self, call: Exchange, heard: bytearray) -> int:
+        """Characters that the frame still needs, by what is known of its length."""
+        return max(0, answer_bytes(call, heard) - len(heard)) if heard else 0
+
+    def _sleep_through(self, call: Exchange, heard: bytearray, now_ns: int) -> None:
+        """Sleep until the rest of the frame can be there. Once an answer: characters that came meanwhile are in the port's buffer, and a
+        second sleep would count their time again."""
+        missing = self._missing(call, heard)
+        if missing > 1 and self._port.line_paced:
+            self._clock.sleep_until(now_ns + missing * self._character_ns - _WAKE_EARLY_NS)
+
+    def _listen_until(self, call: Exchange, traits: LinkTraits, heard: bytearray, now_ns: int, first_ns: int) -> int:
+        """Until when to go on listening for the rest."""
         if not heard:
             return first_ns
-        missing = answer_bytes(call, heard) - len(heard)
-        rest_ns = missing * self._character_ns if missing > 0 else 0
-        if missing > 1 and self._port.line_paced:
-            self._clock.sleep_until(now_ns + rest_ns - _WAKE_EARLY_NS)
-        end_ns = now_ns + rest_ns + self._gap_ns(traits)
+        end_ns = now_ns + self._missing(call, heard) * self._character_ns + self._gap_ns(traits)
         return end_ns if looks_like_answer(call, heard) else max(first_ns, end_ns)
 
     def _strip_undeclared_echo(self, call: Exchange, heard: bytearray) -> None:

@@ -88,6 +88,11 @@ def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
         ('role = "load"', 'role = "thermometer"', "role"),
         ("[bench]", "[bench", "not valid TOML"),
         ("[bench]", '[[plan]]\nname = "x"\n[bench]', "[plan]: this release does not do plans yet"),
+        (
+            'profile = "shipped:simulated-load"',
+            'profile = "shipped:simulated-load"\n[[protective_action]]\non = ["over_temprature"]\ndevice = "load-1"',
+            "there is no event kind 'over_temprature' (nearest known: over_temperature)",
+        ),
         ("unit_id = 1", "unit_id = 1\nrate_hz = nan", "device[load-1].rate_hz"),
     ],
 )
