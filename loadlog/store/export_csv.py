@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import csv
 import heapq
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TextIO
 
 from loadlog.model.clock import format_utc
@@ -43,12 +43,7 @@ def export_csv(
         StoreError: a recording cannot be read.
     """
     specs = archive.devices(run)
-    if not specs:
-        raise UsageError("nothing was recorded yet" if run is None else f"there is no run {run!r}")
-    chosen = list(devices) or list(specs)
-    for name in chosen:
-        if name not in specs:
-            raise UsageError(f"there is no device {name!r}", hint=f"there are {', '.join(specs)}")
+    chosen = _chosen(specs, devices, run)
     columns = channel_columns(specs[name] for name in chosen)
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([*LEAD, *columns, *TAIL])
@@ -59,6 +54,15 @@ def export_csv(
         writer.writerow(lines.line(name, layout, row))
         count += 1
     return count
+
+
+def _chosen(specs: Mapping[str, DeviceSpec], devices: Sequence[str], run: str | None) -> list[str]:
+    if not specs:
+        raise UsageError("nothing was recorded yet" if run is None else f"there is no run {run!r}")
+    for name in devices:
+        if name not in specs:
+            raise UsageError(f"there is no device {name!r}", hint=f"there are {', '.join(specs)}")
+    return list(devices) or list(specs)
 
 
 def channel_columns(specs: Iterable[DeviceSpec]) -> list[str]:

@@ -56,6 +56,18 @@ def survey(directory: Path, folder: Path) -> Found:
     """
     found = Found()
     _sweep(folder)
+    damaged, damaged_bytes = _read_all(folder, found)
+    noted = read_ledger(directory)
+    found.ledger = _highest(noted, found.infos, damaged_bytes)
+    _sort_out(found)
+    known = {resumable.run.id for resumable in found.running}
+    lost = (run for run in noted.runs if run.id not in known and any(name.startswith(f"run-{run.id}.") for name in damaged))
+    found.running.extend(Resumable(run, None) for run in lost)
+    return found
+
+
+def _read_all(folder: Path, found: Found) -> tuple[list[str], int]:
+    """Fill in what each recording says; returns names and total size of the damaged ones."""
     latest: dict[int, Event] = {}
     damaged: list[str] = []
     damaged_bytes = 0
@@ -73,15 +85,10 @@ def survey(directory: Path, folder: Path) -> Found:
             message = f"{exc.args[0]}; set aside as {aside.name}"
             found.troubles.append(Trouble("store_trouble", message, key=f"damaged:{path.name}", momentary=True))
         except StoreError as exc:
-            found.troubles.append(Trouble("store_trouble", f"{exc.args[0]}; it is left alone", key=f"foreign:{path.name}", momentary=True))
+            message = f"{exc.args[0]}; it is left alone"
+            found.troubles.append(Trouble("store_trouble", message, key=f"foreign:{path.name}", momentary=True))
     found.active = {id_: event for id_, event in sorted(latest.items()) if event.state is EventState.ACTIVE}
-    noted = read_ledger(directory)
-    found.ledger = _highest(noted, found.infos, damaged_bytes)
-    _sort_out(found)
-    known = {resumable.run.id for resumable in found.running}
-    lost = (run for run in noted.runs if run.id not in known and any(name.startswith(f"run-{run.id}.") for name in damaged))
-    found.running.extend(Resumable(run, None) for run in lost)
-    return found
+    return damaged, damaged_bytes
 
 
 def latest_events(connection: sqlite3.Connection) -> list[Event]:
