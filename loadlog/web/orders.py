@@ -10,7 +10,7 @@ from starlette.requests import Request
 
 from loadlog.model.clock import format_utc
 from loadlog.web.problems import Problem
-from loadlog.web.security import COOKIE, SESSION_S, peer_of, refuse_blocked
+from loadlog.web.security import SESSION_S, cookie_name, peer_of, refuse_blocked
 from loadlog.web.site import Site, site_of
 
 router = APIRouter(prefix="/api")
@@ -113,13 +113,13 @@ def log_in(body: Login, request: Request, site: SiteOf) -> Response:
     answer = Response(status_code=204)
     secure = request.url.scheme == "https"
     value = site.access.new_session(site.utc_s())
-    answer.set_cookie(COOKIE, value, max_age=SESSION_S, path="/", secure=secure, httponly=True, samesite="strict")
+    answer.set_cookie(cookie_name(request.scope), value, max_age=SESSION_S, path="/", secure=secure, httponly=True, samesite="strict")
     return answer
 
 
 @router.delete("/session", status_code=204, summary="Log out")
-def log_out() -> Response:
+def log_out(request: Request) -> Response:
     """Removes the cookie."""
     answer = Response(status_code=204)
-    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+    answer.delete_cookie(cookie_name(request.scope), path="/", httponly=True, samesite="strict")
     return answer

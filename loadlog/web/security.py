@@ -33,7 +33,6 @@ from loadlog.config import WebConfig
 from loadlog.model.errors import ConfigError
 from loadlog.web.problems import Problem
 
-COOKIE = "loadlog_session"
 SESSION_S = 14 * 86_400
 MIN_TOKEN = 16
 MAX_BODY = 64 * 1024
@@ -186,7 +185,7 @@ class Guard:
         if scope["path"] in _OPEN_PATHS or scope["path"].startswith(_OPEN_PREFIX):
             return
         needed = self._access.reading_needs_token if reading else self._access.acting_needs_token
-        if needed and not bearer and not self._access.session_holds(session_cookie(headers), self._utc_s()):
+        if needed and not bearer and not self._access.session_holds(session_cookie(scope, headers), self._utc_s()):
             what = "reading from another machine" if reading else "changes"
             raise Problem(401, f"{what} need the token: log in, or send Authorization: Bearer", headers={"WWW-Authenticate": "Bearer"})
 
@@ -219,10 +218,16 @@ def peer_of(scope: Scope) -> str:
     return str(client[0]) if client else ""
 
 
-def session_cookie(headers: Headers) -> str:
+def cookie_name(scope: Scope) -> str:
+    """Name of the session cookie. It carries the port, for which browsers make no difference: several benches may be on one machine."""
+    server = scope.get("server")
+    return f"loadlog_session_{server[1] if server else 0}"
+
+
+def session_cookie(scope: Scope, headers: Headers) -> str:
     """The session cookie's value, or an empty text."""
     try:
-        morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        morsel = SimpleCookie(headers.get("cookie", "")).get(cookie_name(scope))
     except CookieError:
         return ""
     return morsel.value if morsel else ""

@@ -103,12 +103,14 @@ class Source:
     # -- the bench
 
     def specs(self) -> dict[str, DeviceSpec]:
-        """Every configured device, in the order of the file, as the recordings describe it, else as the configuration does."""
+        """Every device that the recorder polls, else every configured one, in the order of the file; as the recordings describe it, else as
+        the configuration does. (The recorder may have read its configuration again since the viewer started.)"""
         try:
             recorded = self.archive.devices()
         except StoreError:
             recorded = {}
-        return {name: recorded.get(name, spec) for name, spec in self._configured.items()}
+        described = {**self._configured, **recorded}
+        return {name: described[name] for name in self.recorder().status.get("devices", self._configured) if name in described}
 
     def spec(self, name: str) -> DeviceSpec | None:
         """One device, also one that only old recordings know."""
@@ -216,6 +218,7 @@ class Source:
                 }
                 for run in status.get("runs", ())
             ],
+            "devices": list(self.specs()),
             "samples": status.get("samples"),
             "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
             "store": store_json(status.get("store", {}), self.archive.damaged),

@@ -26,9 +26,9 @@ OPTIONS = [
 Open = Callable[..., Page]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """One browser for all tests."""
+    """One browser for a module. Not for the session: while it is open an event loop runs in this thread, which other tests start afresh."""
     program = os.environ.get("LOADLOG_CHROMIUM") or shutil.which("chromium")
     if not program:
         reason = "no Chromium: apt-get install chromium, or set LOADLOG_CHROMIUM"

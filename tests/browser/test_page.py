@@ -295,6 +295,7 @@ def test_cautions_fold_and_stay_folded(address: str, open_page: Open) -> None:
     expect(page.get_by_text("Hot surfaces.")).to_be_visible()
     page.locator("#cautions summary").press("Enter")
     expect(page.get_by_text("Hot surfaces.")).to_be_hidden()
+    page.wait_for_timeout(300)  # the browser tells of the fold in a task of its own
     page.reload()
     expect(page.locator("#cautions summary")).to_be_visible()
     expect(page.get_by_text("Hot surfaces.")).to_be_hidden()

@@ -8,7 +8,13 @@ import { healthTables, runsLine } from "./health.js";
 import { get, Stream } from "./net.js";
 import { span } from "./plot.js";
 
-const SPANS = [[60, "1 min"], [300, "5 min"], [900, "15 min"], [3600, "60 min"], [0, "whole run"]];
+const SPANS = [
+  [60, "1 min"],
+  [300, "5 min"],
+  [900, "15 min"],
+  [3600, "60 min"],
+  [0, "whole run"],
+];
 const LONG_S = 900;
 const devices = new Map();
 const events = new Events();
@@ -34,6 +40,7 @@ async function refresh() {
 function showBench(bench) {
   setText(byId("bench"), bench.bench);
   setText(byId("about"), bench.software);
+  restyle(); // the old charts leave the shared cursor
   devices.clear();
   for (const spec of bench.devices) devices.set(spec.name, new Device(spec));
   const nodes = [...devices.values()].map((device) => device.root);
@@ -76,7 +83,7 @@ const stream = new Stream({
     const runs = JSON.stringify((service?.runs ?? []).map((run) => run.id));
     service = state;
     learnServerTime(state.t);
-    if (loadAgain) refresh();
+    if (loadAgain || (devices.size && state.devices.join() !== [...devices.keys()].join())) refresh();
     else if (first || runs !== JSON.stringify(state.runs.map((run) => run.id))) {
       findRunStart();
       if (!first && span.seconds === 0) loadTraces();
@@ -108,15 +115,24 @@ function showLink(state, text) {
 
 function showBanners() {
   const banners = [];
-  if (link.state === "lost") banners.push(["lost", "alarm", `No connection to the service since ${moment(link.since)}. The values below are old. Trying again.`]);
-  else if (service && !service.recorder.reachable) banners.push(["recorder", "alarm", `The recorder does not answer: nothing new is recorded or watched. ${service.recorder.detail}`]);
+  if (link.state === "lost")
+    banners.push(["lost", "alarm", `No connection to the service since ${moment(link.since)}. The values below are old. Trying again.`]);
+  else if (service && !service.recorder.reachable)
+    banners.push(["recorder", "alarm", `The recorder does not answer: nothing new is recorded or watched. ${service.recorder.detail}`]);
   if (link.outdated) banners.push(["old", "info", "The service was updated while this page was open."]);
   const key = JSON.stringify(banners);
   if (byId("banners").dataset.key === key) return;
   byId("banners").dataset.key = key;
   byId("banners").replaceChildren(
     ...banners.map(([name, severity, text]) =>
-      el("p", { class: `banner ${severity}`, role: "alert" }, el("span", { class: "mark", "aria-hidden": "true" }, severity === "alarm" ? "▲" : "●"), " ", text, name === "old" ? el("button", { type: "button", onclick: () => location.reload() }, "Reload") : null),
+      el(
+        "p",
+        { class: `banner ${severity}`, role: "alert" },
+        el("span", { class: "mark", "aria-hidden": "true" }, severity === "alarm" ? "▲" : "●"),
+        " ",
+        text,
+        name === "old" ? el("button", { type: "button", onclick: () => location.reload() }, "Reload") : null,
+      ),
     ),
   );
 }
@@ -135,7 +151,13 @@ function buildSpans() {
   const chosen = Number(settings.get("span", "300"));
   span.seconds = SPANS.some(([seconds]) => seconds === chosen) ? chosen : 300;
   for (const [seconds, text] of SPANS) {
-    const input = el("input", { type: "radio", name: "span", value: seconds, checked: seconds === span.seconds, onchange: () => choose(seconds) });
+    const input = el("input", {
+      type: "radio",
+      name: "span",
+      value: seconds,
+      checked: seconds === span.seconds,
+      onchange: () => choose(seconds),
+    });
     byId("span").append(el("label", {}, input, el("span", {}, text)));
   }
 }

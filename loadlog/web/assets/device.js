@@ -99,7 +99,13 @@ export class Device {
     setText(view.value, isNumber ? number(value, decimals(view.channel.resolution)) : this.statusText(name, value));
     setText(view.unit, unitOf(view.channel, sample));
     const reason = sample.uncertain[name];
-    const quality = (sample.bad ?? []).includes(name) ? "bad" : reason ? "uncertain" : value === null || value === undefined ? "none" : "good";
+    const quality = (sample.bad ?? []).includes(name)
+      ? "bad"
+      : reason
+        ? "uncertain"
+        : value === null || value === undefined
+          ? "none"
+          : "good";
     view.root.dataset.quality = quality;
     if (view.mark) setText(view.mark, QUALITY[quality].mark);
     const words = reason ? `${QUALITY[quality].word}: ${kind(reason)}` : QUALITY[quality].word;
@@ -131,7 +137,8 @@ export class Device {
     if (!this.last) return { name: "empty", mark: "◌", text: "no data yet" };
     if (!this.sample || this.ageS() > Math.max(3, 3.5 * this.spec.period_s)) return { name: "silent", mark: "✕", text: "silent" };
     if (this.sample.status.input_on === false) return { name: "off", mark: "○", text: "input off" };
-    if (this.sample.quality !== "good") return { name: "doubtful", mark: QUALITY[this.sample.quality].mark, text: `measuring, ${this.sample.quality}` };
+    if (this.sample.quality !== "good")
+      return { name: "doubtful", mark: QUALITY[this.sample.quality].mark, text: `measuring, ${this.sample.quality}` };
     return { name: "good", mark: "●", text: this.sample.status.input_on ? "measuring, input on" : "measuring" };
   }
 }
@@ -158,7 +165,12 @@ class LimitBar {
     });
     const digits = decimals(channel.resolution);
     const text = given.map((key) => `${LIMIT_WORD[key]} ${trimmed(this.limits[key], digits)}`).join(", ");
-    this.root = el("span", { class: "limits" }, el("span", { class: "track", "aria-hidden": "true" }, ...ticks, this.pointer), el("span", { class: "words" }, text));
+    this.root = el(
+      "span",
+      { class: "limits" },
+      el("span", { class: "track", "aria-hidden": "true" }, ...ticks, this.pointer),
+      el("span", { class: "words" }, text),
+    );
   }
 
   place(value) {

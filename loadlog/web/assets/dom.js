@@ -7,7 +7,11 @@ export function el(tag, attributes = {}, ...children) {
     if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
     else node.setAttribute(name, value === true ? "" : String(value));
   }
-  node.append(...children.filter((child) => child !== null && child !== undefined && child !== false).map((child) => (child instanceof Node ? child : String(child))));
+  node.append(
+    ...children
+      .filter((child) => child !== null && child !== undefined && child !== false)
+      .map((child) => (child instanceof Node ? child : String(child))),
+  );
   return node;
 }
 

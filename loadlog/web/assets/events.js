@@ -7,12 +7,18 @@ import { setEvents } from "./plot.js";
 
 const RANK = { alarm: 0, warning: 1, info: 2 };
 const KEPT = 400;
-const SHOWN = 30;
+const SHOWN = 8;
+const SHOWN_MORE = 100;
 
 export class Events {
   constructor() {
     this.byId = new Map();
     this.known = false; // nothing is announced for what was already there
+    this.shown = SHOWN;
+    byId("more").onclick = () => {
+      this.shown = this.shown === SHOWN ? SHOWN_MORE : SHOWN;
+      this.draw();
+    };
     byId("ack-cancel").onclick = () => byId("ack").close();
   }
 
@@ -38,7 +44,8 @@ export class Events {
 
   announce(event) {
     const where = event.severity === "alarm" ? "announce-alarm" : event.severity === "warning" ? "announce" : null;
-    if (where) setText(byId(where), `${SEVERITY[event.severity].word}: ${kind(event.kind)}, ${event.device ?? "service"}. ${event.message}`);
+    if (where)
+      setText(byId(where), `${SEVERITY[event.severity].word}: ${kind(event.kind)}, ${event.device ?? "service"}. ${event.message}`);
   }
 
   active() {
@@ -48,17 +55,23 @@ export class Events {
 
   draw() {
     const all = [...this.byId.values()].sort((a, b) => b.id - a.id);
-    setEvents(all.filter((event) => event.severity !== "info" || event.state === "active" || event.kind !== "note"));
+    setEvents(all);
     const active = this.active();
     fill(byId("active"), active, "Nothing active.", true);
-    fill(byId("recent"), all.filter((event) => event.state !== "active").slice(0, SHOWN), "No events recorded yet.", false);
+    const past = all.filter((event) => event.state !== "active");
+    fill(byId("recent"), past.slice(0, this.shown), "No events recorded yet.", false);
+    byId("more").hidden = past.length <= SHOWN;
+    setText(byId("more"), this.shown === SHOWN ? `Show more (${Math.min(past.length, SHOWN_MORE) - SHOWN})` : "Show fewer");
     const alarms = active.filter((event) => event.severity === "alarm" && !event.acknowledged).length;
     this.alarms = alarms;
-    byId("active").closest("section").dataset.worst = active.length ? active.reduce((worst, e) => (RANK[e.severity] < RANK[worst] ? e.severity : worst), "info") : "none";
+    byId("active").closest("section").dataset.worst = active.length
+      ? active.reduce((worst, e) => (RANK[e.severity] < RANK[worst] ? e.severity : worst), "info")
+      : "none";
   }
 
   tick() {
-    for (const node of document.querySelectorAll("[data-since]")) setText(node, duration((serverNowMs() - Number(node.dataset.since)) / 1000));
+    for (const node of document.querySelectorAll("[data-since]"))
+      setText(node, duration((serverNowMs() - Number(node.dataset.since)) / 1000));
   }
 }
 
@@ -89,11 +102,30 @@ function item(event, key, open) {
     el("span", { class: "number" }, `#${event.id}`),
   );
   const times = el("p", { class: "times" }, el("span", {}, `Began ${interval(event.onset)}`), state(event), sureness(event));
-  return el("li", { class: "event", "data-key": key, "data-id": event.id, "data-severity": event.severity, "data-acknowledged": String(event.acknowledged) }, head, el("p", { class: "message" }, event.message), times, acknowledgement(event, open));
+  return el(
+    "li",
+    {
+      class: "event",
+      "data-key": key,
+      "data-id": event.id,
+      "data-severity": event.severity,
+      "data-acknowledged": String(event.acknowledged),
+    },
+    head,
+    el("p", { class: "message" }, event.message),
+    times,
+    acknowledgement(event, open),
+  );
 }
 
 function state(event) {
-  if (event.state === "active") return el("span", {}, "active for ", el("span", { "data-since": Date.parse(event.onset.latest) }, duration((serverNowMs() - Date.parse(event.onset.latest)) / 1000)));
+  if (event.state === "active")
+    return el(
+      "span",
+      {},
+      "active for ",
+      el("span", { "data-since": Date.parse(event.onset.latest) }, duration((serverNowMs() - Date.parse(event.onset.latest)) / 1000)),
+    );
   if (!event.cleared || event.cleared === event.onset.latest) return null;
   return el("span", {}, `cleared ${moment(Date.parse(event.cleared))}`);
 }
@@ -109,10 +141,24 @@ const percent = (p) => `${(p * 100).toFixed(p > 0.1 ? 0 : 1)} %`;
 function acknowledgement(event, open) {
   if (event.acknowledged) {
     const by = event.acknowledged_by ? ` by ${event.acknowledged_by}` : "";
-    return el("p", { class: "acknowledged" }, el("span", { "aria-hidden": "true" }, "✓ "), `Acknowledged${by}${event.note ? `: ${event.note}` : ""}`);
+    return el(
+      "p",
+      { class: "acknowledged" },
+      el("span", { "aria-hidden": "true" }, "✓ "),
+      `Acknowledged${by}${event.note ? `: ${event.note}` : ""}`,
+    );
   }
   if (!open && event.severity === "info") return null;
-  return el("button", { type: "button", class: "ack", onclick: () => ask(event), "aria-label": `Acknowledge ${kind(event.kind)} ${event.device ?? ""} number ${event.id}` }, "Acknowledge");
+  return el(
+    "button",
+    {
+      type: "button",
+      class: "ack",
+      onclick: () => ask(event),
+      "aria-label": `Acknowledge ${kind(event.kind)} ${event.device ?? ""} number ${event.id}`,
+    },
+    "Acknowledge",
+  );
 }
 
 function ask(event) {

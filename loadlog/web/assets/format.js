@@ -80,7 +80,8 @@ export function duration(seconds) {
 const formats = new Map();
 function intl(options) {
   const key = JSON.stringify(options) + utc;
-  if (!formats.has(key)) formats.set(key, new Intl.DateTimeFormat(undefined, { ...options, hourCycle: "h23", timeZone: utc ? "UTC" : undefined }));
+  if (!formats.has(key))
+    formats.set(key, new Intl.DateTimeFormat(undefined, { ...options, hourCycle: "h23", timeZone: utc ? "UTC" : undefined }));
   return formats.get(key);
 }
 const HMS = { hour: "2-digit", minute: "2-digit", second: "2-digit" };

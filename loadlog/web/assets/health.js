@@ -11,15 +11,28 @@ export function runsLine(runs) {
     const done = (serverNowMs() - started) / 1000;
     const name = el("b", {}, run.id);
     const devices = el("span", { class: "quiet" }, run.devices.join(", "));
-    if (!run.planned_s) return el("p", { class: "run" }, el("span", { class: "mark", "aria-hidden": "true" }, "▶"), " run ", name, ` on for ${duration(done)}, open end `, devices);
+    if (!run.planned_s)
+      return el(
+        "p",
+        { class: "run" },
+        el("span", { class: "mark", "aria-hidden": "true" }, "▶"),
+        " run ",
+        name,
+        ` on for ${duration(done)}, open end `,
+        devices,
+      );
     const share = Math.min(1, Math.max(0, done / run.planned_s));
     const ends = moment(started + run.planned_s * 1000);
     return el(
       "p",
       { class: "run" },
-      el("span", { class: "mark", "aria-hidden": "true" }, "▶"), " run ", name,
+      el("span", { class: "mark", "aria-hidden": "true" }, "▶"),
+      " run ",
+      name,
       ` ${duration(done)} of ${duration(run.planned_s)}, ends ${ends} `,
-      el("progress", { max: 1, value: share.toFixed(4), "aria-label": `progress of run ${run.id}` }), " ", devices,
+      el("progress", { max: 1, value: share.toFixed(4), "aria-label": `progress of run ${run.id}` }),
+      " ",
+      devices,
     );
   });
 }
@@ -40,7 +53,8 @@ export function healthTables(service) {
     );
   }
   const facts = storeFacts(service);
-  if (facts.length) parts.push(el("dl", { class: "facts" }, ...facts.map(([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, text)))));
+  if (facts.length)
+    parts.push(el("dl", { class: "facts" }, ...facts.map(([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, text)))));
   return parts;
 }
 

@@ -18,7 +18,7 @@ const sync = () => window.uPlot.sync("bench");
 export const span = { seconds: 300, runStart: null }; // seconds 0: whole run
 let events = []; // what is drawn into the strips
 export function setEvents(list) {
-  events = list;
+  events = [...list].sort((a, b) => Date.parse(a.onset.latest) - Date.parse(b.onset.latest));
 }
 
 export class Strips {
@@ -27,7 +27,10 @@ export class Strips {
     this.root = el("div", { class: "strips" });
     this.empty = el("p", { class: "empty" }, "No samples in this span.");
     this.root.append(this.empty);
-    this.panels = PANELS.map((panel) => ({ ...panel, channels: spec.channels.filter((c) => c.kind === "number" && c.unit === panel.unit && c.name !== "setpoint") })).filter((panel) => panel.channels.length);
+    this.panels = PANELS.map((panel) => ({
+      ...panel,
+      channels: spec.channels.filter((c) => c.kind === "number" && c.unit === panel.unit && c.name !== "setpoint"),
+    })).filter((panel) => panel.channels.length);
     this.trace = new Trace(this.panels.flatMap((panel) => panel.channels.map((c) => c.name)));
     this.later = []; // samples that came while the answer was on its way
     this.fetching = false;
@@ -42,8 +45,14 @@ export class Strips {
     panel.readout = el("span", { class: "readout" });
     panel.plotAt = el("div", { class: "plot", role: "img", "aria-label": `${panel.title} of ${this.spec.name} over time` });
     panel.last = last;
-    const keys = panel.channels.length > 1 ? panel.channels.map((c, i) => el("span", { class: "key", "data-dash": i % DASHES.length }, label(c))) : [];
-    panel.root = el("figure", { class: "strip", "data-unit": panel.unit, hidden: true }, el("figcaption", {}, el("span", { class: "name" }, `${panel.title}, ${panel.unit}`), ...keys, panel.readout), panel.plotAt);
+    const keys =
+      panel.channels.length > 1 ? panel.channels.map((c, i) => el("span", { class: "key", "data-dash": i % DASHES.length }, label(c))) : [];
+    panel.root = el(
+      "figure",
+      { class: "strip", "data-unit": panel.unit, hidden: true },
+      el("figcaption", {}, el("span", { class: "name" }, `${panel.title}, ${panel.unit}`), ...keys, panel.readout),
+      panel.plotAt,
+    );
     return panel.root;
   }
 
@@ -64,7 +73,12 @@ export class Strips {
     this.fetching = true;
     this.later = [];
     const [from, to] = this.range();
-    const query = new URLSearchParams({ device: this.spec.name, from: new Date(from * 1000).toISOString(), to: new Date(to * 1000 + 5000).toISOString(), points: POINTS });
+    const query = new URLSearchParams({
+      device: this.spec.name,
+      from: new Date(from * 1000).toISOString(),
+      to: new Date(to * 1000 + 5000).toISOString(),
+      points: POINTS,
+    });
     const asked = (this.asked = {});
     try {
       const answer = await get(`/api/samples?${query}`);
@@ -140,7 +154,11 @@ export class Strips {
     for (const [i, channel] of panel.channels.entries()) {
       const edge = { stroke: "transparent", width: 0, points: { show: false } };
       bands.push({ series: [series.length + 1, series.length], fill: `${colour}33` });
-      series.push(edge, { ...edge }, { label: label(channel), stroke: colour, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false } });
+      series.push(
+        edge,
+        { ...edge },
+        { label: label(channel), stroke: colour, width: 1.6, dash: DASHES[i % DASHES.length], points: { show: false } },
+      );
     }
     const options = {
       ...this.size(panel),
@@ -150,7 +168,17 @@ export class Strips {
       cursor: { sync: { key: sync().key }, drag: { x: false, y: false, setScale: false }, points: { size: 5 }, y: false },
       scales: { x: { time: true }, y: { range: (_u, low, high) => padded(low, high, 10 ** -digits) } },
       axes: [
-        { show: panel.last, stroke: ink, grid, ticks: { ...grid, size: 4 }, font, size: 26, gap: 4, space: 58, values: (_u, splits, _axis, _space, step) => splits.map((s) => tickText(s, step, splits[0])) },
+        {
+          show: panel.last,
+          stroke: ink,
+          grid,
+          ticks: { ...grid, size: 4 },
+          font,
+          size: 26,
+          gap: 4,
+          space: labelSpace,
+          values: (_u, splits, _axis, _space, step) => splits.map((s) => tickText(s, step, splits[0])),
+        },
         { stroke: ink, grid, ticks: { show: false }, font, size: AXIS_WIDTH, gap: 6, space: 22 },
       ],
       padding: [6, 8, panel.last ? 0 : 2, 0],
@@ -160,7 +188,16 @@ export class Strips {
         setCursor: [(u) => this.readout(panel, u, digits)],
       },
     };
-    if (!panel.last) options.axes[0] = { show: true, stroke: "transparent", grid, ticks: { show: false }, size: 0, space: 58, values: (_u, splits) => splits.map(() => "") };
+    if (!panel.last)
+      options.axes[0] = {
+        show: true,
+        stroke: "transparent",
+        grid,
+        ticks: { show: false },
+        size: 0,
+        space: labelSpace,
+        values: (_u, splits) => splits.map(() => ""),
+      };
     return new window.uPlot(options, this.columns(panel), panel.plotAt);
   }
 
@@ -184,6 +221,11 @@ function padded(low, high, count) {
   if (low === null || low === undefined) return [0, 1];
   const room = Math.max((high - low) * 0.12, count * 8);
   return [low - room, high + room];
+}
+
+// Hours and minutes need less room than seconds.
+function labelSpace(_u, _axis, from, to, width) {
+  return ((to - from) / width) * 44 < 30 ? 58 : 44;
 }
 
 function tickText(seconds, step, first) {
@@ -229,7 +271,7 @@ function drawEvents(u, spec, style) {
     ctx.lineWidth = ratio;
     ctx.setLineDash(event.severity === "alarm" ? [] : event.severity === "warning" ? [6 * ratio, 3 * ratio] : [2 * ratio, 3 * ratio]);
     line(ctx, x, bbox.top, x, bbox.top + bbox.height);
-    if (x - labelled > 40 * ratio) {
+    if (x - labelled > 26 * ratio) {
       ctx.font = `${10 * ratio}px system-ui, sans-serif`;
       const text = `${SEVERITY[event.severity].mark}${event.id}`;
       const right = x + ctx.measureText(text).width + 6 * ratio > bbox.left + bbox.width;

@@ -70,7 +70,8 @@ export class Trace {
   }
 
   dropFirst(count) {
-    for (const column of [this.t, this.weight, ...Object.values(this.min), ...Object.values(this.mean), ...Object.values(this.max)]) column.splice(0, count);
+    for (const column of [this.t, this.weight, ...Object.values(this.min), ...Object.values(this.mean), ...Object.values(this.max)])
+      column.splice(0, count);
   }
 
   dropBefore(t) {

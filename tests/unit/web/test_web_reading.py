@@ -15,7 +15,7 @@ from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.event import Severity
 from loadlog.model.sample import FailureCause
 from tests.unit.web.conftest import serving
-from tests.unit.web.stand_in import StandIn
+from tests.unit.web.stand_in import SPECS, StandIn, load, recording
 
 # CONTRACT, "A sample as JSON" and "An event as JSON"
 SAMPLE_KEYS = {"seq", "device", "run", "t", "t_uncertainty_s", "quality", "values", "uncertain", "status"}
@@ -82,6 +82,15 @@ def test_devices_tell_wiring_channels_units_and_limits(http: httpx.Client) -> No
     assert (voltage["name"], voltage["unit"], voltage["resolution"]) == ("voltage_v", "V", 0.001)
     assert voltage["limits"]["low"] == pytest.approx(23.52)
     assert load["latest"] is None
+
+
+def test_the_devices_are_the_ones_that_the_recorder_polls_now(tmp_path: Path) -> None:
+    """The recorder may have read its configuration again since the viewer started."""
+    now = {name: SPECS[name] for name in ("case", "load-2")} | {"load-3": load("load-3", "new", 12.0)}
+    with recording(tmp_path / "data", specs=now) as bench, serving(tmp_path / "data") as base, httpx.Client(base_url=base) as http:
+        bench.sample("load-3", {"voltage_v": 12.0})
+        bench.flush()
+        assert [d["name"] for d in get(http, "/api/devices")["devices"]] == ["case", "load-2", "load-3"]
 
 
 def test_a_bench_that_never_recorded_is_shown_empty_not_as_an_error(tmp_path: Path) -> None:
