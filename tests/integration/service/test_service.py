@@ -211,3 +211,18 @@ def test_orders_from_the_command_line(bench: Bench) -> None:
     assert shown["end_reason"] == "stopped by order"
     with pytest.raises(RefusedError, match="no run is on"):
         bench.client.call("run_stop")
+
+
+def test_a_protective_action_switches_the_input_off_and_reads_it_back(bench: Bench) -> None:
+    """On trial at start: the load's input goes off on the wire, and no hand is blamed for it."""
+    action = '\n[[protective_action]]\non = ["over_temperature"]\ndevice = "load-2"\naction = "input_off"\ntry_at_start = true\n'
+    bench.config.write_text(bench.config.read_text() + action)
+    bench.serve()
+    wait_for("the action", lambda: any(e.kind == "action_taken" for e in bench.archive.events()))
+    off = wait_for(
+        "a sample with the input off", lambda: (r := bench.archive.latest("load-2")) and r.sample.status.get("input_on") == 0 and r
+    )
+    assert off.sample.values["current_a"] == pytest.approx(0, abs=0.02)
+    kinds = {(e.kind, e.device) for e in bench.archive.events()}
+    assert ("action_failed", "load-2") not in kinds
+    assert ("input_switched", "load-2") not in kinds
