@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,9 @@ from hypothesis import strategies as st
 
 from loadlog.model.clock import NS as NS_MODEL
 from loadlog.model.event import EventState, Severity
-from loadlog.model.sample import FailureCause, Quality, Sample, Stamp
+from loadlog.model.sample import FailureCause, PollFailure, Quality, Reading, Sample, Stamp
 from loadlog.store import Archive
+from loadlog.validation import Validator
 from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 NUMBERS = ("voltage_v", "current_a", "temperature_c", "energy_wh")
@@ -136,3 +138,27 @@ def test_the_latest_state_of_an_event_counts(tmp_path: Path) -> None:
         assert [e.id for e in archive.events(kinds=["limit"], limit=1)] == [2]
         assert archive.events(kinds=["load_trip"]) == []
         assert [e.id for e in archive.events(since_ns=T0 + 35 * NS // 100)] == [2]
+
+
+def test_what_validation_hands_on_comes_back_equal(tmp_path: Path) -> None:
+    """The real maker of samples: slow channels held, not yet read, undecodable, sentinels, failures in between, a foreign identity."""
+    chance = random.Random(7)
+    validator = Validator(SPECS["load-1"])
+    live: list[Sample] = []
+    with OpenJournal(tmp_path) as opened:
+        for seq in range(1, 400):
+            stamp = Stamp(T0 + seq * NS // 10, 3_000_000, seq, seq / 1e6)
+            item: Reading | PollFailure
+            if chance.random() < 0.1:
+                item = PollFailure("load-1", stamp, FailureCause.CRC, "CRC wrong")
+            else:
+                due = [n for n in CHANNELS if n not in ("temperature_c", "mode") or chance.random() < 0.1]
+                options = (0, 1, 24_000, -32768, None, 2**40)
+                item = Reading("load-1", stamp, {n: chance.choice(options) for n in due}, texts={"serial": "1" if seq < 300 else "2"})
+            sample_now = validator.update(item, seq)
+            live.append(dataclasses.replace(sample_now, stamp=dataclasses.replace(stamp, t_mono_ns=0)))
+            opened.journal.put_sample(sample_now)
+        opened.flush()
+    assert list(Archive(tmp_path).samples("load-1")) == live
+    assert any(one.held for one in live)
+    assert any(one.bad for one in live)
