@@ -121,7 +121,7 @@ def summarise(archive: Archive, run_id: str) -> Summary:
 
 def _device_facts(archive: Archive, run: RunInfo, spec: DeviceSpec, until_ns: int) -> DeviceFacts:
     names = [c.name for c in spec.channels if c.kind == "number" and c.name not in NUMBERS_OF_STATUS]
-    polls, failed = _polls(archive, spec.name, run.id)
+    polls, failed = archive.polls(spec.name, run.id)
     length_s = max(0.0, (until_ns - run.started_utc_ns) / NS)
     channels = []
     if names and until_ns > run.started_utc_ns:
@@ -131,15 +131,6 @@ def _device_facts(archive: Archive, run: RunInfo, spec: DeviceSpec, until_ns: in
             buckets = series.channels[name]
             channels.append(_channel_facts(spec, name, buckets))
     return DeviceFacts(spec.name, spec.role, polls, failed, round(length_s / spec.period_s), tuple(channels))
-
-
-def _polls(archive: Archive, device: str, run_id: str) -> tuple[int, int]:
-    """Samples of the device in the run, and the failures among them."""
-    polls = failed = 0
-    for _, row in archive.rows(device, run=run_id):
-        polls += 1
-        failed += row.failure is not None
-    return polls, failed
 
 
 def _channel_facts(spec: DeviceSpec, name: str, buckets: list[Any]) -> ChannelFacts:
