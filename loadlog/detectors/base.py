@@ -9,6 +9,7 @@ The bench is seen through `Context`: the device, orders of ours, and the recent 
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -107,12 +108,13 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
 
 
 def usable(sample: Sample, channel: str) -> float | None:
-    """A value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted."""
+    """A finite value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted."""
     if channel in sample.held or channel in sample.bad:
         return None
     if sample.uncertain.get(channel) in _UNTRUE:
         return None
-    return sample.values.get(channel)
+    value = sample.values.get(channel)
+    return value if value is not None and math.isfinite(value) else None
 
 
 _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})

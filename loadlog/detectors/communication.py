@@ -3,8 +3,8 @@
 Physical cause: instrument off, cable or adapter pulled, bus jammed, wrong line settings.
 Rule: at least three polls in a row failed and at least 1 s (or three poll periods, if longer) has passed since the last valid reply. Polls
 that were skipped (deadline passed, device backed off) say nothing about the device and do not count. Restored with the first valid reply.
-Confusions: a slow or noisy line. With a share q of failed polls, independent, a loss is found wrongly at most q^3 of the polls (q = 1 %:
-one in a million); such a loss is real for its duration, and its evidence says how long and why.
+Confusions: a slow or noisy line. Expected false alarms: With a share q of failed polls, independent, a loss is found at most q^3 of the
+polls (q = 1 %: one in a million); such a loss is real for its duration, and its evidence says how long and why.
 Onset: from the last valid reply to the first failed poll. Source: common practice.
 """
 

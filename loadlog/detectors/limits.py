@@ -26,6 +26,7 @@ from loadlog.model.sample import Sample
 
 LONGEST_GAP_DUE_TIMES = 3.0
 RATING_DEADBAND_K = 1.0
+_ROUNDING = 1e-9  # of the difference of two decimal fractions; far below a count
 _SIDES = (("low_low", -1), ("low", -1), ("high", 1), ("high_high", 1))
 _WORDS = {"low_low": "low-low limit", "low": "low limit", "high": "high limit", "high_high": "high-high limit", "rating": "rating"}
 
@@ -58,7 +59,7 @@ class _Watch:
 
     def update(self, sample: Sample, value: float, device: str) -> Finding | None:
         excess = (value - self.bound.value) * self.bound.side
-        turned = excess <= -self.spec.deadband if self.active else excess > 0
+        turned = excess <= _ROUNDING - self.spec.deadband if self.active else excess > 0
         if excess > 0 and (self.active or self._since is not None):
             self.worst = max(self.worst, value) if self.bound.side > 0 else min(self.worst, value)
         if not turned:

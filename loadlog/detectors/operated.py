@@ -7,9 +7,9 @@ are digital, so any change beyond the resolution is one and noise raises none; a
 resolution would.
 Turning a knob is one event: `setpoint_changed` stays active until the set-point has rested for three of its polls and 3 s. `mode_changed`
 and `input_switched` are momentary. A set-point that changes along with the mode (another unit) is part of that.
-Told apart from: an ordered change (orders); the load's own protection, which switches the input off too: with a protection bit set in the
-same poll, or in the next poll of that word, it is no `input_switched`. A profile without protection bits cannot tell the two: `load_trip`
-is then named as the alternative. A regulation error moves the reading, not the set-point.
+Confusions, and how they are told apart: an ordered change (orders); the load's own protection, which switches the input off too: with a
+protection bit set in the same poll, or in the next poll of that word, it is no `input_switched`. A profile without protection bits cannot
+tell the two: `load_trip` is then named as the alternative. A regulation error moves the reading, not the set-point.
 Expected false alarms: none at rest. Onset: between the two polls of the channel that differ. Units: the mode's.
 """
 
@@ -18,7 +18,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Order, Stateless, Watched, begin_ns, bit_names, end_ns, onset_between, status_name
+from loadlog.detectors.base import (
+    NOTHING,
+    Context,
+    Order,
+    Stateless,
+    Watched,
+    begin_ns,
+    bit_names,
+    end_ns,
+    onset_between,
+    status_name,
+    usable,
+)
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.quantity import SETPOINT_UNIT
@@ -136,7 +148,7 @@ class Operated(Stateless):
         )  # fmt: skip
 
     def _setpoint(self, sample: Sample, context: Context) -> Sequence[Finding]:
-        value = None if sample.counts.get("setpoint") is None or "setpoint" in sample.bad else sample.values.get("setpoint")
+        value = usable(sample, "setpoint")
         if value is None:
             return NOTHING
         before = self._change(sample, "setpoint", value)

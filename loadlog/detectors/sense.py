@@ -30,7 +30,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, onset_between, status_name
 from loadlog.detectors.sense_causes import CONFIGURED_SHARE, LEARNED_SHARE, WRONG_CONFIGURATION, PathPrior, peer_steps, probability_of_lead
-from loadlog.detectors.statistics import Moments, alarm_probability
+from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -38,6 +38,7 @@ from loadlog.model.sample import Sample
 
 FALSE_ALARMS_PER_1000_H = 0.05
 LARGEST_SOURCE_OHM = 0.5
+LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
 EXPLAINED_SHARE = 0.3
 LEAST_CURRENT_COUNTS = 50.0
 PEER_PERIODS = 2.5
@@ -67,6 +68,27 @@ class _Fallen:
     fallen_v: float
 
 
+class _Slope:
+    """-dV/dI with its uncertainty, Ω: steps of the current combined by their weights; 2 % a step is let in for what changes with the
+    operating point."""
+
+    __slots__ = ("ohm", "uncertainty_ohm")
+
+    def __init__(self) -> None:
+        self.ohm, self.uncertainty_ohm = 0.0, math.inf
+
+    def update(self, ohm: float, uncertainty_ohm: float) -> None:
+        """Another step."""
+        new = uncertainty_ohm * uncertainty_ohm
+        if self.uncertainty_ohm == math.inf:
+            self.ohm, variance = ohm, new
+        else:
+            old = self.uncertainty_ohm * self.uncertainty_ohm
+            self.ohm += old / (old + new) * (ohm - self.ohm)
+            variance = old * new / (old + new)
+        self.uncertainty_ohm = math.hypot(math.sqrt(variance), 0.02 * self.ohm)
+
+
 class SenseFallback:
     """One load that is wired for remote sense."""
 
@@ -81,7 +103,7 @@ class SenseFallback:
         self._v = StepWatch(device.period_s, voltage.resolution, probability)
         self._i = StepWatch(device.period_s, current.resolution, probability)
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
-        self._source_ohm = Moments(8)
+        self._source = _Slope()
         self._path_ohm: float | None = None  # learned
         self._last_ns: int | None = None
         self._last: Sample | None = None
@@ -118,8 +140,8 @@ class SenseFallback:
             out["noise_v"], out["noise_a"] = self._v.sigma, self._i.sigma
         if self._path_ohm is not None:
             out["path_resistance_ohm"] = self._path_ohm
-        if self._source_ohm.n:
-            out["source_resistance_ohm"] = self._source_ohm.mean
+        if self._source.uncertainty_ohm < math.inf:
+            out["source_resistance_ohm"], out["source_resistance_uncertainty_ohm"] = self._source.ohm, self._source.uncertainty_ohm
         return out
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
@@ -160,6 +182,8 @@ class SenseFallback:
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
         marks = sample.uncertain
         if "voltage_v" in sample.held or "current_a" in sample.held or v is None or i is None:
+            return False
+        if not (math.isfinite(v) and math.isfinite(i)):
             return False
         if marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS:
             return False
@@ -215,23 +239,22 @@ class SenseFallback:
             if self._moving > LAG:
                 self._restart()
             return NOTHING
-        change_v = self._v.mean_of_last(step.samples)
-        slope_ohm = -change_v / step.size
-        significant = abs(step.size) * (self._fallen.path_ohm if self._fallen else 0.002) > 6.0 * self._v.sigma
+        slope_ohm = -self._v.mean_of_last(step.samples) / step.size
+        uncertainty_ohm = self._v.sigma * math.sqrt(1.0 / step.samples + 0.1) / abs(step.size)
         self._restart()
-        if not significant or not 0.0 <= slope_ohm < 10.0:
+        if not -uncertainty_ohm <= slope_ohm < LARGEST_SLOPE_OHM:
             return NOTHING
         if self._fallen is None:
-            self._source_ohm.update(slope_ohm)
+            self._source.update(slope_ohm, uncertainty_ohm)
             return NOTHING
-        return self._slope_while_fallen(slope_ohm, step.onset)
+        return self._slope_while_fallen(slope_ohm, uncertainty_ohm, step.onset)
 
-    def _slope_while_fallen(self, slope_ohm: float, onset: Onset) -> Sequence[Finding]:
+    def _slope_while_fallen(self, slope_ohm: float, uncertainty_ohm: float, onset: Onset) -> Sequence[Finding]:
         fallen = self._fallen
-        if fallen is None or not self._source_ohm.n:
+        if fallen is None or math.hypot(uncertainty_ohm, self._source.uncertainty_ohm) > 0.2 * fallen.path_ohm:
             return NOTHING
-        grown = (slope_ohm - self._source_ohm.mean) / fallen.path_ohm
-        evidence = {"slope_ohm": round(slope_ohm, 6), "source_resistance_ohm": round(self._source_ohm.mean, 6)}
+        grown = (slope_ohm - self._source.ohm) / fallen.path_ohm
+        evidence = {"slope_ohm": round(slope_ohm, 6), "source_resistance_ohm": round(self._source.ohm, 6)}
         if grown > 0.6:
             if not fallen.suspected and fallen.confidence >= 0.98:
                 return NOTHING

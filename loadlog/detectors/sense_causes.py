@@ -19,6 +19,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from loadlog.detectors.base import Peer
+from loadlog.detectors.statistics import Moments
 from loadlog.model.event import Onset
 
 PRIOR_LEAD = 0.7
@@ -100,9 +101,11 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
         middle = sum(currents[0]) / len(currents[0])
         if max(abs(c - middle) for c in currents[1]) > 0.02 * abs(middle) + 0.02:
             return None
-    mean = sum(before) / len(before)
-    variance = sum((b - mean) ** 2 for b in before) / (len(before) - 1) + spec.resolution**2 / 12.0
-    size = sum(after) / len(after) - mean
+    usual = Moments()
+    for value in before:
+        usual.update(value)
+    variance = usual.variance + spec.resolution**2 / 12.0
+    size = sum(after) / len(after) - usual.mean
     return PeerStep(name, size, math.sqrt(variance * (1.0 / len(before) + 1.0 / len(after))))
 
 

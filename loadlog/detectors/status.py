@@ -1,12 +1,12 @@
 """`protection` and `device_changed`: what the instrument itself reports.
 
-`protection`: one event per named bit of the ``protection`` word, active while the bit is set. Physical cause: the instrument's own limits.
-Nothing is inferred, so there are no false alarms but the instrument's; a bit that the profile does not name is not reported. Severity
-alarm, except undervoltage stops, the ordinary end of a discharge: warning.
+`protection`: rule: one event per named bit of the ``protection`` word, active while the bit is set. Physical cause: the instrument's own
+limits. Nothing is inferred, so there are no false alarms but the instrument's; a bit that the profile does not name is not reported.
+Severity alarm, except undervoltage stops, the ordinary end of a discharge: warning.
 
-`device_changed`: another identity answers at this address than the one configured or first seen (validation's ``identity_changed``); active
-until the right one answers. Physical cause: instruments swapped, two with one unit number. Confusion: a garbled identity text passes the
-frame check once in 65,536 times at most.
+`device_changed`: rule: another identity answers at this address than the one configured or first seen (validation's ``identity_changed``);
+active until the right one answers. Physical cause: instruments swapped, two with one unit number. Confusion: a garbled identity text passes
+the frame check once in 65,536 times at most.
 Onset: from the last poll of that channel that did not show it to the first that does.
 """
 

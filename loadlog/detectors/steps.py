@@ -131,6 +131,8 @@ class StepWatch:
         if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
         size = sum(residuals[-samples:]) / samples
+        if sigma <= 0.0 or size == 0.0:
+            return None
         in_transition = 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
         before, after = self._residuals[: -samples - in_transition], residuals[-samples:]
         near = before[-LAG:]

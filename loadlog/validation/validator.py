@@ -163,7 +163,15 @@ class Validator:
         v, i, p = (self._channels[n] for n in _ELECTRICAL)
         moved = v.stepped or i.stepped or p.stepped
         self._electrical_quiet = 0 if moved else self._electrical_quiet + 1
-        if v.value is None or i.value is None or p.value is None or p.reason or self._electrical_quiet <= _POWER_MISMATCH_SETTLE:
+        if (
+            v.value is None
+            or i.value is None
+            or p.value is None
+            or p.reason
+            or _IS_BAD.get(v.reason)
+            or _IS_BAD.get(i.reason)
+            or self._electrical_quiet <= _POWER_MISMATCH_SETTLE
+        ):
             return
         bound = p.bound() + abs(v.value) * i.bound() + abs(i.value) * v.bound() + v.bound() * i.bound() + p.spec.resolution
         if abs(p.value - v.value * i.value) > bound:

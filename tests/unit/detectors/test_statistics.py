@@ -167,7 +167,8 @@ def _false_steps(values: Iterator[float], resolution: float, period_s: float = 0
 
 
 @pytest.mark.parametrize(("resolution", "white", "slow", "keep"), [
-    (0.001, 0.0006, 0.0006, 0.95), (0.001, 0.0003, 0.002, 0.995), (0.01, 0.0006, 0.003, 0.999), (0.01, 0.004, 0.004, 0.9), (0.001, 0.0, 0.0006, 0.9),
+    (0.001, 0.0006, 0.0006, 0.95), (0.001, 0.0003, 0.002, 0.995), (0.01, 0.0006, 0.003, 0.999),
+    (0.01, 0.004, 0.004, 0.9), (0.001, 0.0, 0.0006, 0.9),
 ])  # fmt: skip
 def test_correlated_and_coarse_noise_makes_no_steps(resolution: float, white: float, slow: float, keep: float) -> None:
     rnd = fresh_random()

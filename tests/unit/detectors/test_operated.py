@@ -1,0 +1,115 @@
+"""Somebody operated the instrument, and it was not us."""
+
+from __future__ import annotations
+
+from loadlog.model.device import DeviceSpec
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import T0_NS, Bench, Load, Record, covers, fresh_random, load_spec, record
+
+
+def bench_with(device: DeviceSpec | None = None) -> tuple[Bench, Load, Pipeline]:
+    """One load, and the pipeline that is told of orders."""
+    bench = Bench(fresh_random(), loads=[Load(device or load_spec())])
+    return bench, bench.loads[0], Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+
+def kinds(out: Record) -> list[str]:
+    return [e.kind for e in out.raised()]
+
+
+def test_knob_turned_is_one_event_that_rests_at_last() -> None:
+    bench, load, pipeline = bench_with()
+    for n in range(20):
+        bench.at(20.02 + 0.15 * n, lambda n=n: setattr(load, "level", 5.0 + 0.1 * (n + 1)))  # type: ignore[misc]
+    out = record(bench, 40.0, pipeline)
+    assert kinds(out) == ["setpoint_changed"]
+    last = out.last("setpoint_changed")
+    assert str(last.state) == "cleared"
+    assert (last.evidence["from"], last.evidence["to"], last.evidence["unit"]) == (5.0, 7.0, "A")
+    assert covers(out.raised()[0], 20.02)
+
+
+def test_ordered_setpoint_mode_and_input_are_no_events() -> None:
+    bench, load, pipeline = bench_with()
+
+    def order(channel: str, attribute: str, value: object, number: float) -> None:
+        pipeline.order("load-1", channel, number, T0_NS + round(bench.t_s * 1e9))
+        setattr(load, attribute, value)
+
+    bench.at(20.02, lambda: order("setpoint", "level", 6.0, 6.0))
+    bench.at(30.02, lambda: order("input_on", "input_on", False, 0))
+    bench.at(40.02, lambda: order("input_on", "input_on", True, 1))
+    bench.at(50.02, lambda: (order("mode", "mode", "CR", 3), order("setpoint", "level", 5.0, 5.0)))
+    assert kinds(record(bench, 70.0, pipeline)) == []
+
+
+def test_an_order_explains_its_own_value_only() -> None:
+    bench, load, pipeline = bench_with()
+
+    def order_and_hand() -> None:
+        pipeline.order("load-1", "setpoint", 6.0, T0_NS + round(bench.t_s * 1e9))
+        load.level = 7.0
+
+    bench.at(20.02, order_and_hand)
+    assert kinds(record(bench, 30.0, pipeline)) == ["setpoint_changed"]
+
+
+def test_an_old_order_explains_nothing() -> None:
+    bench, load, pipeline = bench_with()
+
+    def order() -> None:
+        pipeline.order("load-1", "input_on", 0, T0_NS + round(bench.t_s * 1e9))
+
+    bench.at(10.0, order)
+    bench.at(20.02, lambda: setattr(load, "input_on", False))
+    assert kinds(record(bench, 30.0, pipeline)) == ["input_switched"]
+
+
+def test_input_switched_by_hand_is_no_trip() -> None:
+    bench, load, pipeline = bench_with()
+    bench.at(20.02, lambda: setattr(load, "input_on", False))
+    bench.at(30.02, lambda: setattr(load, "input_on", True))
+    out = record(bench, 40.0, pipeline)
+    assert kinds(out) == ["input_switched", "input_switched"]
+    assert [e.evidence["to"] for e in out.raised()] == ["off", "on"]
+    assert covers(out.raised()[0], 20.02)
+    assert out.raised()[0].confidence == 1.0
+
+
+def test_protection_that_switches_the_input_off_is_no_hand() -> None:
+    bench, load, pipeline = bench_with()
+    bench.at(20.02, lambda: (setattr(load, "input_on", False), setattr(load, "protection", 1 << 4)))
+    out = record(bench, 30.0, pipeline)
+    assert "input_switched" not in kinds(out)
+    assert kinds(out) == ["protection", "load_trip"]
+
+
+def test_protection_word_that_is_read_later_is_waited_for() -> None:
+    device = load_spec()
+    slow = [c if c.name != "protection" else type(c)(**{k: getattr(c, k) for k in c.__slots__} | {"every": 10}) for c in device.channels]
+    device = type(device)(**{k: getattr(device, k) for k in device.__slots__} | {"channels": tuple(slow)})
+    for protection, expected in ((1 << 4, {"protection", "load_trip"}), (0, {"input_switched"})):
+        bench, load, pipeline = bench_with(device)
+        bench.at(20.02, lambda load=load, p=protection: (setattr(load, "input_on", False), setattr(load, "protection", p)))
+        assert set(kinds(record(bench, 30.0, pipeline))) == expected
+
+
+def test_mode_changed_tells_from_and_to_and_swallows_the_setpoint_of_the_new_unit() -> None:
+    bench, load, pipeline = bench_with()
+    bench.at(20.02, lambda: (setattr(load, "mode", "CR"), setattr(load, "level", 4.8)))
+    out = record(bench, 40.0, pipeline)
+    assert kinds(out) == ["mode_changed"]
+    event = out.raised()[0]
+    assert (event.evidence["from"], event.evidence["to"]) == ("cc", "cr")
+    assert covers(event, 20.02)
+
+
+def test_without_protection_bits_a_hand_and_a_trip_are_both_named() -> None:
+    device = load_spec()
+    fewer = tuple(c for c in device.channels if c.name != "protection")
+    device = type(device)(**{k: getattr(device, k) for k in device.__slots__} | {"channels": fewer})
+    bench, load, pipeline = bench_with(device)
+    bench.at(20.02, lambda: setattr(load, "input_on", False))
+    event = record(bench, 30.0, pipeline).raised("input_switched")[0]
+    assert event.confidence < 1.0
+    assert "load_trip" in event.alternatives

@@ -1,0 +1,206 @@
+"""Sense fallback at constant current: found, named, and told apart from everything that looks alike (DESIGN section 6)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from loadlog.detectors.sense_causes import PathPrior, PeerStep, probability_of_lead
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
+
+Act = Callable[[Bench, Load, Source], object]
+
+
+def play(act: Act, *, until_s: float = 90.0, meter: bool = False, level: float = 5.0, **spec: object) -> Record:
+    """A load wired for remote sense at 5 A; things happen from 40.02 s on."""
+    load = Load(load_spec(**spec), level=level)  # type: ignore[arg-type]
+    bench = Bench(fresh_random(), loads=[load], meters=[meter_spec()] if meter else [])
+    act(bench, load, bench.source)
+    return record(bench, until_s)
+
+
+def falls(bench: Bench, load: Load, source: Source) -> None:
+    bench.at(40.02, lambda: setattr(load, "sense_ok", False))
+
+
+def falls_and_returns(bench: Bench, load: Load, source: Source) -> None:
+    falls(bench, load, source)
+    bench.at(65.02, lambda: setattr(load, "sense_ok", True))
+
+
+def droops(bench: Bench, load: Load, source: Source) -> None:
+    bench.at(40.02, lambda: setattr(source, "emf_v", source.emf_v - 0.06))
+
+
+def kinds(out: Record) -> list[str]:
+    return [e.kind for e in out.raised()]
+
+
+def test_found_with_its_evidence_and_restored() -> None:
+    out = play(falls_and_returns)
+    assert kinds(out) == ["sense_fallback", "sense_restored"]
+    fallback, restored = out.raised()
+    assert covers(fallback, 40.02)
+    assert at_s(fallback.detected_utc_ns) < 40.02 + 0.5
+    assert fallback.evidence["step_v"] == pytest.approx(-0.060, abs=0.004)
+    assert fallback.evidence["expected_step_v"] == pytest.approx(-0.060, abs=1e-4)
+    assert fallback.evidence["current_a"] == pytest.approx(5.0, abs=0.01)
+    assert fallback.evidence["suspected"] is False
+    assert fallback.confidence > 0.95
+    assert fallback.alternatives["supply_droop"] == pytest.approx(1 - fallback.confidence, abs=1e-3)
+    assert covers(restored, 65.02)
+    last = out.last("sense_fallback")
+    assert str(last.state) == "cleared"
+    assert at_s(last.cleared_utc_ns or 0) == pytest.approx(65.05, abs=0.15)
+
+
+def test_unknown_path_resistance_is_suspected() -> None:
+    event = play(falls, path_resistance_ohm=None).raised()[0]
+    assert event.kind == "sense_fallback"
+    assert event.evidence["suspected"] is True
+    assert "expected_step_v" not in event.evidence
+    assert 0.5 < event.confidence < 0.95
+    assert "suspected" in event.message
+
+
+def test_suspicion_is_confirmed_when_the_current_varies() -> None:
+    """dV/dI was the source's 20 mΩ, then 20 + 12 mΩ."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(30.02, lambda: setattr(load, "level", 6.0))
+        bench.at(50.02, lambda: setattr(load, "sense_ok", False))
+        bench.at(65.02, lambda: setattr(load, "level", 9.0))
+
+    last = play(act, path_resistance_ohm=None).last("sense_fallback")
+    assert last.evidence["suspected"] is False
+    assert last.confidence >= 0.98
+
+
+def test_suspicion_is_withdrawn_when_it_was_the_source() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(30.02, lambda: setattr(load, "level", 6.0))
+        bench.at(50.02, lambda: setattr(source, "emf_v", source.emf_v - 0.06))
+        bench.at(65.02, lambda: setattr(load, "level", 9.0))
+
+    last = play(act, path_resistance_ohm=None).last("sense_fallback")
+    assert str(last.state) == "cleared"
+    assert last.evidence["revised_to"] == "supply_droop"
+
+
+def test_a_meter_at_the_source_decides_both_ways() -> None:
+    assert "sense_fallback" not in kinds(play(droops, meter=True))
+    event = play(falls, meter=True).raised("sense_fallback")[0]
+    assert event.confidence > 0.999
+    assert abs(event.evidence["group_step_v"]["meter"]) < 0.005
+
+
+@pytest.mark.parametrize("size_v", [0.015, 0.3, 1.5])
+def test_droop_of_another_size_is_no_fallback_when_the_path_is_known(size_v: float) -> None:
+    out = play(lambda b, x, s: b.at(40.02, lambda: setattr(s, "emf_v", s.emf_v - size_v)))
+    assert "sense_fallback" not in kinds(out)
+
+
+def at_40(do: Callable[[Load, Source], object]) -> Act:
+    """One action at 40.02 s."""
+    return lambda b, x, s: b.at(40.02, lambda: do(x, s))
+
+
+def briefly(what: Callable[[Load, Source, bool], object], until_s: float) -> Act:
+    """Off at 40.02 s, on again later."""
+    return lambda b, x, s: (b.at(40.02, lambda: what(x, s, False)), b.at(until_s, lambda: what(x, s, True)))
+
+
+CONFUSIONS: dict[str, Act] = {
+    "set-point up": at_40(lambda x, s: setattr(x, "level", 8.0)),
+    "set-point slightly up": at_40(lambda x, s: setattr(x, "level", 5.05)),
+    "input switched": briefly(lambda x, s, on: setattr(x, "input_on", on), 60.02),
+    "supply trip": at_40(lambda x, s: setattr(s, "is_on", False)),
+    "supply dropout": briefly(lambda x, s, on: setattr(s, "is_on", on), 41.5),
+    "current limit": at_40(lambda x, s: setattr(s, "limit_a", 4.6)),
+    "slow droop": at_40(lambda x, s: setattr(s, "drift_v_per_s", -0.02)),
+    "upward step": at_40(lambda x, s: setattr(s, "emf_v", s.emf_v + 0.06)),
+    "nothing": at_40(lambda x, s: None),
+}
+
+
+@pytest.mark.parametrize("name", CONFUSIONS)
+def test_confusions_stay_quiet(name: str) -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        source.sag = lambda t: source.drift_v_per_s * 40.02 if source.drift_v_per_s else 0.0  # a drift begins at its own zero
+        CONFUSIONS[name](bench, load, source)
+
+    assert not play(act).raised("sense_fallback", "sense_restored")
+
+
+def test_small_currents_and_local_wiring_are_not_watched() -> None:
+    assert kinds(play(falls, level=0.02)) == []
+    assert kinds(play(falls, sense="local", path_resistance_ohm=None)) == []
+
+
+@pytest.mark.parametrize(("step", "period_s", "level"), [("0.01", 0.1, 5.0), ("0.001", 0.02, 2.0), ("0.001", 2.0, 5.0)])
+def test_coarse_and_fine_fast_and_slow(step: str, period_s: float, level: float) -> None:
+    device = load_spec(step=step, period_s=period_s)
+    noise = 0.2 if step == "0.01" else 0.6
+    bench = Bench(fresh_random(), loads=[Load(device, level=level, noise=noise)], jitter_s=period_s * 0.01, half_width_s=period_s * 0.04)
+    at = 400.3 * period_s
+    bench.at(at, lambda: setattr(bench.loads[0], "sense_ok", False))
+    (event,) = record(bench, 450 * period_s).raised("sense_fallback")
+    assert covers(event, at)
+    assert at_s(event.detected_utc_ns) - at < 8 * period_s
+
+
+def test_learned_path_resistance_serves_the_second_time() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        falls_and_returns(bench, load, source)
+        bench.at(90.02, lambda: setattr(load, "sense_ok", False))
+
+    out = play(act, path_resistance_ohm=None, until_s=110.0)
+    first, second = out.raised("sense_fallback")
+    assert first.evidence["suspected"] is True
+    assert second.evidence["suspected"] is False
+    assert second.evidence["expected_step_v"] == pytest.approx(-0.06, abs=0.004)
+    assert second.confidence > first.confidence
+
+
+def test_lead_put_back_while_the_input_was_off() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        falls(bench, load, source)
+        bench.at(60.02, lambda: setattr(load, "input_on", False))
+        bench.at(62.02, lambda: setattr(load, "sense_ok", True))
+        bench.at(64.02, lambda: setattr(load, "input_on", True))
+
+    out = play(act)
+    assert str(out.last("sense_fallback").state) == "cleared"
+    assert len(out.raised("sense_restored")) == 1
+
+
+def test_sense_switch_that_the_load_reports() -> None:
+    from dataclasses import replace
+
+    from loadlog.model.device import ChannelSpec
+    from loadlog.model.quantity import Scale
+    from loadlog.model.sample import Reading, Stamp
+
+    device = load_spec()
+    device = replace(device, channels=(*device.channels, ChannelSpec("sense_remote", "", "bool", Scale.of(1), 1.0)))
+    pipeline = Pipeline([device], next_seq=1, next_event_id=1)
+    events = []
+    for n, remote in enumerate([1] * 5 + [0] * 5 + [1] * 5):
+        counts = {"voltage_v": 24_000, "current_a": 5000, "sense_remote": remote}
+        events += pipeline.feed(Reading("load-1", Stamp(n * 10**8, 10**6), counts))[1]
+    assert [(e.kind, str(e.state)) for e in events] == [
+        ("sense_fallback", "active"), ("sense_fallback", "cleared"), ("sense_restored", "cleared"),
+    ]  # fmt: skip
+    assert events[0].confidence == 1.0
+
+
+def test_weighing_follows_the_densities() -> None:
+    """A step of exactly I·R with R known is the lead's; the same step seen by a meter is the source's; unknown R is between."""
+    known, unknown = PathPrior(0.012, 0.15, 0.05), PathPrior(None)
+    assert probability_of_lead(0.06, 0.001, 5.0, 24.0, known, []) > 0.95
+    assert probability_of_lead(0.30, 0.001, 5.0, 24.0, known, []) < 0.5
+    assert 0.5 < probability_of_lead(0.06, 0.001, 5.0, 24.0, unknown, []) < 0.95
+    assert probability_of_lead(0.06, 0.001, 5.0, 24.0, known, [PeerStep("m", -0.06, 0.001)]) < 0.01
+    assert probability_of_lead(0.06, 0.001, 5.0, 24.0, unknown, [PeerStep("m", 0.0, 0.001)]) > 0.999

@@ -1,0 +1,184 @@
+"""Who stopped the current: the load, the source, a lead, or a hand (the trips of the table in DESIGN section 6)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
+
+Act = Callable[[Bench, Load, Source], object]
+
+
+def play(act: Act, *, until_s: float = 50.0, meter: bool = False, load: Load | None = None, **spec: object) -> Record:
+    """A load at 5 A that ran for 20 s, then ``act`` schedules things."""
+    bench = Bench(fresh_random(), loads=[load or Load(load_spec(**spec))], meters=[meter_spec()] if meter else [])  # type: ignore[arg-type]
+    act(bench, bench.loads[0], bench.source)
+    return record(bench, until_s)
+
+
+def off(bench: Bench, load: Load, source: Source) -> None:
+    bench.at(20.02, lambda: setattr(source, "is_on", False))
+
+
+def kinds(out: Record) -> list[str]:
+    return [e.kind for e in out.raised()]
+
+
+def test_latch_off() -> None:
+    out = play(off)
+    assert kinds(out) == ["supply_trip"]
+    first, last = out.raised()[0], out.last("supply_trip")
+    assert covers(first, 20.02)
+    assert at_s(first.detected_utc_ns) < 20.02 + 0.25  # two samples
+    assert (last.evidence["form"], last.evidence["form_settled"], str(last.state)) == ("latch_off", True, "active")
+    assert first.evidence["voltage_before_v"] == pytest.approx(23.9, abs=0.05)
+    assert first.evidence["current_before_a"] == pytest.approx(5.0, abs=0.05)
+
+
+def test_dropout_clears_at_its_return() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        off(bench, load, source)
+        bench.at(22.02, lambda: setattr(source, "is_on", True))
+
+    out = play(act)
+    assert kinds(out) == ["supply_trip"]
+    last = out.last("supply_trip")
+    assert (last.evidence["form"], str(last.state)) == ("dropout", "cleared")
+    assert at_s(last.cleared_utc_ns or 0) == pytest.approx(22.05, abs=0.12)
+
+
+def test_hiccup_is_one_event_with_a_count() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        for n in range(60):
+            bench.at(20.02 + 1.3 * n, lambda: setattr(source, "is_on", False))
+            bench.at(21.12 + 1.3 * n, lambda: setattr(source, "is_on", True))
+
+    out = play(act, until_s=130.0)
+    assert kinds(out) == ["supply_trip"]
+    last = out.last("supply_trip")
+    assert (last.evidence["form"], last.evidence["returns"], str(last.state)) == ("hiccup", 60, "cleared")
+    assert len([e for e in out.events if e.kind == "supply_trip"]) < 15
+    said = [e.evidence["cycle_s"] for e in out.events if e.evidence.get("returns", 0) >= 8]
+    assert said[0] == pytest.approx(1.3, abs=0.1)
+
+
+def test_thermal_cycling() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        for n in range(4):
+            bench.at(20.02 + 150 * n, lambda: setattr(source, "is_on", False))
+            bench.at(80.02 + 150 * n, lambda: setattr(source, "is_on", True))
+
+    out = play(act, until_s=1000.0, period_s=0.5)
+    assert kinds(out) == ["supply_trip"]
+    assert out.last("supply_trip").evidence["form"] == "thermal_cycling"
+    assert str(out.last("supply_trip").state) == "cleared"
+
+
+@pytest.mark.parametrize(("limit_a", "form"), [(4.5, "current_limit"), (1.0, "foldback")])
+def test_current_limit_and_foldback(limit_a: float, form: str) -> None:
+    out = play(lambda b, x, s: b.at(20.02, lambda: setattr(s, "limit_a", limit_a)))
+    assert kinds(out) == ["supply_trip"]
+    assert out.last("supply_trip").evidence["form"] == form
+    assert out.raised()[0].confidence >= 0.99
+
+
+def test_nothing_left_at_a_load_with_local_sense_stays_ambiguous() -> None:
+    event = play(off, sense="local", path_resistance_ohm=None).raised()[0]
+    assert event.kind == "supply_trip"
+    assert event.confidence == pytest.approx(0.6)
+    assert event.alternatives["open_circuit"] == pytest.approx(0.4)
+
+
+def test_a_meter_at_the_source_decides() -> None:
+    supply = play(off, sense="local", path_resistance_ohm=None, meter=True).raised("supply_trip", "open_circuit")
+    assert [(e.kind, e.confidence) for e in supply] == [("supply_trip", 0.99)]
+    lead = play(
+        lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False)), sense="local", path_resistance_ohm=None, meter=True
+    ).raised("supply_trip", "open_circuit", "load_trip")  # fmt: skip
+    assert [e.kind for e in lead] == ["open_circuit"]
+    assert lead[0].confidence > 0.9
+
+
+def test_another_load_of_the_group_decides() -> None:
+    rnd = fresh_random()
+    specs = [load_spec(f"load-{n}", sense="local", path_resistance_ohm=None) for n in (1, 2)]
+    bench = Bench(rnd, loads=[Load(s, level=3.0) for s in specs])
+    bench.at(20.02, lambda: setattr(bench.loads[0], "lead_ok", False))
+    events = record(bench, 40.0).raised()
+    assert [(e.kind, e.device) for e in events] == [("open_circuit", "load-1")]
+
+
+def test_load_trip_by_its_protection() -> None:
+    out = play(lambda b, x, s: b.at(20.02, lambda: (setattr(x, "input_on", False), setattr(x, "protection", 1 << 5))))
+    trip = out.raised("load_trip")[0]
+    assert trip.confidence >= 0.99
+    assert trip.evidence["protection"] == ["over_temperature"]
+    assert covers(trip, 20.02)
+    assert at_s(trip.detected_utc_ns) < 20.02 + 0.25
+    assert trip.evidence["voltage_v"] > trip.evidence["voltage_before_v"]
+    assert not out.raised("supply_trip", "open_circuit", "input_switched", "sense_fallback")
+
+
+def test_load_trip_clears_when_current_flows_again() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(20.02, lambda: (setattr(load, "input_on", False), setattr(load, "protection", 1 << 5)))
+        bench.at(30.02, lambda: (setattr(load, "input_on", True), setattr(load, "protection", 0)))
+
+    last = play(act).last("load_trip")
+    assert str(last.state) == "cleared"
+    assert at_s(last.cleared_utc_ns or 0) == pytest.approx(30.05, abs=0.1)
+
+
+def test_undervoltage_stop_is_no_trip() -> None:
+    """The ordinary end of a discharge: told as the protection it is."""
+    out = play(lambda b, x, s: b.at(20.02, lambda: (setattr(x, "input_on", False), setattr(x, "protection", 1 << 7))))
+    assert kinds(out) == ["protection"]
+    assert str(out.raised()[0].severity) == "warning"
+
+
+def test_broken_lead_with_remote_sense_names_both() -> None:
+    event = play(lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False))).raised()[0]
+    assert event.kind == "open_circuit"
+    assert event.alternatives["load_trip"] == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.01])
+def test_setpoint_turned_to_nothing_is_no_trip(level: float) -> None:
+    assert kinds(play(lambda b, x, s: b.at(20.02, lambda: setattr(x, "level", level)))) == ["setpoint_changed"]
+
+
+def test_ordered_input_off_and_supply_off_afterwards_is_silent() -> None:
+    bench = Bench(fresh_random(), loads=[Load(load_spec())])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order() -> None:
+        pipeline.order("load-1", "input_on", 0, T0_NS + round(bench.t_s * 1e9))
+        bench.loads[0].input_on = False
+
+    bench.at(20.02, order)
+    bench.at(25.02, lambda: setattr(bench.source, "is_on", False))
+    assert kinds(record(bench, 40.0, pipeline)) == []
+
+
+def test_constant_voltage_set_above_a_sagging_source_is_no_trip() -> None:
+    """In CV the current ends by itself when the source falls to the set voltage."""
+    rnd = fresh_random()
+    spec = load_spec(sense="local", path_resistance_ohm=None)
+    bench = Bench(rnd, Source(emf_v=24.0, ohm=0.2, sag=lambda t: 0.02 * t), [Load(spec, "CV", 23.2, path_ohm=0.02)])
+    assert kinds(record(bench, 80.0)) == []
+
+
+def test_constant_voltage_turned_down_by_hand_is_no_supply_trip() -> None:
+    spec = load_spec(sense="local", path_resistance_ohm=None, slow=1)
+    bench = Bench(fresh_random(), Source(emf_v=24.0, ohm=1.0), [Load(spec, "CV", 22.0, path_ohm=0.02)])
+    bench.at(20.02, lambda: setattr(bench.loads[0], "level", 12.0))
+    assert kinds(record(bench, 40.0)) == ["setpoint_changed"]
+
+
+def test_battery_at_its_end_is_no_trip() -> None:
+    """A knee of volts within minutes, tracked."""
+    source = Source(emf_v=40.0, ohm=0.05, sag=lambda t: 8 * t / 900 + 0.0004 * max(0.0, t - 700) ** 2)
+    assert kinds(record(Bench(fresh_random(), source, [Load(load_spec())]), 900.0)) == []
