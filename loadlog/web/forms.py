@@ -6,12 +6,11 @@ Plain JSON values only: a number that JSON cannot carry (NaN, infinity) becomes 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
-from loadlog.model.run import Note, RunInfo
+from loadlog.model.run import RunInfo
 from loadlog.model.sample import Quality, Sample
 
 QUALITY_WORD = {Quality.GOOD: "good", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
@@ -99,13 +98,3 @@ def run_json(run: RunInfo, running: frozenset[str]) -> dict[str, Any]:
         "planned_s": run.planned_s,
         "keep": run.keep,
     }
-
-
-def note_json(note: Note) -> dict[str, Any]:
-    """A line of the logbook."""
-    return {"seq": note.seq, "t": format_utc(note.t_utc_ns), "author": note.author, "text": note.text}
-
-
-def without_none(data: Mapping[str, Any]) -> dict[str, Any]:
-    """The entries that say something."""
-    return {key: value for key, value in data.items() if value is not None}

@@ -15,7 +15,7 @@ from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, StoreError
 from loadlog.model.event import Event
-from loadlog.model.run import Note, RunInfo
+from loadlog.model.run import RunInfo
 from loadlog.store import Archive
 from loadlog.store.follower import Follower, Record
 from loadlog.store.series import Series
@@ -144,10 +144,6 @@ class Source:
         except StoreError:
             return []
 
-    def notes(self, run_id: str) -> list[Note]:
-        """The logbook of a run."""
-        return self.archive.notes(run_id)
-
     def events(self, **wanted: Any) -> list[Event]:
         """As `Archive.events`; none while there are no recordings."""
         try:
@@ -169,6 +165,8 @@ class Source:
     def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
         """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
         is more than one sample. ``until_s``: instant of the newest sample in it, or the end of the last bucket."""
+        # Read before the series: a sample that comes between is then shown twice in a bucket rather than not at all.
+        newest = self._newest([spec.name]).get(spec.name)
         if self.archive.folder.is_dir():
             series = self.archive.series(spec.name, channels, from_ns, to_ns, points)
         else:
@@ -189,10 +187,8 @@ class Source:
                 if series.width_ns:
                     column["min"][row], column["max"][row] = forms.finite(bucket.minimum), forms.finite(bucket.maximum)
             columns[name] = column
-        middle_s = width_s / 2
-        times = [round(t / NS + middle_s, 6) for t in stamps]
-        newest = self._newest([spec.name]).get(spec.name) if width_s else None
-        until_s = newest.sample.stamp.t_utc_ns / NS if newest else (times[-1] if times else 0.0)
+        times = [round(t / NS + width_s / 2, 6) for t in stamps]
+        until_s = newest.sample.stamp.t_utc_ns / NS if newest and width_s else (times[-1] if times else 0.0)
         return {
             "device": spec.name, "from": format_utc(from_ns), "to": format_utc(to_ns), "bucket_s": width_s, "until_s": until_s,
             "t_s": times, "count": counts, "channels": columns,

@@ -290,6 +290,42 @@ def test_spans_are_chosen_by_keyboard_and_kept(bench: StandIn, address: str, ope
     assert drawn(page, "load-1")
 
 
+GAP = """async () => {
+  const { Trace } = await import('/assets/trace.js');
+  const trace = new Trace(['v'], 1);
+  const answer = { bucket_s: 0, until_s: 13, count: [1, 1, 1, 1], t_s: [1, 2, 3, 13], channels: { v: { mean: [5, 6, 7, 8] } } };
+  trace.fill(answer, [[13, { v: 99 }], [14, { v: 9 }]]);
+  trace.add(12, { v: 1 });
+  trace.add(60, { v: 10 });
+  return { t: trace.t, mean: trace.mean.v };
+}"""
+REDUCED = """async () => {
+  const { Trace } = await import('/assets/trace.js');
+  const trace = new Trace(['v'], 1);
+  const column = { mean: [5, 6], min: [4, 5], max: [6, 7] };
+  trace.fill({ bucket_s: 10, until_s: 19, count: [2, 3], t_s: [5, 15], channels: { v: column } }, [[18, { v: 99 }], [19.5, { v: 10 }]]);
+  trace.add(21, { v: 3 });
+  trace.add(22, { v: 5 });
+  return { t: trace.t, mean: trace.mean.v, min: trace.min.v, max: trace.max.v };
+}"""
+BOUNDED = """async () => {
+  const { Trace } = await import('/assets/trace.js');
+  const trace = new Trace(['v'], 1);
+  for (let i = 0; i < 9000; i += 1) trace.add(i, { v: i });
+  return trace.t.length;
+}"""
+
+
+def test_a_trace_keeps_extremes_stays_bounded_and_bridges_no_gap(address: str, open_page: Open) -> None:
+    page = open_page(address)
+    got = page.evaluate(GAP)
+    assert got["t"] == [1, 2, 3, 4.75, 13, 14, 15.75, 60]
+    assert got["mean"] == [5, 6, 7, None, 8, 9, None, 10]
+    got = page.evaluate(REDUCED)
+    assert got == {"t": [5, 15, 25], "mean": [5, 7, 4], "min": [4, 5, 3], "max": [6, 10, 5]}
+    assert page.evaluate(BOUNDED) <= 2600
+
+
 def test_cautions_fold_and_stay_folded(address: str, open_page: Open) -> None:
     page = open_page(address)
     expect(page.get_by_text("Hot surfaces.")).to_be_visible()

@@ -31,7 +31,8 @@ export class Strips {
       ...panel,
       channels: spec.channels.filter((c) => c.kind === "number" && c.unit === panel.unit && c.name !== "setpoint"),
     })).filter((panel) => panel.channels.length);
-    this.trace = new Trace(this.panels.flatMap((panel) => panel.channels.map((c) => c.name)));
+    const names = this.panels.flatMap((panel) => panel.channels.map((c) => c.name));
+    this.trace = new Trace(names, spec.period_s);
     this.later = []; // samples that came while the answer was on its way
     this.fetching = false;
     this.visible = true;

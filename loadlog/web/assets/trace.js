@@ -1,13 +1,17 @@
 // The samples of one device that its plots show: filled by the service's answer, grown by the stream, always bounded.
 //
 // Columns on one time axis: t in seconds since the epoch (the middle of a bucket), and per channel minimum, mean and maximum. Short spans hold
-// raw samples (bucketS 0).
+// raw samples (bucketS 0). Where nothing was recorded an empty column stands between, so that no line is drawn across what is not known.
 
-const MAX_POINTS = 2600; // beyond this the oldest fifth goes, or the caller fetches afresh
+const MAX_POINTS = 2600; // beyond this the oldest fifth goes
+const GAP_PERIODS = 3.5;
+const GAP_BUCKETS = 1.6;
+const GAP_LEAST_S = 1; // failed polls are columns of their own; less than this is no gap that anybody could see
 
 export class Trace {
-  constructor(names) {
+  constructor(names, periodS) {
     this.names = names;
+    this.periodS = periodS;
     this.clear();
   }
 
@@ -23,15 +27,17 @@ export class Trace {
   // The answer of /api/samples, and after it what the stream brought meanwhile.
   fill(answer, later) {
     this.clear();
-    this.bucketS = answer.bucket_s ?? 0;
-    this.t = answer.t_s;
-    this.weight = answer.count;
-    for (const name of this.names) {
-      const channel = answer.channels[name];
-      const mean = channel?.mean ?? this.t.map(() => null);
-      this.mean[name] = mean;
-      this.min[name] = channel?.min ?? mean.slice();
-      this.max[name] = channel?.max ?? mean.slice();
+    this.bucketS = answer.bucket_s;
+    for (const [i, t] of answer.t_s.entries()) {
+      this.bridge(t);
+      this.t.push(t);
+      this.weight.push(answer.count[i]);
+      for (const name of this.names) {
+        const { mean, min, max } = answer.channels[name];
+        this.mean[name].push(mean[i]);
+        this.min[name].push((min ?? mean)[i]);
+        this.max[name].push((max ?? mean)[i]);
+      }
     }
     for (const [t, values] of later) if (t > answer.until_s) this.add(t, values);
   }
@@ -42,19 +48,24 @@ export class Trace {
     const column = this.bucketS > 0 ? (Math.floor(t / this.bucketS) + 0.5) * this.bucketS : t;
     if (last >= 0 && column < this.t[last]) return;
     if (last >= 0 && column === this.t[last]) this.merge(last, values);
-    else this.push(column, values);
+    else {
+      this.bridge(column);
+      this.push(column, values, 1);
+    }
     if (this.t.length > MAX_POINTS) this.dropFirst(Math.floor(MAX_POINTS / 5));
   }
 
-  push(t, values) {
+  // An empty column before t where too much time lies between.
+  bridge(t) {
+    const before = this.t[this.t.length - 1];
+    const most = Math.max(GAP_PERIODS * this.periodS, GAP_BUCKETS * this.bucketS, GAP_LEAST_S);
+    if (t - before > most) this.push(before + most / 2, {}, 0);
+  }
+
+  push(t, values, weight) {
     this.t.push(t);
-    this.weight.push(1);
-    for (const name of this.names) {
-      const value = values[name] ?? null;
-      this.min[name].push(value);
-      this.mean[name].push(value);
-      this.max[name].push(value);
-    }
+    this.weight.push(weight);
+    for (const name of this.names) for (const column of [this.min, this.mean, this.max]) column[name].push(values[name] ?? null);
   }
 
   merge(i, values) {
@@ -70,8 +81,8 @@ export class Trace {
   }
 
   dropFirst(count) {
-    for (const column of [this.t, this.weight, ...Object.values(this.min), ...Object.values(this.mean), ...Object.values(this.max)])
-      column.splice(0, count);
+    const columns = [this.t, this.weight, ...[this.min, this.mean, this.max].flatMap((column) => Object.values(column))];
+    for (const column of columns) column.splice(0, count);
   }
 
   dropBefore(t) {
