@@ -136,7 +136,8 @@ def test_delay_of_the_chart_is_near_the_optimum() -> None:
     for delta in (5.0, 6.0, 8.0):
         optimum = -math.log(probability) / (delta * delta / 2.0)
         delays = sorted(_delay(rnd, delta, probability) for _ in range(60))
-        assert delays[-2] <= 12  # all but one found before the step has become the level
+        # At least 99 % are to be found before the step has become the level; of 60, four misses would contradict that (P = 0.3 %).
+        assert delays[-4] <= 12
         assert delays[30] <= math.ceil(optimum) + 3
 
 
