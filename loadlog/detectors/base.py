@@ -107,11 +107,13 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
     return Onset(earliest if earliest <= latest else begin_ns(first), latest)
 
 
-def usable(sample: Sample, channel: str) -> float | None:
-    """A finite value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted."""
+def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
+    """A finite value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted.
+    ``spikes``: accept possible spikes too."""
     if channel in sample.held or channel in sample.bad:
         return None
-    if sample.uncertain.get(channel) in _UNTRUE:
+    reason = sample.uncertain.get(channel)
+    if reason in _UNTRUE and not (spikes and reason == "possible_spike"):
         return None
     value = sample.values.get(channel)
     return value if value is not None and math.isfinite(value) else None

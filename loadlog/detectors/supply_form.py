@@ -1,8 +1,10 @@
 """The form of a supply trip, followed from the collapse on: what voltage and current do afterwards.
 
 - ``latch_off``: voltage and current stay near zero. Before `settled` this is provisional: it may still come back.
-- ``current_limit``: the voltage is down, the current stays at 80 % or more. ``foldback``: at 5 to 80 % of the current.
-- ``dropout``: it came back once. ``hiccup``: it came back and fell again, with a mean cycle below `THERMAL_CYCLE_S`.
+- ``current_limit``: the voltage is down, the current stays at 40 % or more. ``foldback``: at 5 to 40 % of the current (a foldback
+  supply gives 20 to 40 % of its limit into a short; common practice). One operating point alone does not show the characteristic.
+- ``dropout``: it came back once, before the form had settled (a latch-off that somebody resets stays one). ``hiccup``: it came back and
+  fell again, with a mean cycle below `THERMAL_CYCLE_S`.
 - ``thermal_cycling``: the same with longer cycles.
 
 Pulses shorter than the poll period are seen only where a poll meets them, so a hiccup may show as foldback or dropout first, and its period
@@ -15,7 +17,7 @@ from __future__ import annotations
 from loadlog.detectors.base import Watched
 
 COLLAPSED, RECOVERED = 0.7, 0.85  # of the voltage before
-CLAMPED, FLOWS = 0.8, 0.05  # of the current before
+CLAMPED, FLOWS = 0.4, 0.05  # of the current before
 SETTLE_S, SETTLE_POLLS = 5.0, 5
 THERMAL_CYCLE_S = 20.0
 LONGEST_HOLD_S = 900.0
@@ -83,7 +85,10 @@ class SupplyForm:
         if self.returns:
             again = self.returns >= 2 or self.is_low
             slow = self._total.seconds / self.returns >= THERMAL_CYCLE_S
-            self.form = "dropout" if not again else "thermal_cycling" if slow else "hiccup"
+            if again:
+                self.form = "thermal_cycling" if slow else "hiccup"
+            elif not self.settled:
+                self.form = "dropout"
             return
         share = abs(current_a) / self.current_a
         seen = "current_limit" if share >= CLAMPED else "foldback" if share >= FLOWS else "latch_off"

@@ -79,6 +79,7 @@ class _Collapsed:
     current_a: float
     probability: float
     wait: int
+    low_until_ns: int
     kind: str = ""
     said: tuple[str, bool, int] = ("", False, 0)
     back: Onset | None = None
@@ -112,7 +113,7 @@ class Trips(Stateless):
         if voltage_v > 0.0 and float(event.evidence.get("voltage_v", 0.0)) < COLLAPSED * voltage_v:
             form = SupplyForm(voltage_v, current_a, self._device.period_s, event.onset.latest_utc_ns)
             form.returns = int(event.evidence.get("returns", 0))
-            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, event.kind)
+            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, event.kind)
         else:
             self._tripped = (event.kind, current_a)
 
@@ -120,7 +121,8 @@ class Trips(Stateless):
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        v, i = usable(sample, "voltage_v"), usable(sample, "current_a")
+        spikes = self._collapsed is not None  # pulses of a supply that tries again are real
+        v, i = usable(sample, "voltage_v", spikes), usable(sample, "current_a", spikes)
         if v is None or i is None:
             return NOTHING
         if self._collapsed is not None:
@@ -177,13 +179,13 @@ class Trips(Stateless):
         form.update(v, i, sample.stamp.t_utc_ns)
         flows = abs(i) >= STOPPED * steady.current_a + self._least_a
         probability = 0.99 if flows else 0.95 if self._device.sense == "remote" else 0.6
-        case = _Collapsed(form, onset_between(steady.last, sample), v, abs(i), probability, self._polls_to_wait(context))
+        case = _Collapsed(form, onset_between(steady.last, sample), v, abs(i), probability, self._polls_to_wait(context), end_ns(sample))
         self._collapsed = case
         return self._weigh(case, context)
 
     def _weigh(self, case: _Collapsed, context: Context) -> Sequence[Finding]:
         """Supply or lead? The group decides where it shows; without it at once, with both named."""
-        verdict = _group_verdict(context, case.onset)
+        verdict = _group_verdict(context, case.onset, case.low_until_ns)
         if verdict is not None:
             case.probability = 0.99 if verdict else 0.03
             case.wait = 0
@@ -205,6 +207,8 @@ class Trips(Stateless):
         over = case.form.update(v, i, sample.stamp.t_utc_ns)
         if was_low and not case.form.is_low:
             case.back = Onset(begin_ns(sample), end_ns(sample))
+        if case.form.returns == 0:
+            case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
         if case.wait > 0:
             findings.extend(self._weigh(case, context))
@@ -335,8 +339,9 @@ def _least(channel: ChannelSpec | None) -> float:
     return max(20.0 * channel.resolution, 2.0 * channel.accuracy.half_width(0.0) if channel.accuracy else 0.0)
 
 
-def _group_verdict(context: Context, onset: Onset) -> bool | None:
-    """True: another device of the group saw the source collapse too. False: one saw it hold. None: none shows."""
+def _group_verdict(context: Context, onset: Onset, until_ns: int) -> bool | None:
+    """True: another device of the group saw the source collapse too. False: one saw it hold. None: none shows. Only its polls while the
+    voltage was gone here (up to ``until_ns``) bear witness."""
     verdict: bool | None = None
     for peer in context.peers.values():
         before: float | None = None
@@ -346,7 +351,7 @@ def _group_verdict(context: Context, onset: Onset) -> bool | None:
                 continue
             if end_ns(sample) <= onset.earliest_utc_ns:
                 before = v
-            elif begin_ns(sample) >= onset.latest_utc_ns and before is not None and before > 0.0:
+            elif onset.latest_utc_ns <= begin_ns(sample) and end_ns(sample) <= until_ns and before is not None and before > 0.0:
                 if v < COLLAPSED * before:
                     return True
                 if v >= RECOVERED * before:

@@ -27,7 +27,7 @@ from loadlog.validation.rules import FrozenRule, SpikeRule, rate_rule_for
 
 _ELECTRICAL = ("voltage_v", "current_a", "power_w")
 _SETPOINT_CHANNEL = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w", "cr": "resistance_ohm"}
-_COUNTERS = ("A·h", "W·h")
+_SPIKE_UNITS = ("V", "A", "W", "Ω", "°C")  # others, such as a fan's speed, are switched in steps
 _IS_BAD = {name: reason.quality is Quality.BAD for name, reason in REASONS.items()}
 _POWER_MISMATCH_SETTLE = 1  # polls after a step in which V, I and P may come from different averaging windows
 
@@ -47,7 +47,7 @@ class _Channel:
         self.t_ns = 0
         self.stepped = False
         number = spec.kind == "number"
-        self.spike = SpikeRule(spec) if number and spec.name != "setpoint" and spec.unit not in _COUNTERS else None
+        self.spike = SpikeRule(spec) if number and spec.unit in _SPIKE_UNITS else None
         self.frozen = FrozenRule(device.period_s) if number and spec.name in _ELECTRICAL and spec.every == 1 else None
         current, power = device.channel("current_a"), device.channel("power_w")
         self.rate = rate_rule_for(spec, current.high if current else None, power.high if power else None) if number else None
