@@ -29,6 +29,7 @@ _ELECTRICAL = ("voltage_v", "current_a", "power_w")
 _SETPOINT_CHANNEL = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w", "cr": "resistance_ohm"}
 _SPIKE_UNITS = ("V", "A", "W", "Ω", "°C")  # others, such as a fan's speed, are switched in steps
 _IS_BAD = {name: reason.quality is Quality.BAD for name, reason in REASONS.items()}
+STALE_DUE_TIMES = 2.5  # older than twice the due time, and half a due time for a late poll
 _POWER_MISMATCH_SETTLE = 1  # polls after a step in which V, I and P may come from different averaging windows
 
 
@@ -77,6 +78,13 @@ class _Channel:
             self.value = value = spec.scale.value(count)
             self.uncertainty = standard_uncertainty(value, spec.accuracy, spec.resolution)
             self.reason = self._judge(value, count, t_ns)
+
+    def reason_when_held(self, t_ns: int) -> str:
+        """The mark of the last reading in a poll that did not read it; a spike was that reading's alone."""
+        reason = "" if self.reason == "possible_spike" else self.reason
+        if self.t_ns and not reason and not -self.due_ns <= t_ns - self.t_ns <= self.due_ns * STALE_DUE_TIMES:
+            return "stale"
+        return reason
 
     def _judge(self, value: float, count: int, t_ns: int) -> str:
         spec = self.spec
@@ -196,17 +204,12 @@ class Validator:
         status: dict[str, int] = {}
         marks: dict[str, str] = {}
         held = []
-        for channel in self._channels.values():
-            name = channel.spec.name
+        for name, channel in self._channels.items():
             reason = channel.reason
             if name not in fresh:
+                reason = channel.reason_when_held(t_ns)
                 if channel.t_ns:
                     held.append(name)
-                    age_ns = t_ns - channel.t_ns
-                    if not reason and not -channel.due_ns <= age_ns <= 2 * channel.due_ns + channel.due_ns // 2:
-                        reason = "stale"
-                if reason == "possible_spike":
-                    reason = ""
             if channel.spec.kind == "number":
                 values[name] = channel.value
                 if channel.value is not None:
@@ -217,20 +220,9 @@ class Validator:
                 marks[name] = reason
         bad = frozenset(n for n, reason in marks.items() if _IS_BAD[reason])
         counts = {n: c for n, c in item.counts.items() if n in fresh}
-        quality = _worst(self._essential, marks)
+        quality, detail = _worst(self._essential, marks), self._wrong_identity
         return Sample(
-            seq,
-            item.device,
-            item.stamp,
-            quality,
-            counts,
-            values,
-            status,
-            uncertainty,
-            marks,
-            bad,
-            frozenset(held),
-            detail=self._wrong_identity,
+            seq, item.device, item.stamp, quality, counts, values, status, uncertainty, marks, bad, frozenset(held), detail=detail
         )
 
 
