@@ -120,7 +120,7 @@ def test_the_workshop_of_the_demonstration() -> None:
     kinds = {"sense_lead_off": "sense_fallback", "knob": "setpoint_changed", "supply_trip": "supply_trip"}
     raised = out.raised()
     for at, kind, _ in wanted:
-        assert any(e.kind == kinds[kind] and covers(e, at + 0.005) for e in raised), kind
+        assert any(e.kind == kinds[kind] and covers(e, at) for e in raised), kind
     assert any(e.kind == "over_temperature" and e.device == "load-2" for e in raised)
     assert {e.kind for e in raised} == {"sense_fallback", "sense_restored", "setpoint_changed", "supply_trip", "over_temperature"}
 
