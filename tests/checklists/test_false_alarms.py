@@ -20,7 +20,7 @@ from loadlog.model.event import Event
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Source, fresh_random, load_spec, meter_spec
 
-BUDGET_S = float(os.environ.get("LOADLOG_HOURS_S", "8"))
+BUDGET_S = float(os.environ.get("LOADLOG_HOURS_S", "5"))
 FULL = {"CC": 9.0, "CP": 200.0}  # within 400 W at 40 V
 
 
