@@ -180,18 +180,18 @@ def _kink_square(residuals: list[float]) -> float:
 
 
 def _scatter(before: list[float], after: list[float]) -> float:
-    """Deviation of one sample from successive differences within each side of the step: of both, or of what came after it alone if that is
-    more."""
+    """Deviation of one sample from successive differences within each side of the step: of all of them, of the last few before it alone, or
+    of those after it alone, whichever is most. A burst of noise shows in the latter two first."""
     old = [(b - a) ** 2 for a, b in itertools.pairwise(before)]
     new = [(b - a) ** 2 for a, b in itertools.pairwise(after)]
-    both = math.sqrt(sum(old + new) / (2.0 * len(old + new))) if old or new else 0.0
-    return max(both, math.sqrt(sum(new) / (2.0 * len(new)))) if len(new) >= 2 else both
+    parts = [old + new, old[-4:], new if len(new) >= 2 else []]
+    return max(math.sqrt(sum(part) / (2.0 * len(part))) if part else 0.0 for part in parts)
 
 
 def _samples_needed(size: float, scatter: float) -> int:
     """Samples that must show a step of ``size`` deviations: a burst of noise (``scatter`` deviations in the last samples) imitates small
     ones."""
-    if scatter > 1.6 and size < 20.0 * scatter:
+    if scatter > 1.8 and size < 20.0 * scatter:
         return LAG - 4
     return 2 if size >= 20.0 else 3 if size >= 7.0 else 4
 

@@ -12,7 +12,7 @@ from collections import deque
 from loadlog.model.device import ChannelSpec
 
 FALSE_MARKS_PER_1000_H = 0.01  # frozen marks on one healthy channel, by design
-BLOCK_PAIRS, BLOCKS = 200, 10  # differences in a block of learning; blocks needed before a channel can be called frozen
+BLOCK_PAIRS, BLOCK_S, BLOCKS = 200, 60.0, 10  # least differences and time of a block of learning; blocks before anything is called frozen
 MAX_TEMPERATURE_RATE_K_PER_S = 20.0  # sensors in contact with a mass or in a sheath; common practice, not from a standard
 _MEAN_ABS_DIFFERENCE_TO_SIGMA = math.sqrt(math.pi) / 2.0  # of white Gaussian noise
 
@@ -27,15 +27,16 @@ class FrozenRule:
     credible when P^n falls below the stated rate; n is doubled against correlated noise. The agreement seen in fact replaces P when it is
     larger.
 
-    Noise may come in bursts, so s is learned in blocks of `BLOCK_PAIRS` differences and the quietest of the last `BLOCKS` counts.
-    Learning starts anew (`restart`) at a step, because noise depends on the operating point. A reading of exactly zero counts
-    (input off, clamped) is never judged.
+    Noise may come in bursts, so s is learned in blocks of a minute and more, and the quietest of the last `BLOCKS` counts: noise that
+    lasted longer than ten minutes and then ends for good is taken for a frozen reading. Learning starts anew (`restart`) at a step, because
+    noise depends on the operating point. A reading of exactly zero counts (input off, clamped) is never judged.
     """
 
-    __slots__ = ("_alpha", "_big", "_blocks", "_last", "_limit", "_pairs", "_previous", "_run", "_same")
+    __slots__ = ("_alpha", "_big", "_block_pairs", "_blocks", "_last", "_limit", "_pairs", "_previous", "_run", "_same")
 
     def __init__(self, period_s: float) -> None:
         self._alpha = FALSE_MARKS_PER_1000_H * period_s / 3.6e6
+        self._block_pairs = max(BLOCK_PAIRS, math.ceil(BLOCK_S / period_s))
         self.restart()
 
     def restart(self) -> None:
@@ -68,7 +69,7 @@ class FrozenRule:
             self._same += self._run
         if previous is not None and abs(count - 2 * last + previous) >= 3:
             self._big += 1
-        if self._pairs >= BLOCK_PAIRS:
+        if self._pairs >= self._block_pairs:
             self._blocks.append((self._big / self._pairs, self._same / self._pairs))
             self._pairs = self._same = self._big = 0
 

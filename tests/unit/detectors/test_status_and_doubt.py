@@ -48,7 +48,7 @@ def test_device_changed_until_the_right_one_answers() -> None:
 def test_frozen_reading_with_the_onset_where_it_froze() -> None:
     rnd = fresh_random()
     wire = load_wire()
-    for _ in range(2600):
+    for _ in range(6600):
         assert not wire(voltage_v=round(24_000 + rnd.gauss(0, 1)), current_a=round(5000 + rnd.gauss(0, 1)))
     wire(voltage_v=24_010, current_a=5000)
     froze = wire.n

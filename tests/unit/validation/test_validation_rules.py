@@ -244,7 +244,7 @@ def test_numbers_outside_the_profile_are_ignored() -> None:
 def test_frozen_after_a_run_that_the_noise_does_not_allow() -> None:
     rnd = fresh_random()
     feed = Feed(load_spec())
-    samples = quiet(feed, 2600, rnd, noise=1.0)
+    samples = quiet(feed, 6600, rnd, noise=1.0)
     assert not any("frozen" in s.uncertain.values() for s in samples)
     for _ in range(200):
         last = feed(voltage_v=24_001, current_a=round(5000 + rnd.gauss(0, 1)), power_w=12_000)
@@ -267,7 +267,7 @@ def test_quiet_coarse_channel_is_never_frozen(noise: float) -> None:
 def test_current_of_zero_with_the_input_off_is_not_frozen() -> None:
     rnd = fresh_random()
     feed = Feed(load_spec())
-    quiet(feed, 2600, rnd, noise=1.0)
+    quiet(feed, 6600, rnd, noise=1.0)
     for _ in range(500):
         sample = feed(voltage_v=round(24_100 + rnd.gauss(0, 1)), current_a=0, power_w=0, input_on=0)
         assert "current_a" not in sample.uncertain
@@ -277,7 +277,7 @@ def test_noise_is_learned_anew_after_a_step() -> None:
     """A noisy operating point, then one that is quiet by nature: not frozen."""
     rnd = fresh_random()
     feed = Feed(load_spec())
-    quiet(feed, 2600, rnd, noise=2.0)
+    quiet(feed, 6600, rnd, noise=2.0)
     assert not any("frozen" in s.uncertain.values() for s in quiet(feed, 3000, rnd, v=12.0, i=1.0, noise=0.05))
 
 
