@@ -13,16 +13,15 @@ import errno
 import os
 import select
 import termios
-import threading
 import time
 import tty
 from pathlib import Path
 from typing import Protocol
 
 from loadlog.model.errors import BusError
+from loadlog.sim.line_thread import LineThread
 
 NOBODY_S = 0.01
-_PR_SET_TIMERSLACK = 29
 _BAUD = {getattr(termios, name): int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit()}
 
 
@@ -104,18 +103,15 @@ class Terminal:
         os.close(self.master)
 
 
-class SerialLine(threading.Thread):
+class SerialLine(LineThread):
     """Serves ``conversation`` on a terminal. `plug` and `unplug` may be called from any thread."""
 
     def __init__(self, conversation: Conversation, link: Path, baudrate: int) -> None:
-        super().__init__(name=f"sim {link.name}", daemon=True)
+        super().__init__(link.name)
         self.link = link
         self.conversation = conversation
         self._baudrate = baudrate
         self._terminal: Terminal | None = Terminal(link, baudrate)
-        self._wake_read, self._wake_write = os.pipe()
-        self._wanted = True
-        self._running = True
         self._client = False
 
     def hears(self) -> bool:
@@ -123,44 +119,18 @@ class SerialLine(threading.Thread):
         terminal = self._terminal
         return terminal is None or (terminal.baudrate() or self._baudrate) == self._baudrate
 
-    def plug(self) -> None:
-        """The adapter is back."""
-        self._wanted = True
-        self._wake()
+    def _is_open(self) -> bool:
+        return self._terminal is not None
 
-    def unplug(self) -> None:
-        """The adapter is pulled."""
-        self._wanted = False
-        self._wake()
+    def _open_port(self) -> None:
+        self._terminal = Terminal(self.link, self._baudrate)
+        self._client = False
 
-    def stop(self) -> None:
-        """End the thread and remove the stable name."""
-        self._running = False
-        self._wake()
-        if self.ident is not None:
-            self.join(5.0)
-        if self._terminal is not None:
-            self._terminal.close()
-            self._terminal = None
-        os.close(self._wake_read)
-        os.close(self._wake_write)
-
-    def _wake(self) -> None:
-        with contextlib.suppress(OSError):  # already stopped
-            os.write(self._wake_write, b"w")
-
-    def run(self) -> None:
-        """Until `stop`."""
-        precise_timers()
-        while self._running:
-            if self._wanted and self._terminal is None:
-                self._terminal = Terminal(self.link, self._baudrate)
-                self._client = False
-            elif not self._wanted and self._terminal is not None:
-                self._terminal.close()
-                self._terminal = None
-                self.conversation.forget()
-            self._turn()
+    def _close_port(self) -> None:
+        assert self._terminal is not None
+        self._terminal.close()
+        self._terminal = None
+        self.conversation.forget()
 
     def _turn(self) -> None:
         """Wait for a character, for the next one to leave, or for an order; then act."""
@@ -170,7 +140,7 @@ class SerialLine(threading.Thread):
         fds = [self._wake_read] + ([terminal.master] if terminal else [])
         readable, _, _ = select.select(fds, [], [], wait_s)
         if self._wake_read in readable:
-            os.read(self._wake_read, 64)
+            self._woken()
         if terminal is None:
             return
         if terminal.master not in readable:
@@ -199,9 +169,3 @@ class SerialLine(threading.Thread):
         self._client = True
         self.conversation.receive(data, time.monotonic_ns())
         return True
-
-
-def precise_timers() -> None:
-    """Ask the kernel to wake this thread without the usual 50 µs of slack (Linux; elsewhere it stays as it is)."""
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0)

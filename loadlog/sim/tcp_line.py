@@ -6,35 +6,31 @@ A serial server (RTU over TCP) has one line behind it, so it takes one client at
 from __future__ import annotations
 
 import contextlib
-import os
 import select
 import socket
-import threading
 import time
 from collections.abc import Callable
 
 from loadlog.model.errors import BusError
-from loadlog.sim.serial_line import Conversation, precise_timers
+from loadlog.sim.line_thread import LineThread
+from loadlog.sim.serial_line import Conversation
 
 HOST = "127.0.0.1"
 
 
-class TcpLine(threading.Thread):
+class TcpLine(LineThread):
     """Serves ``make()`` to each client on ``host``:``tcp_port`` (0: any free port). `plug` and `unplug` may be called from any thread."""
 
     def __init__(
         self, name: str, make: Callable[[], Conversation], *, host: str = HOST, tcp_port: int = 0, one_client: bool = False
     ) -> None:
-        super().__init__(name=f"sim {name}", daemon=True)
+        super().__init__(name)
         self.host = host
         self._make = make
         self._most = 1 if one_client else 64
         self._listener: socket.socket | None = self._listen(tcp_port)
         self.tcp_port: int = self._listener.getsockname()[1]
         self._clients: dict[socket.socket, Conversation] = {}
-        self._wake_read, self._wake_write = os.pipe()
-        self._wanted = True
-        self._running = True
 
     def _listen(self, tcp_port: int) -> socket.socket:
         try:
@@ -46,39 +42,11 @@ class TcpLine(threading.Thread):
         listener.setblocking(False)
         return listener
 
-    def plug(self) -> None:
-        """The cable is back."""
-        self._wanted = True
-        self._wake()
+    def _is_open(self) -> bool:
+        return self._listener is not None
 
-    def unplug(self) -> None:
-        """The cable is pulled: connections end, new ones are refused."""
-        self._wanted = False
-        self._wake()
-
-    def stop(self) -> None:
-        """End the thread and every connection."""
-        self._running = False
-        self._wake()
-        if self.ident is not None:
-            self.join(5.0)
-        self._close_all()
-        os.close(self._wake_read)
-        os.close(self._wake_write)
-
-    def _wake(self) -> None:
-        with contextlib.suppress(OSError):  # already stopped
-            os.write(self._wake_write, b"w")
-
-    def run(self) -> None:
-        """Until `stop`."""
-        precise_timers()
-        while self._running:
-            if self._wanted and self._listener is None:
-                self._listener = self._listen(self.tcp_port)
-            elif not self._wanted and self._listener is not None:
-                self._close_all()
-            self._turn()
+    def _open_port(self) -> None:
+        self._listener = self._listen(self.tcp_port)
 
     def _turn(self) -> None:
         dues = [due for conversation in self._clients.values() if (due := conversation.due_ns()) is not None]
@@ -88,7 +56,7 @@ class TcpLine(threading.Thread):
             waiting.append(self._listener)
         readable, _, _ = select.select(waiting, [], [], wait_s)
         if self._wake_read in readable:
-            os.read(self._wake_read, 64)
+            self._woken()
         if self._listener in readable:
             self._accept()
         for client in [c for c in self._clients if c in readable]:
@@ -131,7 +99,7 @@ class TcpLine(threading.Thread):
         self._clients.pop(client).forget()
         client.close()
 
-    def _close_all(self) -> None:
+    def _close_port(self) -> None:
         for client in list(self._clients):
             self._drop(client)
         if self._listener is not None:
