@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.unit.web.conftest import serving
-from tests.unit.web.stand_in import StandIn, recording
+from tests.unit.web.conftest import address as address  # a fixture here too: the page of `bench`
+from tests.unit.web.conftest import bench as bench
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts"
 OPTIONS = [
@@ -37,20 +37,6 @@ def chromium() -> Iterator[Browser]:
         browser = playwright.chromium.launch(executable_path=program, args=OPTIONS)
         yield browser
         browser.close()
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[StandIn]:
-    """A recorder without samples."""
-    with recording(tmp_path / "data") as stand_in:
-        yield stand_in
-
-
-@pytest.fixture
-def address(bench: StandIn, tmp_path: Path) -> Iterator[str]:
-    """Base address of the page of `bench`."""
-    with serving(tmp_path / "data") as base:
-        yield base
 
 
 @pytest.fixture
