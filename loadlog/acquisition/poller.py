@@ -138,26 +138,6 @@ class BusPoller:
         next_ns = self._schedule.next_ns()
         return self._anchor_check_ns if next_ns is None else min(next_ns, self._anchor_check_ns)
 
-    def poll_once(self) -> list[Outcome]:
-        """Poll every device once, all channels and the identity, without a schedule; the outcomes are returned, not delivered.
-
-        Raises:
-            BusError: the port cannot be opened.
-        """
-        self._link.open()
-        try:
-            return [self._once(device) for device in self._devices]
-        finally:
-            self._link.close()
-
-    def _once(self, device: DeviceState) -> Outcome:
-        plan = device.spec.plan
-        if plan.identity_requests:
-            now_ns = self._clock.monotonic_ns()
-            device.identified(converse(self._link, device.spec, plan.identity_requests, now_ns), now_ns)
-        talk = converse(self._link, device.spec, plan.full_requests, self._clock.monotonic_ns())
-        return device.outcome(talk, talk.t_first_ns)
-
     def _check_anchor(self) -> None:
         with _anchor_lock:
             step = self._anchor.check()

@@ -166,11 +166,6 @@ def test_stop_ends_the_thread_and_frees_the_port(units: PtyUnits) -> None:
     again.poller.stop()
 
 
-def test_poll_once_on_a_real_port(units: PtyUnits) -> None:
-    outcomes = Live(units, {1: 1, 2: 1}).poller.poll_once()
-    assert [type(o) for o in outcomes] == [Reading, Reading]
-
-
 def test_stopping_in_the_middle_delivers_no_half_poll(units: PtyUnits) -> None:
     live = Live(units, {1: 150})
     live.poller.start()

@@ -13,7 +13,6 @@ import pytest
 from polled_line import BUS, Bench, BlockPlan
 
 from loadlog.bus import line_of
-from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause, PollFailure, Reading
 from loadlog.model.wire import LinkFailure, LinkTraits, ModbusWrite, Reply, ScpiCommand
 from loadlog.profiles import ReadPlan, link_traits, load_profile, shipped
@@ -423,32 +422,11 @@ def test_a_plan_that_fails_to_decode_costs_only_its_own_device() -> None:
     assert len(bench.failures("d1")) >= 19
 
 
-# -- once
-
-
-def test_poll_once_gives_one_outcome_per_device_and_closes_the_port() -> None:
-    bench = Bench([1.0, 1.0], plan=BlockPlan(has_identity=True))
-    bench.instruments[2].is_silent = True
-    outcomes = bench.poller.poll_once()
-    assert [o.device for o in outcomes] == ["d1", "d2"]
-    assert isinstance(outcomes[0], Reading)
-    assert outcomes[0].texts == {"serial": "0"}
-    assert isinstance(outcomes[1], PollFailure)
-    assert not bench.line.is_open
-
-
-def test_poll_once_says_when_the_port_cannot_be_opened() -> None:
-    bench = Bench([1.0])
-    bench.line.plugged = False
-    with pytest.raises(BusError, match="no such port"):
-        bench.poller.poll_once()
-
-
 # -- facts
 
 
 def test_measured_transaction_time_agrees_with_the_budget() -> None:
-    """Within 3 %, the issue's figure; the line's processing time is that of the traits."""
+    """Within 3 %, as `check` promises; the line's processing time is that of the traits."""
     bench = Bench([10.0], plan=BlockPlan(slow_every=1_000_000))
     bench.run(30)
     device = bench.poller.statistics().devices[0]

@@ -1,4 +1,5 @@
-"""The schedule alone, on instants given by hand. The rule it is held to is the one its module states; the fairness bound is the issue's."""
+"""The schedule alone, on instants given by hand. The rule it is held to is the one its module states; neighbours of a dead unit keep 95 % of
+their polls."""
 
 from __future__ import annotations
 
