@@ -19,7 +19,7 @@ def summary_text(summary: Summary) -> str:
         *(_data_line(d) for d in summary.devices),
         *(f"  gap {gap}" for gap in summary.gaps),
         "",
-        "Channels                        minimum         mean      maximum  unit  worst quality",
+        "Channels                        minimum         mean      maximum  unit  worst quality, failed polls included",
         *(line for d in summary.devices for line in _channel_lines(d)),
         "",
         "What happened, in order of onset (UTC)" if summary.events else "No events.",
