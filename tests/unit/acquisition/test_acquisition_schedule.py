@@ -1,5 +1,6 @@
-"""The schedule alone, on instants given by hand. The rule it is held to is the one its module states; neighbours of a dead unit keep 95 % of
-their polls."""
+"""The schedule alone, on instants given by hand. The rule it is held to is the one its module states; neighbours of a dead unit keep 95 %
+of their polls.
+"""
 
 from __future__ import annotations
 
