@@ -362,3 +362,14 @@ def test_a_page_from_outside_asks_for_the_token_and_then_works(bench: StandIn, t
         expect(page.locator("#link")).to_contain_text("Live", timeout=10_000)
         expect(card(page, "load-1").locator(".chip")).not_to_contain_text("no data")
         assert page.evaluate("document.cookie") == ""
+
+
+def test_a_plot_below_the_fold_says_nothing_untrue(bench: StandIn, address: str, open_page: Open) -> None:
+    """It is drawn only when it comes into view; until then it must not say that there are no samples."""
+    history(bench)
+    page = open_page(address, width=1280, height=300)
+    expect(card(page, "case").locator(".value").first).to_contain_text("31.2")
+    last = page.locator(".strips").last
+    expect(last.locator(".empty")).to_be_hidden()
+    last.scroll_into_view_if_needed()
+    expect(last.locator("canvas").first).to_be_visible()

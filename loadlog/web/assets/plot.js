@@ -25,7 +25,7 @@ export class Strips {
   constructor(spec) {
     this.spec = spec;
     this.root = el("div", { class: "strips" });
-    this.empty = el("p", { class: "empty" }, "No samples in this span.");
+    this.empty = el("p", { class: "empty" }, "Fetching samples.");
     this.root.append(this.empty);
     this.panels = PANELS.map((panel) => ({
       ...panel,
@@ -85,6 +85,8 @@ export class Strips {
       const answer = await get(`/api/samples?${query}`);
       if (asked !== this.asked) return; // a newer question is on its way
       this.trace.fill(answer, this.later);
+      setText(this.empty, "No samples in this span.");
+      this.empty.hidden = !this.trace.empty; // also out of view, where nothing is drawn
     } catch (error) {
       setText(this.empty, error.message);
     } finally {
