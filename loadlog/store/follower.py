@@ -1,6 +1,7 @@
 """What was committed since the last look, from every recording, each row exactly once.
 
-Recordings are committed one after the other, so one number is no safe place to go on from: a follower keeps a place in each.
+Recordings are committed one after the other, so one number is no safe place to go on from: a follower keeps a place in each. Who wants to
+go on after a restart stores `Follower.places` and gives them back to `Archive.follow`.
 """
 
 from __future__ import annotations
@@ -9,13 +10,14 @@ import heapq
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from loadlog.model.event import Event
 from loadlog.model.sample import Sample
 from loadlog.store.connect import reading
 from loadlog.store.info import RecordingInfo
 from loadlog.store.pages import FOREVER_NS, Page, read_page
-from loadlog.store.rows import EVENT_COLUMNS, Layout, event_from_row
+from loadlog.store.rows import EVENT_COLUMNS, Layout, Row, event_from_row
 
 PAGE_ROWS = 2000
 SHARED_EVENTS = 200  # events of no device that are remembered, since every open recording tells them
@@ -31,6 +33,21 @@ class Record:
     recording: str
 
 
+class StoredRow(NamedTuple):
+    """One stored sample as it lies in the file, with what makes a reading of it: a quarter of the cost of a `Record`."""
+
+    seq: int
+    run: str | None
+    recording: str
+    layout: Layout
+    row: Row
+
+    @property
+    def record(self) -> Record:
+        """With the sample decoded."""
+        return Record(self.seq, self.run, self.layout.decode(self.row), self.recording)
+
+
 def run_id(recording: RecordingInfo) -> str | None:
     """The run that a recording belongs to."""
     return None if recording.run is None else recording.run.id
@@ -44,15 +61,25 @@ class Follower:
         recordings: Callable[[], list[RecordingInfo]],
         layouts: Callable[[RecordingInfo], Mapping[str, tuple[int, Layout]]],
         after_seq: int,
+        places: Mapping[str, int] | None = None,
     ) -> None:
         self._recordings, self._layouts, self._floor = recordings, layouts, after_seq
-        self._reached: dict[str, int] = {}
+        self._reached: dict[str, int] = dict(places or {})
         self._events_reached: dict[str, int] = {}
         self._shared: deque[tuple[int, int]] = deque(maxlen=SHARED_EVENTS)
 
+    @property
+    def places(self) -> dict[str, int]:
+        """Recording -> highest number handed out from it; only those from which anything was."""
+        return dict(self._reached)
+
     def poll(self, limit: int = 10_000) -> list[Record]:
         """Up to ``limit`` new samples, in the order of their numbers."""
-        out: list[Record] = []
+        return [stored.record for stored in self.poll_rows(limit)]
+
+    def poll_rows(self, limit: int = 10_000) -> list[StoredRow]:
+        """As `poll`, undecoded: ``layout.names`` and ``row.counts`` belong together, ``layout.spec.channels[i].scale`` makes a reading."""
+        out: list[StoredRow] = []
         while len(out) < limit:
             fresh, more = self._round(limit - len(out))
             out.extend(fresh)
@@ -60,34 +87,33 @@ class Follower:
                 break
         return out
 
-    def _round(self, limit: int) -> tuple[list[Record], bool]:
+    def _round(self, limit: int) -> tuple[list[StoredRow], bool]:
         """One page of each recording, merged as far as every page reaches."""
         most = min(limit, PAGE_ROWS)
         horizon = FOREVER_NS
-        pages: list[list[Record]] = []
+        pages: list[list[StoredRow]] = []
         for recording in self._recordings():
             if recording.last_seq > self._reached.get(recording.name, self._floor):
                 page = self._page(recording, most)
                 pages.append(page)
                 if len(page) >= most:
                     horizon = min(horizon, page[-1].seq)
-        out: list[Record] = []
-        for record in heapq.merge(*pages, key=lambda r: r.seq):
-            if record.seq > horizon or len(out) >= limit:
+        out: list[StoredRow] = []
+        for stored in heapq.merge(*pages, key=lambda r: r.seq):
+            if stored.seq > horizon or len(out) >= limit:
                 break
-            out.append(record)
-            self._reached[record.recording] = record.seq
+            out.append(stored)
+            self._reached[stored.recording] = stored.seq
         return out, horizon < FOREVER_NS
 
-    def _page(self, recording: RecordingInfo, most: int) -> list[Record]:
+    def _page(self, recording: RecordingInfo, most: int) -> list[StoredRow]:
         layouts = dict(self._layouts(recording).values())
         width = max((len(layout.names) for layout in layouts.values()), default=0)
         after = self._reached.get(recording.name, self._floor)
         with reading(recording.path) as connection:
             page = read_page(connection, Page(None, width, after, FOREVER_NS, limit=most))
-        run = run_id(recording)
-        pairs = zip(page.devices, page.rows, strict=True)
-        return [Record(row.seq, run, layouts[number].decode(row), recording.name) for number, row in pairs]
+        run, name = run_id(recording), recording.name
+        return [StoredRow(row.seq, run, name, layouts[number], row) for number, row in zip(page.devices, page.rows, strict=True)]
 
     def poll_events(self) -> list[Event]:
         """New states of events, in the order of their numbers; one that several recordings tell comes once."""

@@ -24,14 +24,14 @@ from loadlog.model.run import Note, RunInfo, Snapshot
 from loadlog.model.sample import Sample
 from loadlog.store import info as infos
 from loadlog.store.connect import open_readonly, reading, translated
-from loadlog.store.follower import Follower, Record, run_id
+from loadlog.store.follower import Follower, Record, StoredRow, run_id
 from loadlog.store.info import RecordingInfo
 from loadlog.store.pages import Page, read_page, seq_ranges
 from loadlog.store.recovery import latest_events
 from loadlog.store.rows import Layout, Row
 from loadlog.store.series import Series, make_series
 
-__all__ = ["Archive", "Follower", "Gap", "Record"]
+__all__ = ["Archive", "Follower", "Gap", "Record", "StoredRow"]
 
 PAGE_ROWS = 2000
 FOREVER_NS = 1 << 62
@@ -264,11 +264,12 @@ class Archive:
         live reader uses `Follower`, which misses none."""
         return self.follow(seq).poll(limit)
 
-    def follow(self, after_seq: int | None = None) -> Follower:
-        """A live reader from after ``after_seq``, or from now on."""
+    def follow(self, after_seq: int | None = None, places: Mapping[str, int] | None = None) -> Follower:
+        """A live reader from after ``after_seq``, or from now on. ``places``: where another one stood (`Follower.places`); recordings that
+        are not named there are read from after ``after_seq``."""
         if after_seq is None:
             after_seq = max((r.last_seq for r in self.recordings()), default=0)
-        return Follower(self.recordings, self._layouts, after_seq)
+        return Follower(self.recordings, self._layouts, after_seq, places)
 
     # -- series
 

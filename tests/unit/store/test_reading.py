@@ -47,6 +47,22 @@ def test_a_follower_sees_every_sample_once_while_runs_begin_and_end(tmp_path: Pa
         assert sorted(seen) == list(range(1, total + 1))
 
 
+def test_a_follower_goes_on_where_another_one_stood(tmp_path: Path) -> None:
+    """Two recordings are committed one after the other, so a single number would skip what came late in one of them."""
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(*(sample(seq, "load-1" if seq % 2 else "case") for seq in range(1, 100)))
+        first = Archive(tmp_path).follow(0)
+        seen = [stored.seq for stored in first.poll_rows(31)]
+        second = Archive(tmp_path).follow(0, places=first.places)
+        opened.put(*(sample(seq, "load-1" if seq % 2 else "case") for seq in range(100, 200)))
+        rest = second.poll_rows()
+        assert seen + [stored.seq for stored in rest] == list(range(1, 200))
+        assert {stored.run for stored in rest} == {"soak-0001", None}
+        assert rest[-1].record.sample == next(s for s in Archive(tmp_path).samples("load-1") if s.seq == 199)
+        assert sorted(second.places.values()) == [198, 199]
+
+
 def test_a_follower_sees_every_state_of_every_event_once(tmp_path: Path) -> None:
     with OpenJournal(tmp_path) as opened:
         journal = opened.journal
