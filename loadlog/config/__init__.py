@@ -10,26 +10,21 @@ from __future__ import annotations
 import difflib
 import ipaddress
 import itertools
-import re
 import tomllib
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
+from loadlog.config.forward import ForwardConfig
+from loadlog.config.section import NAME, Name, Section
 from loadlog.model.errors import ConfigError
 from loadlog.model.event import KINDS
 
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
-Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
+__all__ = ["NAME", "Config", "ForwardConfig", "Name", "Section", "explain", "nearest", "parse_config"]
+
 NOT_YET = {"plan": "plans", "forward": "forwarding to a time-series database", "notify": "notices"}
 SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
 MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
-
-
-class Section(BaseModel):
-    """A table of the file: unknown keys refused, values frozen."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class BenchConfig(Section):
@@ -187,6 +182,7 @@ class Config(Section):
     device: list[DeviceConfig] = Field(min_length=1)
     protective_action: list[ProtectiveActionConfig] = Field(default_factory=list)
     web: WebConfig = WebConfig()
+    forward: list[ForwardConfig] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _names_fit(self) -> Config:
@@ -194,6 +190,7 @@ class Config(Section):
         devices = {d.name: d for d in self.device}
         _refuse_doubles("bus", [b.name for b in self.bus])
         _refuse_doubles("device", [d.name for d in self.device])
+        _refuse_doubles("forward", [f.name for f in self.forward])
         _refuse_doubles("bus endpoint", [b.address for b in self.bus])
         seen: dict[tuple[str, int | None], str] = {}
         for device in self.device:

@@ -1,0 +1,21 @@
+"""What every table of the configuration file shares: unknown keys are refused, values are frozen, names fit everywhere.
+
+A name is part of file names, addresses and line protocol: letters, digits, ``.``, ``_`` and ``-`` only. So no name needs an escape there,
+and none ends in a backslash, which line protocol cannot carry in a tag (InfluxData, "Line protocol", special characters).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
+Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys refused, values frozen."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
