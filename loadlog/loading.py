@@ -16,7 +16,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import ConfigError
 from loadlog.model.run import Snapshot
 from loadlog.model.serial_form import device_to_json
-from loadlog.profiles import BusBudget, Profile, bus_budget, check_fit, device_spec, load_profile, shipped
+from loadlog.profiles import BusBudget, Profile, bus_budget, check_fit, device_spec, load_profile, remarks_on, shipped
 
 SHIPPED = "shipped:"
 
@@ -57,6 +57,10 @@ class Bench:
         """
         return [bus_budget(bus, [(d, self.profile_of(d)) for d in self.on_bus(bus)], str(self.path)) for bus in self.config.bus]
 
+    def remarks(self) -> list[str]:
+        """What in the configuration is allowed and yet has no effect, or another one than may be meant; one line each."""
+        return [line for spec in self.devices.values() for line in remarks_on(spec)]
+
     def snapshot(self, identities: Mapping[str, Mapping[str, str]]) -> Snapshot:
         """What a recording keeps of this bench."""
         return Snapshot(
@@ -83,7 +87,7 @@ def load_bench(path: Path) -> Bench:
     for device in config.device:
         found = loaded[device.profile]
         check_fit(buses[device.bus], device, found.profile, str(path))
-        devices[device.name] = device_spec(device, found.profile, found.sha256, str(path))
+        devices[device.name] = device_spec(config.resolved(device), found.profile, found.sha256, str(path))
     _check_actions(config, loaded, path)
     data_dir = (path.parent / config.bench.data_dir).resolve()
     return Bench(config, path, text, data_dir, loaded, devices)

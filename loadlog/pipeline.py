@@ -29,6 +29,7 @@ from loadlog.model.clock import ClockStep, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError
 from loadlog.model.event import Event, EventState, Finding, Onset, Severity
+from loadlog.model.learned import Knowledge, Learned, Understanding
 from loadlog.model.sample import PollFailure, Reading, Sample
 from loadlog.validation import REASONS, Validator
 
@@ -238,9 +239,28 @@ class Pipeline:
                 if event.kind in detector.KINDS:
                     detector.restore(event)
 
-    def learned(self, device: str) -> dict[str, float]:
-        """What the detectors of a device have learned so far, by name with unit."""
-        return {name: value for detector in self._lane(device).detectors for name, value in detector.learned().items()}
+    def learned(self, device: str, t_utc_ns: int = 0) -> Understanding:
+        """What the detectors of a device know at ``t_utc_ns``. Of two that learned the same the one that rests on more is given; what is
+        fixed goes before what is learned."""
+        facts: dict[str, Learned] = {}
+        learning: dict[str, str] = {}
+        for detector in self._lane(device).detectors:
+            waits = []
+            for known in detector.learned():
+                other = facts.get(known.name)
+                if other is None or (known.state is not Knowledge.LEARNING, known.n) > (other.state is not Knowledge.LEARNING, other.n):
+                    facts[known.name] = known
+                if known.waits:
+                    waits.append(f"{known.name} {min(known.n, known.needed)} of {known.needed}")
+            if waits:
+                learning |= dict.fromkeys(detector.KINDS, ", ".join(waits))
+        return Understanding(t_utc_ns, tuple(facts[name] for name in sorted(facts)), learning)
+
+    def recall(self, device: str, known: Understanding) -> None:
+        """Go on with what the device's detectors knew before a restart; each takes what still holds."""
+        facts = {f.name: f for f in known.facts}
+        for detector in self._lane(device).detectors:
+            detector.recall(facts)
 
 
 def reading_of(sample: Sample) -> Reading | PollFailure:

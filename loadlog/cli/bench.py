@@ -26,7 +26,7 @@ def check(config_path: Path, as_json: bool) -> int:
     bench = load_bench(config_path)
     budgets = bench.budgets()
     if as_json:
-        print_json({"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets]})
+        print_json({"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": bench.remarks()})
         return 0
     for budget in budgets:
         rows = [
@@ -47,6 +47,8 @@ def check(config_path: Path, as_json: bool) -> int:
         for note in budget.notes:
             click.echo(f"note: {note}")
         click.echo()
+    for remark in bench.remarks():
+        click.echo(f"note: {remark}")
     for action in bench.config.protective_action:
         click.echo(f"protective action: {action.action} of {action.device} on {', '.join(action.on)}. It is not a safety device.")
     return 0

@@ -37,6 +37,10 @@ def events(
             print_json(event.to_json())
         return 0
     print_table("", ["id", "onset (UTC)", "kind", "where", "severity", "state", "what"], map(_event_row, found), right=[0])
+    if not (since or kinds or active):
+        for name, known in sorted(archive.learned(run).items()):
+            if known.learning and device in (None, name):
+                click.echo(f"{name} is learning, and silent until then: {', '.join(sorted(known.learning))}")
     _warn_damaged(archive)
     return 0
 

@@ -116,7 +116,9 @@ class DeviceConfig(Section):
     """One polled instrument. ``unit_id``: Modbus unit, 1 to 247 (0 to 255 over TCP); not for SCPI. ``rate_hz``: polls per second.
 
     ``sense``: how it is wired. ``path_resistance_ohm``: both leads and contacts together. ``group``: devices that share one source.
-    ``identity``: expected identity texts, e.g. ``{ serial = "4711" }``; another answer is reported.
+    ``source``: what feeds it, a supply or a battery; said once a group is enough. ``cutoff_v``: end-of-discharge voltage of the battery.
+    ``identity``: expected identity texts, e.g. ``{ serial = "4711" }``; another answer is reported. ``fixed``: facts that are otherwise
+    learned, by the name that `run show` gives them (``noise_voltage_v``, ``output_resistance_ohm``, ...).
     """
 
     name: Name
@@ -128,8 +130,21 @@ class DeviceConfig(Section):
     sense: Literal["local", "remote"] = "local"
     path_resistance_ohm: float | None = Field(default=None, gt=0, le=10)
     group: Name | None = None
+    source: Literal["supply", "battery"] | None = None
+    cutoff_v: float | None = Field(default=None, gt=0, le=1500, allow_inf_nan=False)
+    fixed: dict[str, Annotated[float, Field(ge=0, allow_inf_nan=False)]] = Field(default_factory=dict)
     identity: dict[str, str] = Field(default_factory=dict)
     limits: dict[str, LimitConfig] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _wiring_makes_sense(self) -> DeviceConfig:
+        if self.path_resistance_ohm is not None and self.role != "load":
+            raise ValueError(f"path_resistance_ohm is the path of a load, not of a {self.role}: remove it")
+        if self.cutoff_v is not None and self.source == "supply":
+            raise ValueError('cutoff_v is a battery\'s end of discharge, but source is "supply": set source = "battery" or remove cutoff_v')
+        if self.source is not None and self.role == "thermometer":
+            raise ValueError("source: a thermometer has none: remove it")
+        return self
 
 
 class ProtectiveActionConfig(Section):
@@ -201,11 +216,18 @@ class Config(Section):
             other = seen.setdefault((device.bus, device.unit_id), device.name)
             if other != device.name:
                 raise ValueError(f"devices {other} and {device.name} both have unit_id {device.unit_id} on bus {bus.name}")
+        _check_groups(self.device)
         for action in self.protective_action:
             for name in (action.device, *action.watch):
                 if name not in devices:
                     raise ValueError(f"protective_action: there is no device {name!r}{nearest(name, devices)}")
         return self
+
+    def resolved(self, device: DeviceConfig) -> DeviceConfig:
+        """The device with what another one of its group says of their common source."""
+        group = [d for d in self.device if device.group is not None and d.group == device.group]
+        said = {key: getattr(d, key) for d in (*group, device) for key in ("source", "cutoff_v") if getattr(d, key) is not None}
+        return device.model_copy(update=said)
 
 
 def _check_unit(device: DeviceConfig, bus: BusConfig) -> None:
@@ -217,6 +239,23 @@ def _check_unit(device: DeviceConfig, bus: BusConfig) -> None:
         raise ValueError(f"device {device.name}: unit_id is missing (bus {bus.name} is {bus.kind})")
     if bus.kind != "modbus-tcp" and not 1 <= device.unit_id <= 247:
         raise ValueError(f"device {device.name}: unit_id {device.unit_id} is not in 1..247 (0 is broadcast, 248..255 reserved)")
+
+
+def _check_groups(devices: list[DeviceConfig]) -> None:
+    """Devices of a group share one source, so what is said of it must agree."""
+    said: dict[tuple[str, str], tuple[str, Any]] = {}
+    for device in devices:
+        for key in ("source", "cutoff_v"):
+            value = getattr(device, key)
+            if device.group is None or value is None:
+                continue
+            name, other = said.setdefault((device.group, key), (device.name, value))
+            if other != value:
+                raise ValueError(f"group {device.group}: {key} is {other!r} in {name} and {value!r} in {device.name}; they share one source")
+    for device in devices:
+        source, cutoff = (said.get((device.group or "", key), (device.name, getattr(device, key)))[1] for key in ("source", "cutoff_v"))
+        if cutoff is not None and source != "battery":
+            raise ValueError(f'device {device.name}: cutoff_v = {cutoff:g} needs source = "battery"')
 
 
 def _refuse_doubles(what: str, names: list[str]) -> None:

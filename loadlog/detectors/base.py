@@ -17,6 +17,7 @@ from typing import ClassVar, Protocol
 
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
+from loadlog.model.learned import Learned
 from loadlog.model.sample import Sample
 
 NOTHING: tuple[Finding, ...] = ()
@@ -72,8 +73,14 @@ class Detector(Protocol):
         """An event of one of ``KINDS`` was active when the service stopped; the detector goes on from there."""
         ...
 
-    def learned(self) -> Mapping[str, float]:
-        """What was learned so far, by name with unit (``noise_v``, ``path_resistance_ohm``); empty while nothing is."""
+    def learned(self) -> Sequence[Learned]:
+        """What was learned so far, is fixed, or is being learned (`model.learned.fact`); a fact with ``needed`` keeps the detector silent
+        until it is there."""
+        ...
+
+    def recall(self, known: Mapping[str, Learned]) -> None:
+        """What the same device had learned in the same recording before the service was started again, not long ago. Take what still holds
+        (resistances do, a level does not), else learn again."""
         ...
 
 
@@ -83,9 +90,12 @@ class Stateless:
     def restore(self, event: Event) -> None:
         """Nothing to go on with."""
 
-    def learned(self) -> Mapping[str, float]:
+    def learned(self) -> Sequence[Learned]:
         """Nothing is learned."""
-        return {}
+        return ()
+
+    def recall(self, known: Mapping[str, Learned]) -> None:
+        """Nothing to take."""
 
 
 def begin_ns(sample: Sample) -> int:

@@ -31,9 +31,10 @@ from typing import Any, ClassVar
 from loadlog.detectors.base import NOTHING, Context, onset_between, status_name
 from loadlog.detectors.sense_causes import CONFIGURED_SHARE, LEARNED_SHARE, WRONG_CONFIGURATION, PathPrior, peer_steps, probability_of_lead
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import LAG, Step, StepWatch
+from loadlog.detectors.steps import LAG, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
 FALSE_ALARMS_PER_1000_H = 0.05
@@ -72,13 +73,15 @@ class _Slope:
     """-dV/dI with its uncertainty, Ω: steps of the current combined by their weights; 2 % a step is let in for what changes with the
     operating point."""
 
-    __slots__ = ("ohm", "uncertainty_ohm")
+    __slots__ = ("n", "ohm", "uncertainty_ohm")
 
     def __init__(self) -> None:
         self.ohm, self.uncertainty_ohm = 0.0, math.inf
+        self.n = 0
 
     def update(self, ohm: float, uncertainty_ohm: float) -> None:
         """Another step."""
+        self.n += 1
         new = uncertainty_ohm * uncertainty_ohm
         if self.uncertainty_ohm == math.inf:
             self.ohm, variance = ohm, new
@@ -133,16 +136,27 @@ class SenseFallback:
             self._fallen = _Fallen(step_v / current_a, suspected, event.confidence, current_a, fallen_v + step_v, fallen_v)
             self._recheck = True
 
-    def learned(self) -> Mapping[str, float]:
+    def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
-        out: dict[str, float] = {}
-        if self._v.ready:
-            out["noise_v"], out["noise_a"] = self._v.sigma, self._i.sigma
+        out = [
+            fact("level_voltage_v", "V", self._v.level if self._v.ready else None, self._v.sigma, self._v.trend.n, READY),
+            fact("level_current_a", "A", self._i.level if self._i.ready else None, self._i.sigma, self._i.trend.n, READY),
+        ]
+        if self._device.path_resistance_ohm is not None:
+            out.append(fixed("path_resistance_ohm", "Ω", self._device.path_resistance_ohm))
         if self._path_ohm is not None:
-            out["path_resistance_ohm"] = self._path_ohm
+            out.append(fact("path_resistance_seen_ohm", "Ω", self._path_ohm, LEARNED_SHARE * self._path_ohm, 1))
         if self._source.uncertainty_ohm < math.inf:
-            out["source_resistance_ohm"], out["source_resistance_uncertainty_ohm"] = self._source.ohm, self._source.uncertainty_ohm
+            out.append(fact("output_resistance_ohm", "Ω", self._source.ohm, self._source.uncertainty_ohm, self._source.n))
         return out
+
+    def recall(self, known: Mapping[str, Learned]) -> None:
+        """The resistances; levels and noise are learned again."""
+        path, source = known.get("path_resistance_seen_ohm"), known.get("output_resistance_ohm")
+        if path is not None and path.state is Knowledge.LEARNED and path.value:
+            self._path_ohm = path.value
+        if source is not None and source.state is Knowledge.LEARNED and source.value is not None and source.uncertainty:
+            self._source.update(source.value, source.uncertainty)
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""

@@ -5,7 +5,7 @@ Pure: text in, objects out; the caller opens the files. Only `shipped` touches t
 
 from loadlog.profiles.blocks import gap_limit
 from loadlog.profiles.budget import BusBudget, DeviceBudget, bus_budget
-from loadlog.profiles.devices import check_fit, device_spec, link_traits
+from loadlog.profiles.devices import check_fit, device_spec, link_traits, remarks_on
 from loadlog.profiles.load import load_profile
 from loadlog.profiles.plan import Decoded, RawPiece, ReadPlan
 from loadlog.profiles.profile import Profile
@@ -24,6 +24,7 @@ __all__ = [
     "gap_limit",
     "link_traits",
     "load_profile",
+    "remarks_on",
     "shipped",
     "shipped_names",
 ]

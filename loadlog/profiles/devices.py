@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from loadlog.config import MODBUS_KINDS, BusConfig, DeviceConfig, LimitConfig, nearest, printable
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
 from loadlog.model.errors import ConfigError
+from loadlog.model.learned import FIXABLE, NOISE
 from loadlog.model.wire import LinkTraits
 from loadlog.profiles.profile import Profile
 
@@ -34,11 +37,59 @@ def device_spec(device: DeviceConfig, profile: Profile, profile_hash: str = "", 
         sense=device.sense,
         path_resistance_ohm=device.path_resistance_ohm,
         group=device.group,
+        source=device.source or "",
+        cutoff_v=_cutoff(key, device, limits, where),
+        fixed=_fixed(key, device, profile, where),
         limits=limits,
         identity=_identity(key, device, profile, where),
         profile_name=profile.name,
         profile_hash=profile_hash or profile.sha256,
     )
+
+
+def _cutoff(key: str, device: DeviceConfig, limits: Mapping[str, LimitSpec], where: str) -> float | None:
+    """The battery's cut-off voltage, when the limits leave room above it."""
+    limit = limits.get("voltage_v")
+    if device.cutoff_v is None or limit is None:
+        return device.cutoff_v
+    for name, value in (("high", limit.high), ("high_high", limit.high_high)):
+        if value is not None and device.cutoff_v >= value:
+            raise ConfigError(f"{key}.cutoff_v: {device.cutoff_v:g} V is not below limits.voltage_v.{name} = {value:g} V", where=where)
+    return device.cutoff_v
+
+
+def _fixed(key: str, device: DeviceConfig, profile: Profile, where: str) -> dict[str, float]:
+    """Facts that are given instead of learned, by the names under which they are shown."""
+    noises = {f"{NOISE}{c.name}": c for c in profile.channels if c.kind == "number" and c.name != "setpoint"}
+    for name, value in device.fixed.items():
+        path = f"{key}.fixed.{printable(name)}"
+        if name == "path_resistance_ohm":
+            raise ConfigError(f"{path}: stands beside name and profile, not under fixed", where=where, hint=f"set {key}.{name}")
+        if name not in noises and name not in FIXABLE:
+            raise ConfigError(f"{path}: no such fact{nearest(name, [*FIXABLE, *noises])}", where=where)
+        if name == "current_share" and not 0.0 < value < 1.0:
+            raise ConfigError(f"{path}: a share of the group's current lies between 0 and 1, not {value:g}", where=where)
+        if value == 0.0 and name not in noises:
+            raise ConfigError(f"{path}: must be greater than 0", where=where)
+    fast, slow = (device.fixed.get(f"thermal_time_constant_{which}_s") for which in ("fast", "slow"))
+    if fast is not None and slow is not None and fast >= slow:
+        raise ConfigError(f"{key}.fixed: thermal_time_constant_fast_s = {fast:g} must be below the slow one = {slow:g}", where=where)
+    return dict(device.fixed)
+
+
+def remarks_on(device: DeviceSpec) -> list[str]:
+    """What in a device's configuration is allowed and yet has no effect, or another one than may be meant; one line each."""
+    out = []
+    limit = device.limits.get("voltage_v")
+    if device.sense == "local" and device.path_resistance_ohm is not None:
+        out.append('path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation only')
+    if device.cutoff_v is not None and limit is not None:
+        for name, value in (("low", limit.low), ("low_low", limit.low_low)):
+            if value is not None and value < device.cutoff_v:
+                out.append(f"limits.voltage_v.{name} = {value:g} V lies below cutoff_v = {device.cutoff_v:g} V: the discharge ends before it")
+    if "output_resistance_ohm" in device.fixed and device.group is None and device.role == "thermometer":
+        out.append("fixed.output_resistance_ohm: a thermometer sees no source; without effect")
+    return [f"device {device.name}: {line}" for line in out]
 
 
 def _limit_spec(limit: LimitConfig) -> LimitSpec:

@@ -39,6 +39,8 @@ from loadlog.store import Journal, Trouble
 WATCH_S = 6.0  # how long one `watch` order hastens commits
 WATCH_INTERVAL_S = 0.2
 TICK_S = 0.5
+LEARNED_S = 60.0  # how often what was learned is written down
+RECALL_S = 3600.0  # after a longer rest the bench may be wired anew: everything is learned again
 ANSWER_S = 4.0  # longest wait for the main thread, and again for the disk, before an order is answered
 _log = logging.getLogger(__name__)
 
@@ -74,6 +76,10 @@ class Recorder:
             run_of=self._journal.run_of,
         )
         self._pipeline.restore(self._journal.active_events)
+        for device, known in self._journal.remembered.items():
+            if device in bench.devices and 0 <= self._now() - known.t_utc_ns <= RECALL_S * NS:
+                self._pipeline.recall(device, known)
+        self._next_learned_s = 0.0
         self._pollers = {bus.name: self._poller(bus.name) for bus in bench.config.bus}
         self._bus_of = {d.name: d.bus for d in bench.config.device}
         self._actions = Actions(bench.config.protective_action, self._switch_off, self._ordered)
@@ -120,6 +126,7 @@ class Recorder:
                 self._take(self._inbox.get_nowait())
             except queue.Empty:
                 break
+        self._keep_learned(self.device_names)
         self._journal.close()
         _log.info("stopped", extra={"fields": {"samples": self._samples}})
 
@@ -189,8 +196,16 @@ class Recorder:
         for run in self.running():
             if run.planned_s and now_ns >= run.started_utc_ns + round(run.planned_s * NS):
                 self.stop_run(run.id, "planned duration reached")
+        if time.monotonic() >= self._next_learned_s:
+            self._next_learned_s = time.monotonic() + LEARNED_S
+            self._keep_learned(self.device_names)
         if self._reload_wanted:
             self._stopping = True
+
+    def _keep_learned(self, devices: tuple[str, ...]) -> None:
+        now_ns = self._now()
+        for device in devices:
+            self._journal.put_learned(device, self._pipeline.learned(device, now_ns))
 
     # -- what the orders ask (RecorderState)
 
@@ -210,6 +225,7 @@ class Recorder:
 
     def stop_run(self, run_id: str, reason: str) -> None:
         """End a run."""
+        self._keep_learned(next((r.devices for r in self.running() if r.id == run_id), ()))
         self._durable.append(self._journal.stop_run(run_id, self._now(), reason))
         _log.info("run stopped", extra={"fields": {"run": run_id, "reason": reason}})
 
@@ -250,6 +266,7 @@ class Recorder:
             "samples": self._samples,
             "buses": {name: poller.status() for name, poller in self._pollers.items()},
             "store": self._journal.status(),
+            "learned": {name: self._pipeline.learned(name, self._now()).to_json() for name in self.device_names},
             "active_events": [e.to_json() for e in self._pipeline.active()],
         }
 

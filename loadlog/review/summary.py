@@ -6,12 +6,13 @@ ordered against it, for sorting by a single instant would invent an order.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
+from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo
 from loadlog.model.sample import Quality
 from loadlog.store import Archive
@@ -65,6 +66,7 @@ class Summary:
     gaps: tuple[str, ...]
     identities: dict[str, dict[str, str]]
     software: str
+    learned: dict[str, Understanding] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
         """For programs; events as everywhere else."""
@@ -91,6 +93,7 @@ class Summary:
             "events": [{**h.event.to_json(), "unordered_with_previous": h.unordered} for h in self.events],
             "notes": [{"t": format_utc(n.t_utc_ns), "author": n.author, "text": n.text} for n in self.notes],
             "gaps": list(self.gaps),
+            "learned": {device: known.to_json() for device, known in self.learned.items()},
         }
 
 
@@ -116,6 +119,7 @@ def summarise(archive: Archive, run_id: str) -> Summary:
         gaps=tuple(_gap_line(gap) for gap in archive.gaps(run.id)),
         identities=dict(snapshot.identities),
         software=snapshot.software,
+        learned={name: known for name, known in archive.learned(run.id).items() if name in run.devices},
     )
 
 

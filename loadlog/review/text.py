@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc
+from loadlog.model.learned import Knowledge, Learned
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
 
 
@@ -27,10 +28,30 @@ def summary_text(summary: Summary) -> str:
     ]
     if any(h.unordered for h in summary.events):
         lines.append("  ~ onset interval overlaps the one above: which came first was not measured")
+    lines += _learned_lines(summary)
     if summary.notes:
         lines += ["", "Notes", *(f"  {_time(n.t_utc_ns)} {n.author}: {_one_line(n.text)}" for n in summary.notes)]
     lines += ["", "A logger is not a safety device: keep hardware trips and fuses. See the cautions in README."]
     return "\n".join(lines)
+
+
+def _learned_lines(summary: Summary) -> list[str]:
+    """What the detectors learned, and which event kinds still waited at the end: their silence means nothing."""
+    lines = []
+    for device, known in sorted(summary.learned.items()):
+        for fact in known.facts:
+            lines.append(f"  {device:12} {fact.name:28} {_fact_text(fact)}")
+    waiting = [f"  {device:12} learning: {kind} ({why})" for device, known in sorted(summary.learned.items()) for kind, why in
+               sorted(known.learning.items())]  # fmt: skip
+    return (["", "Learned (each may be fixed under [device.fixed])", *lines] if lines else []) + waiting
+
+
+def _fact_text(fact: Learned) -> str:
+    if fact.value is None:
+        return f"{fact.state}, {fact.n} of {fact.needed}"
+    sure = f" ± {fact.uncertainty:.2g}" if fact.uncertainty is not None else ""
+    rest = "" if fact.state is Knowledge.FIXED else f", from {fact.n}" if fact.state is Knowledge.LEARNED else f", {fact.n} of {fact.needed}"
+    return f"{fact.value:.5g}{sure} {fact.unit}".rstrip() + f"  {fact.state}{rest}"
 
 
 def _data_line(device: DeviceFacts) -> str:

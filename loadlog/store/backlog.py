@@ -64,8 +64,16 @@ class Identity:
     t_utc_ns: int
 
 
-Item = bytes | Event | PutNote | Identity | StartRun | StopRun | Flush
-_LOSABLE = (Event, PutNote, Identity)
+@dataclass(frozen=True, slots=True)
+class PutLearned:
+    """What was learned of a device so far, as JSON; the last one holds."""
+
+    device: str
+    text: str
+
+
+Item = bytes | Event | PutNote | Identity | PutLearned | StartRun | StopRun | Flush
+_LOSABLE = (Event, PutNote, Identity, PutLearned)
 
 
 @dataclass(slots=True)

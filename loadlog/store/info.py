@@ -5,6 +5,7 @@ The list of recordings is nothing but the files in the directory, so it needs no
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from pathlib import Path
 
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError
+from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.model.serial_form import device_from_json
 from loadlog.store.connect import DamagedError, reading
@@ -22,6 +24,7 @@ SUFFIX = ".sqlite"
 NEW_SUFFIX = ".new"
 DAMAGED_SUFFIX = ".damaged"
 ROLLING, RUN = "rolling", "run"
+LEARNED_KEY = "learned:"  # + device, in the table meta
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,16 @@ def read_specs(connection: sqlite3.Connection, path: Path) -> Iterator[tuple[int
             yield number, device_from_json(json.loads(text))
         except (KeyError, TypeError, ValueError) as exc:
             raise DamagedError(f"is damaged: device {number} unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc
+
+
+def read_learned(connection: sqlite3.Connection) -> dict[str, Understanding]:
+    """Device -> what was learned of it last. What cannot be read was not learned."""
+    out = {}
+    rows = connection.execute("SELECT substr(key, ?), value FROM meta WHERE key LIKE ?", (len(LEARNED_KEY) + 1, LEARNED_KEY + "%"))
+    for device, text in rows.fetchall():
+        with contextlib.suppress(KeyError, TypeError, ValueError):
+            out[device] = Understanding.from_json(json.loads(text))
+    return out
 
 
 def read_snapshot(connection: sqlite3.Connection, path: Path) -> Snapshot:

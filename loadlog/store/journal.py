@@ -23,15 +23,17 @@ from loadlog.model.clock import NS, Clock
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event
+from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo, Snapshot
 from loadlog.model.sample import Sample
 from loadlog.store import recovery
-from loadlog.store.backlog import Backlog, Flush, Identity, PutNote, StartRun, StopRun, pack
+from loadlog.store.backlog import Backlog, Flush, Identity, PutLearned, PutNote, StartRun, StopRun, pack
 from loadlog.store.disk import MIB, DirectoryLock, Ledger, Reserve, write_ledger
 from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import FOLDER, SUFFIX
 from loadlog.store.keeper import Keeper
 from loadlog.store.rows import Layout
+from loadlog.store.schema import compact
 from loadlog.store.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ class Journal:
     Attributes:
         last_seq, last_event_id: the highest numbers given out so far; the caller numbers on from here.
         active_events: events that were active when the journal was opened, for the pipeline to go on with.
+        remembered: device -> what was learned in the recording that is gone on with.
         devices: device name -> description, as recorded.
     """
 
@@ -58,6 +61,7 @@ class Journal:
         self.last_seq, self.last_event_id = found.ledger.seq, found.ledger.event_id
         self._last_run = found.ledger.run
         self.active_events: list[Event] = list(found.active.values())
+        self.remembered: Mapping[str, Understanding] = dict(keeper.remembered)
         self._layouts = {name: Layout(spec) for name, spec in self.devices.items()}
         self._backlog = keeper.backlog
         self._mutex = threading.Lock()
@@ -140,6 +144,10 @@ class Journal:
             self._backlog.put(PutNote(run_id, Note(self._take_number(seq), t_utc_ns, author, text), done))
         self._nudge()
         return done
+
+    def put_learned(self, device: str, known: Understanding) -> None:
+        """Queue what was learned of a device so far; the last one of each recording is kept."""
+        self._backlog.put(PutLearned(device, compact(known.to_json())))
 
     def put_identity(self, device: str, texts: Mapping[str, str], t_utc_ns: int) -> None:
         """Queue what a device said of itself; only changes are stored."""

@@ -17,11 +17,12 @@ from loadlog.model.clock import NS, Clock, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event, EventState
+from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
-from loadlog.store.backlog import Backlog, Flush, Identity, Item, PutNote, StartRun, StopRun, unpack
-from loadlog.store.connect import DiskFullError
+from loadlog.store.backlog import Backlog, Flush, Identity, Item, PutLearned, PutNote, StartRun, StopRun, unpack
+from loadlog.store.connect import DiskFullError, reading
 from loadlog.store.housekeeping import Housekeeping
-from loadlog.store.info import RecordingInfo
+from loadlog.store.info import RecordingInfo, read_learned
 from loadlog.store.recovery import Found, same_devices
 from loadlog.store.rows import event_row
 from loadlog.store.stream import DAY_NS, Stream, Surroundings
@@ -57,6 +58,7 @@ class Keeper:
         self._runs: dict[str, Stream] = {}
         self._stream_of = dict.fromkeys(specs, self._rolling)
         self._active: dict[int, Event] = {}
+        self.remembered: dict[str, Understanding] = {}
         self._identities: dict[str, dict[str, str]] = {}
         self._todo: deque[Item] = deque()
         self._waiting: list[Flush | PutNote] = []
@@ -127,6 +129,7 @@ class Keeper:
         if info.closed_utc_ns is None:
             if info.devices == run.devices and same_devices(info.path, self.specs, run.devices):
                 stream.path = info.path
+                self._remember(info)
             else:
                 self._finish_left_open(info)
         self._expect_gap(info, [spec.name for spec in specs])
@@ -136,9 +139,15 @@ class Keeper:
         is_of_today = info.created_utc_ns // DAY_NS == today
         if is_of_today and set(info.devices) == set(self.specs) and same_devices(info.path, self.specs, info.devices):
             self._rolling.path = info.path
+            self._remember(info)
             self._expect_gap(info, [d for d, s in self._stream_of.items() if s is self._rolling])
         else:
             self._finish_left_open(info)
+
+    def _remember(self, info: RecordingInfo) -> None:
+        """What was learned in a recording that is gone on with, of the devices that are still recorded in it."""
+        with reading(info.path) as connection:
+            self.remembered |= {d: known for d, known in read_learned(connection).items() if d in info.devices}
 
     def _expect_gap(self, info: RecordingInfo, devices: Sequence[str]) -> None:
         end = (max(info.last_seq, info.floor_seq), info.t_last_ns or info.created_utc_ns)
@@ -211,6 +220,8 @@ class Keeper:
             self._route_identity(item)
         elif isinstance(item, PutNote):
             self._route_note(item)
+        elif isinstance(item, PutLearned):
+            self._route_learned(item)
         elif isinstance(item, Flush):
             self._waiting.append(item)
 
@@ -241,6 +252,12 @@ class Keeper:
             self._identities[item.device] = item.texts
             rows = [(item.device, name, item.t_utc_ns, text) for name, text in item.texts.items()]
             self._stream_of[item.device].batch.identities.extend(rows)
+
+    def _route_learned(self, item: PutLearned) -> None:
+        """Into the recording that the device's samples are in; nobody asks what was learned where there are none."""
+        stream = self._stream_of.get(item.device)
+        if stream is not None and (stream.path is not None or stream.batch):
+            stream.batch.learned[item.device] = item.text
 
     def _route_note(self, item: PutNote) -> None:
         stream = self._rolling if item.run_id is None else self._runs.get(item.run_id)

@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError, UsageError
 from loadlog.model.event import Event, EventState
+from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo, Snapshot
 from loadlog.model.sample import Sample
 from loadlog.store import info as infos
@@ -351,6 +352,15 @@ class Archive:
             if event.id == event_id:
                 return event
         raise UsageError(f"there is no event {event_id}")
+
+    def learned(self, run: str | None = None) -> dict[str, Understanding]:
+        """Device -> what was learned of it last, in a run or in all recordings."""
+        out: dict[str, Understanding] = {}
+        for recording in self.recordings_of(run):
+            for device, known in self._try(recording, lambda connection: list(infos.read_learned(connection).items())):
+                if device not in out or out[device].t_utc_ns <= known.t_utc_ns:
+                    out[device] = known
+        return out
 
     def notes(self, run: str | None = None) -> list[Note]:
         """Notes of a run, or of all recordings, in order."""

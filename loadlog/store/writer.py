@@ -22,7 +22,7 @@ from loadlog.model.serial_form import device_to_json
 from loadlog.store import schema
 from loadlog.store.connect import GoneError, open_for_writing, translated
 from loadlog.store.disk import sync_directory
-from loadlog.store.info import NEW_SUFFIX, ROLLING, RUN, read_specs
+from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
 from loadlog.store.rollup import close_span
 from loadlog.store.rows import EVENT_COLUMNS, Layout
 from loadlog.store.schema import MINUTE_NS
@@ -39,9 +39,10 @@ class Batch:
     notes: list[tuple[Any, ...]] = field(default_factory=list)
     gaps: list[tuple[Any, ...]] = field(default_factory=list)
     identities: list[tuple[str, str, int, str]] = field(default_factory=list)
+    learned: dict[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
-        return bool(self.samples or self.events or self.notes or self.gaps or self.identities)
+        return bool(self.samples or self.events or self.notes or self.gaps or self.identities or self.learned)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +164,8 @@ class Recording:
             execute_many("INSERT OR IGNORE INTO note VALUES(?, ?, ?, ?)", batch.notes)
         if batch.gaps:
             execute_many("INSERT OR IGNORE INTO gap VALUES(?, ?, ?, ?, ?, ?, ?)", batch.gaps)
+        for device, text in batch.learned.items():
+            self._connection.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (LEARNED_KEY + device, text))
         for device, name, t_utc_ns, text in batch.identities:
             if device in self._numbers:
                 values = (self._numbers[device], name, t_utc_ns, text)

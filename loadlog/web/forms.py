@@ -72,6 +72,11 @@ def device_json(spec: DeviceSpec) -> dict[str, Any]:
     }
 
 
+def learned_json(known: dict[str, Any] | None) -> dict[str, Any]:
+    """What the detectors know of a device, and which kinds of events still wait, each with what for; empty while the recorder is away."""
+    return {"facts": [], "learning": {}} if known is None else {"facts": known["facts"], "learning": known["learning"]}
+
+
 def _channel_json(channel: ChannelSpec, limits: LimitSpec | None) -> dict[str, Any]:
     return {
         "name": channel.name,

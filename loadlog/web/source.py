@@ -124,7 +124,11 @@ class Source:
         """Every device with its newest sample and that sample's uncertainties."""
         specs = self.specs()
         newest = self._newest(specs)
-        return [{**forms.device_json(spec), "latest": self._latest_json(newest.get(name), spec)} for name, spec in specs.items()]
+        learned = self.recorder().status.get("learned", {})
+        return [
+            {**forms.device_json(spec), "latest": self._latest_json(newest.get(name), spec), "learned": forms.learned_json(learned.get(name))}
+            for name, spec in specs.items()
+        ]
 
     @staticmethod
     def _latest_json(record: Record | None, spec: DeviceSpec) -> dict[str, Any] | None:
