@@ -11,7 +11,7 @@ import difflib
 import ipaddress
 import itertools
 import tomllib
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
@@ -251,7 +251,9 @@ def _check_groups(devices: list[DeviceConfig]) -> None:
                 continue
             name, other = said.setdefault((device.group, key), (device.name, value))
             if other != value:
-                raise ValueError(f"group {device.group}: {key} is {other!r} in {name} and {value!r} in {device.name}; they share one source")
+                raise ValueError(
+                    f"group {device.group}: {key} is {other!r} in {name} and {value!r} in {device.name}; they share one source"
+                )
     for device in devices:
         source, cutoff = (said.get((device.group or "", key), (device.name, getattr(device, key)))[1] for key in ("source", "cutoff_v"))
         if cutoff is not None and source != "battery":

@@ -34,7 +34,7 @@ from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
-from loadlog.model.learned import Knowledge, Learned, fact, fixed
+from loadlog.model.learned import NOISE, Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
 FALSE_ALARMS_PER_1000_H = 0.05
@@ -139,22 +139,24 @@ class SenseFallback:
     def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
         out = [
-            fact("level_voltage_v", "V", self._v.level if self._v.ready else None, self._v.sigma, self._v.trend.n, READY),
-            fact("level_current_a", "A", self._i.level if self._i.ready else None, self._i.sigma, self._i.trend.n, READY),
+            _noise(f"{NOISE}voltage_v", "V", self._v),
+            _noise(f"{NOISE}current_a", "A", self._i),
         ]
         if self._device.path_resistance_ohm is not None:
             out.append(fixed("path_resistance_ohm", "Ω", self._device.path_resistance_ohm))
         if self._path_ohm is not None:
-            out.append(fact("path_resistance_seen_ohm", "Ω", self._path_ohm, LEARNED_SHARE * self._path_ohm, 1))
+            name = "path_resistance_ohm" if self._device.path_resistance_ohm is None else "path_resistance_seen_ohm"
+            out.append(fact(name, "Ω", self._path_ohm, LEARNED_SHARE * self._path_ohm, 1))
         if self._source.uncertainty_ohm < math.inf:
             out.append(fact("output_resistance_ohm", "Ω", self._source.ohm, self._source.uncertainty_ohm, self._source.n))
         return out
 
     def recall(self, known: Mapping[str, Learned]) -> None:
         """The resistances; levels and noise are learned again."""
-        path, source = known.get("path_resistance_seen_ohm"), known.get("output_resistance_ohm")
-        if path is not None and path.state is Knowledge.LEARNED and path.value:
-            self._path_ohm = path.value
+        paths, source = (known.get("path_resistance_seen_ohm"), known.get("path_resistance_ohm")), known.get("output_resistance_ohm")
+        for path in paths:
+            if path is not None and path.state is Knowledge.LEARNED and path.value:
+                self._path_ohm = path.value
         if source is not None and source.state is Knowledge.LEARNED and source.value is not None and source.uncertainty:
             self._source.update(source.value, source.uncertainty)
 
@@ -364,6 +366,11 @@ class SenseFallback:
             "sense_fallback", self._device.name, Severity.ALARM, onset, text, clear=clear, confidence=confidence,
             alternatives=_others(confidence), evidence=evidence,
         )  # fmt: skip
+
+
+def _noise(name: str, unit: str, watch: StepWatch) -> Learned:
+    n = watch.trend.n
+    return fact(name, unit, watch.sigma if watch.ready else None, watch.sigma / math.sqrt(2.0 * max(n, 1)), n, READY)
 
 
 def _others(confidence: float) -> dict[str, float]:

@@ -54,8 +54,8 @@ class DeviceSpec:
 
     ``period_s``: poll period. ``sense``: how it is wired, ``local`` or ``remote``. ``path_resistance_ohm``: both leads and contacts,
     None when unknown. ``group``: name of the set of devices that share one source. ``source``: ``supply``, ``battery`` or empty when not
-    said; ``cutoff_v``: end-of-discharge voltage of a battery. ``fixed``: facts (`model.learned`) that are not to be learned. ``identity``: expected identity texts,
-    empty when unknown. ``profile_hash``: SHA-256 of the profile file.
+    said; ``cutoff_v``: end-of-discharge voltage of a battery. ``fixed``: facts (`model.learned`) that are not to be learned.
+    ``identity``: expected identity texts, empty when unknown. ``profile_hash``: SHA-256 of the profile file.
     """
 
     name: str
@@ -66,13 +66,13 @@ class DeviceSpec:
     sense: str = "local"
     path_resistance_ohm: float | None = None
     group: str | None = None
-    source: str = ""
-    cutoff_v: float | None = None
-    fixed: Mapping[str, float] = field(default_factory=dict)
     limits: Mapping[str, LimitSpec] = field(default_factory=dict)
     identity: Mapping[str, str] = field(default_factory=dict)
     profile_name: str = ""
     profile_hash: str = ""
+    source: str = ""
+    cutoff_v: float | None = None
+    fixed: Mapping[str, float] = field(default_factory=dict)
 
     def channel(self, name: str) -> ChannelSpec | None:
         """The channel of that name, or None."""

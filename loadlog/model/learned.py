@@ -1,7 +1,7 @@
-"""What a detector has learned of a device, as one fact each: stored with the run, shown, and fixable in the configuration under its name.
+"""What a detector has learned of a device, one fact each: stored with the run, shown, and fixable in the configuration.
 
-A fact is honest about its standing: *learning* (too little seen, nothing is judged by it yet), *learned* (with the standard uncertainty that
-the data gave it) or *fixed* (somebody wrote it into ``[device.fixed]``; nothing is learned then). Names end in their unit, like channels.
+A fact is honest about its standing: *learning* (too little seen, nothing is judged by it yet), *learned* (with the standard uncertainty
+that the data gave) or *fixed* (somebody wrote it into ``[device.fixed]``; nothing is learned then). Names end in their unit, like channels.
 """
 
 from __future__ import annotations

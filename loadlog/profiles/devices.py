@@ -82,11 +82,15 @@ def remarks_on(device: DeviceSpec) -> list[str]:
     out = []
     limit = device.limits.get("voltage_v")
     if device.sense == "local" and device.path_resistance_ohm is not None:
-        out.append('path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation only')
+        out.append(
+            'path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation only'
+        )
     if device.cutoff_v is not None and limit is not None:
         for name, value in (("low", limit.low), ("low_low", limit.low_low)):
             if value is not None and value < device.cutoff_v:
-                out.append(f"limits.voltage_v.{name} = {value:g} V lies below cutoff_v = {device.cutoff_v:g} V: the discharge ends before it")
+                out.append(
+                    f"limits.voltage_v.{name} = {value:g} V lies below cutoff_v = {device.cutoff_v:g} V: the discharge ends before it"
+                )
     if "output_resistance_ohm" in device.fixed and device.group is None and device.role == "thermometer":
         out.append("fixed.output_resistance_ohm: a thermometer sees no source; without effect")
     return [f"device {device.name}: {line}" for line in out]

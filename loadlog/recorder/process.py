@@ -181,7 +181,7 @@ class Recorder:
         finding = Finding(
             kind=trouble.kind,
             device=None,
-            severity=Severity.ALARM if trouble.kind != "disk_low" else Severity.WARNING,
+            severity=Severity.ALARM if trouble.kind == "store_trouble" else Severity.WARNING,
             onset=Onset(trouble.since_utc_ns or now_ns, now_ns),
             message=trouble.message,
             key=trouble.key,

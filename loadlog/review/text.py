@@ -50,7 +50,9 @@ def _fact_text(fact: Learned) -> str:
     if fact.value is None:
         return f"{fact.state}, {fact.n} of {fact.needed}"
     sure = f" ± {fact.uncertainty:.2g}" if fact.uncertainty is not None else ""
-    rest = "" if fact.state is Knowledge.FIXED else f", from {fact.n}" if fact.state is Knowledge.LEARNED else f", {fact.n} of {fact.needed}"
+    rest = (
+        "" if fact.state is Knowledge.FIXED else f", from {fact.n}" if fact.state is Knowledge.LEARNED else f", {fact.n} of {fact.needed}"
+    )
     return f"{fact.value:.5g}{sure} {fact.unit}".rstrip() + f"  {fact.state}{rest}"
 
 

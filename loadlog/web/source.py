@@ -126,7 +126,11 @@ class Source:
         newest = self._newest(specs)
         learned = self.recorder().status.get("learned", {})
         return [
-            {**forms.device_json(spec), "latest": self._latest_json(newest.get(name), spec), "learned": forms.learned_json(learned.get(name))}
+            {
+                **forms.device_json(spec),
+                "latest": self._latest_json(newest.get(name), spec),
+                "learned": forms.learned_json(learned.get(name)),
+            }
             for name, spec in specs.items()
         ]
 

@@ -67,6 +67,28 @@ CASES = [
         "b.toml: store.commit_intervall_s: unknown key (nearest known: commit_interval_s)",
     ),
     ("[bench]", "[stroe]\n[bench]", "b.toml: stroe: unknown key (nearest known: store)"),
+    # what contradicts itself
+    (
+        'profile = "m.toml"',
+        'profile = "m.toml"\npath_resistance_ohm = 0.01',
+        "b.toml: device[meter]: path_resistance_ohm is the path of a load, not of a meter: remove it",
+    ),
+    (
+        'profile = "p.toml"',
+        'profile = "p.toml"\nsource = "supply"\ncutoff_v = 27.0',
+        'b.toml: device[load-1]: cutoff_v is a battery\'s end of discharge, but source is "supply": set source = "battery" or remove',
+    ),
+    ('profile = "p.toml"', 'profile = "p.toml"\ncutoff_v = 27.0', 'b.toml: device load-1: cutoff_v = 27 needs source = "battery"'),
+    (
+        'profile = "p.toml"',
+        'profile = "p.toml"\nsource = "baterry"',
+        "b.toml: device[load-1].source: Input should be 'supply' or 'battery'",
+    ),
+    (
+        'profile = "p.toml"',
+        'profile = "p.toml"\n[device.fixed]\nnoise_voltage_v = -1',
+        "b.toml: device[load-1].fixed.noise_voltage_v: Input should be greater than or equal to 0, not -1",
+    ),
     # what comes later
     ("[bench]", '[[plan]]\nname = "x"\n[bench]', "b.toml: [plan]: this release does not do plans yet (remove the section"),
     ("[bench]", '[[forward]]\nname = "x"\n[bench]', "b.toml: [forward]: this release does not do forwarding to a time-series database yet"),
@@ -205,3 +227,13 @@ def test_a_token_by_name_opens_the_page_to_others() -> None:
 def test_units_beyond_247_exist_over_tcp(unit: int) -> None:
     text = GOOD.replace('kind = "modbus-rtu"\nport = "/dev/ttyX"', 'kind = "modbus-tcp"\nhost = "h"\ntcp_port = 502')
     assert parse_config(text.replace("unit_id = 1", f"unit_id = {unit}"), "b.toml").device[0].unit_id == unit
+
+
+def test_what_a_group_says_of_its_source_must_agree() -> None:
+    text = GOOD.replace('profile = "p.toml"', 'profile = "p.toml"\ngroup = "g"\nsource = "battery"\ncutoff_v = 27.0')
+    config = parse_config(text.replace('profile = "m.toml"', 'profile = "m.toml"\ngroup = "g"'), "b.toml")
+    meter = config.resolved(config.device[1])
+    assert (meter.source, meter.cutoff_v) == ("battery", 27.0)
+    other = text.replace('profile = "m.toml"', 'profile = "m.toml"\ngroup = "g"\nsource = "supply"')
+    with pytest.raises(ConfigError, match=r"group g: source is 'battery' in load-1 and 'supply' in meter; they share one source"):
+        parse_config(other, "b.toml")

@@ -176,9 +176,33 @@ def test_recent_events_are_bounded() -> None:
 def test_learned_is_shown() -> None:
     bench = Bench(fresh_random(), loads=[Load(load_spec())])
     line = Pipeline(bench.specs, next_seq=1, next_event_id=1)
-    assert line.learned("load-1") == {}
+    before = line.learned("load-1", 17)
+    assert before.t_utc_ns == 17
+    assert before.learning["sense_fallback"] == "noise_voltage_v 0 of 20, noise_current_a 0 of 20"
+    assert [(f.name, f.state) for f in before.facts if not f.waits] == [("path_resistance_ohm", "fixed")]
     bench.at(30.02, lambda: setattr(bench.loads[0], "level", 9.0))
     record(bench, 60.0, line)
-    learned = line.learned("load-1")
-    assert learned["noise_v"] == pytest.approx(0.7e-3, rel=0.3)
-    assert learned["source_resistance_ohm"] == pytest.approx(0.02, abs=3 * learned["source_resistance_uncertainty_ohm"] + 1e-4)
+    after = line.learned("load-1")
+    learned = {f.name: f for f in after.facts}
+    assert after.learning == {}
+    assert learned["noise_voltage_v"].value == pytest.approx(0.7e-3, rel=0.3)
+    output = learned["output_resistance_ohm"]
+    assert output.uncertainty is not None
+    assert output.value == pytest.approx(0.02, abs=3 * output.uncertainty + 1e-4)
+
+
+def test_resistances_are_recalled_after_a_restart_and_levels_are_learned_again() -> None:
+    bench = Bench(fresh_random(), loads=[Load(load_spec(path_resistance_ohm=None))])
+    line = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    bench.at(30.02, lambda: setattr(bench.loads[0], "level", 9.0))
+    bench.at(45.02, lambda: setattr(bench.loads[0], "sense_ok", False))
+    bench.at(50.02, lambda: setattr(bench.loads[0], "sense_ok", True))
+    record(bench, 60.0, line)
+    known = line.learned("load-1")
+    again = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    again.recall("load-1", known)
+    facts = {f.name: f for f in again.learned("load-1").facts}
+    old = {f.name: f for f in known.facts}
+    for name in ("output_resistance_ohm", "path_resistance_ohm"):
+        assert facts[name].value == old[name].value, name
+    assert again.learned("load-1").learning["sense_fallback"]

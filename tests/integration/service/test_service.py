@@ -134,6 +134,8 @@ def test_a_recorder_killed_in_mid_run_goes_on_with_the_run_and_states_the_gap(be
     assert max(seqs) > committed
     shown = json.loads(bench.run_cli("run", "show", run_id, "--json").stdout)
     assert shown["gaps"], "the time without a recorder is not stated"
+    assert {e["kind"] for e in shown["events"]} >= {"sample_gap"}
+    assert {f["name"] for f in shown["learned"]["load-1"]["facts"]} >= {"noise_voltage_v", "noise_current_a"}
     assert bench.run_cli("store", "verify").returncode == 0
 
 

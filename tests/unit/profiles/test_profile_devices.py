@@ -13,7 +13,7 @@ from loadlog.model.errors import ConfigError
 from loadlog.model.quantity import Accuracy, unit_of
 from loadlog.model.serial_form import device_from_json, device_to_json
 from loadlog.model.wire import LinkTraits
-from loadlog.profiles import device_spec, link_traits, load_profile, shipped, shipped_names
+from loadlog.profiles import device_spec, link_traits, load_profile, remarks_on, shipped, shipped_names
 
 CONFIG = Path(__file__).parents[3] / "config"
 LOAD = load_profile(shipped("simulated-load"), "shipped:simulated-load")
@@ -181,3 +181,39 @@ def test_one_based_register_numbers_are_taken_down_by_one() -> None:
     assert one is not None
     assert [str(p) for p in zero.places] == ["holding register 0x0010..0x0011"]
     assert [str(p) for p in one.places] == ["holding register 0x000F..0x0010"]
+
+
+def test_what_may_be_fixed_and_what_not() -> None:
+    spec = device_spec(_device(fixed={"noise_voltage_v": 0.001, "output_resistance_ohm": 0.02}), LOAD)
+    assert spec.fixed == {"noise_voltage_v": 0.001, "output_resistance_ohm": 0.02}
+    assert device_from_json(device_to_json(spec)) == spec
+    wrong: list[tuple[dict[str, float], str]] = [
+        ({"noise_voltage": 0.1}, r"device\[load-1\].fixed.noise_voltage: no such fact \(nearest known: noise_voltage_v\)"),
+        ({"noise_setpoint": 0.1}, "no such fact"),
+        ({"output_resistance": 0.1}, "nearest known: output_resistance_ohm"),
+        ({"path_resistance_ohm": 0.1}, r"stands beside name and profile, not under fixed \(set device\[load-1\].path_resistance_ohm"),
+        ({"current_share": 1.0}, "a share of the group's current lies between 0 and 1, not 1"),
+        ({"output_resistance_ohm": 0.0}, "must be greater than 0"),
+        (
+            {"thermal_time_constant_fast_s": 300.0, "thermal_time_constant_slow_s": 30.0},
+            "thermal_time_constant_fast_s = 300 must be below the slow one = 30",
+        ),
+    ]
+    for fixed, message in wrong:
+        with pytest.raises(ConfigError, match=message):
+            device_spec(_device(fixed=fixed), LOAD, where="b.toml")
+
+
+def test_a_cut_off_fits_its_limits() -> None:
+    battery = {"source": "battery", "cutoff_v": 27.0}
+    with pytest.raises(ConfigError, match=r"device\[load-1\].cutoff_v: 27 V is not below limits.voltage_v.high = 26 V"):
+        device_spec(_device(**battery, limits={"voltage": {"high": 26.0}}), LOAD)
+    spec = device_spec(_device(**battery, limits={"voltage": {"low": 25.0, "low_low": 20.0}}, path_resistance_ohm=0.01), LOAD)
+    assert (spec.source, spec.cutoff_v) == ("battery", 27.0)
+    assert device_from_json(device_to_json(spec)) == spec
+    assert remarks_on(spec) == [
+        'device load-1: path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation'
+        " only",
+        "device load-1: limits.voltage_v.low = 25 V lies below cutoff_v = 27 V: the discharge ends before it",
+        "device load-1: limits.voltage_v.low_low = 20 V lies below cutoff_v = 27 V: the discharge ends before it",
+    ]
