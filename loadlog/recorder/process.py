@@ -34,7 +34,8 @@ from loadlog.process.systemd import Notifier
 from loadlog.profiles import ReadPlan, link_traits
 from loadlog.recorder.actions import Actions
 from loadlog.recorder.orders import Orders
-from loadlog.store import Journal, Trouble
+from loadlog.store.journal import Journal
+from loadlog.store.trouble import Trouble
 
 WATCH_S = 6.0  # how long one `watch` order hastens commits
 WATCH_INTERVAL_S = 0.2

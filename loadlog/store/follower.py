@@ -94,10 +94,9 @@ class Follower:
         pages: list[list[StoredRow]] = []
         for recording in self._recordings():
             if recording.last_seq > self._reached.get(recording.name, self._floor):
-                page = self._page(recording, most)
+                page, reached = self._page(recording, most)
                 pages.append(page)
-                if len(page) >= most:
-                    horizon = min(horizon, page[-1].seq)
+                horizon = min(horizon, reached)
         out: list[StoredRow] = []
         for stored in heapq.merge(*pages, key=lambda r: r.seq):
             if stored.seq > horizon or len(out) >= limit:
@@ -106,14 +105,15 @@ class Follower:
             self._reached[stored.recording] = stored.seq
         return out, horizon < FOREVER_NS
 
-    def _page(self, recording: RecordingInfo, most: int) -> list[StoredRow]:
+    def _page(self, recording: RecordingInfo, most: int) -> tuple[list[StoredRow], int]:
         layouts = dict(self._layouts(recording).values())
         width = max((len(layout.names) for layout in layouts.values()), default=0)
         after = self._reached.get(recording.name, self._floor)
         with reading(recording.path) as connection:
-            page = read_page(connection, Page(None, width, after, FOREVER_NS, limit=most))
+            page = read_page(connection, recording.path, Page(None, width, after, FOREVER_NS, limit=most))
         run, name = run_id(recording), recording.name
-        return [StoredRow(row.seq, run, name, layouts[number], row) for number, row in zip(page.devices, page.rows, strict=True)]
+        stored = [StoredRow(row.seq, run, name, layouts[number], row) for number, row in zip(page.devices, page.rows, strict=True)]
+        return stored, page.reached
 
     def poll_events(self) -> list[Event]:
         """New states of events, in the order of their numbers; one that several recordings tell comes once."""

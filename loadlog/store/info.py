@@ -115,15 +115,16 @@ def _count(connection: sqlite3.Connection) -> int:
 
 
 def _extent(connection: sqlite3.Connection) -> tuple[int, int | None, int | None, int]:
-    """First number, first and last instant, last number of the samples."""
-    first_seq, last_seq = connection.execute("SELECT (SELECT min(seq) FROM sample), (SELECT max(seq) FROM sample)").fetchone()
+    """First number, first and last instant, last number of the samples, sealed ones included."""
+    query = "SELECT min(first_seq), min(t_min_ns), max(t_max_ns), max(last_seq) FROM span"
+    first_seq, t_first, t_last, closed = connection.execute(query).fetchone()
+    query = "SELECT min(seq), min(t_utc_ns), max(t_utc_ns), max(seq) FROM sample WHERE seq > ?"
+    tail = connection.execute(query, (closed or 0,)).fetchone()
+    if tail[0] is None:
+        return first_seq or 0, t_first, t_last, closed or 0
     if first_seq is None:
-        return 0, None, None, 0
-    t_first, t_last, rolled = connection.execute("SELECT min(t_min_ns), max(t_max_ns), max(last_seq) FROM span").fetchone()
-    tail = connection.execute("SELECT min(t_utc_ns), max(t_utc_ns) FROM sample WHERE seq > ?", (rolled or 0,)).fetchone()
-    earliest = min(t for t in (t_first, tail[0]) if t is not None)
-    latest = max(t for t in (t_last, tail[1]) if t is not None)
-    return first_seq, earliest, latest, last_seq
+        return tail[0], tail[1], tail[2], tail[3]
+    return first_seq, min(t_first, tail[1]), max(t_last, tail[2]), tail[3]
 
 
 def _run(connection: sqlite3.Connection) -> RunInfo | None:

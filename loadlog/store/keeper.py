@@ -20,6 +20,7 @@ from loadlog.model.event import Event, EventState
 from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.store.backlog import Backlog, Flush, Identity, Item, PutLearned, PutNote, StartRun, StopRun, unpack
+from loadlog.store.compaction import Compaction
 from loadlog.store.connect import DiskFullError, reading
 from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import RecordingInfo, read_learned
@@ -54,6 +55,7 @@ class Keeper:
             folder, clock.utc_ns, lambda: (self._seen_seq, self._seen_event_id), self._active_of,
             lambda key, message: self.tell("store_trouble", key, message),
         )  # fmt: skip
+        self._compaction = Compaction(clock, self.tell)
         self._rolling = Stream(self._around, None, tuple(specs.values()), snapshot)
         self._runs: dict[str, Stream] = {}
         self._stream_of = dict.fromkeys(specs, self._rolling)
@@ -190,6 +192,7 @@ class Keeper:
             self._refused(StoreError(f"unexpected trouble: {exc!r}", retryable=True))
             return False
         self._recovered()
+        self._compaction.turn(self.streams)
         return len(self.backlog) > 0
 
     def _advance(self) -> None:
@@ -382,6 +385,7 @@ class Keeper:
             if self.blocked:
                 self._clock.sleep_until(min(deadline_ns, now_ns + round(max(self.retry_in_s, RETRY_MIN_S) * NS)))
         left = self.backlog.samples + sum(isinstance(i, bytes) for i in self._todo) + sum(len(s.batch.samples) for s in self.streams)
+        self._compaction.close()
         for stream in self.streams:
             stream.close()
         for order in self._orders_left():

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
+from pathlib import Path
 
+from loadlog.store.edges import sealed_seq, snapshot
 from loadlog.store.rows import Row
 from loadlog.store.schema import SAMPLE_COLUMNS
 
@@ -41,10 +43,10 @@ def seq_ranges(connection: sqlite3.Connection, from_ns: int, to_ns: int) -> list
     spans = connection.execute(
         "SELECT first_seq, last_seq FROM span WHERE t_max_ns >= ? AND t_min_ns < ? ORDER BY first_seq", (from_ns, to_ns)
     ).fetchall()
-    rolled = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()[0]
+    closed = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()[0]
     newest = connection.execute("SELECT coalesce(max(seq), 0) FROM sample").fetchone()[0]
-    if newest > rolled:
-        spans.append((rolled + 1, newest))
+    if newest > closed:
+        spans.append((closed + 1, newest))
     joined: list[tuple[int, int]] = []
     for first, last in spans:
         if joined and first <= joined[-1][1] + SCAN_ROWS // 10:
@@ -54,8 +56,32 @@ def seq_ranges(connection: sqlite3.Connection, from_ns: int, to_ns: int) -> list
     return joined
 
 
-def read_page(connection: sqlite3.Connection, page: Page) -> Rows:
-    """One short transaction."""
+def read_page(connection: sqlite3.Connection, path: Path, page: Page) -> Rows:
+    """One short transaction, out of the sealed or the hot part of the recording at ``path``."""
+    with snapshot(connection):
+        sealed = sealed_seq(connection)
+        if page.newest:
+            return _newest(connection, path, page, sealed)
+        if page.after < sealed:
+            return _sealed_page(connection, path, page, sealed)
+        return _hot_page(connection, page)
+
+
+def count_polls(connection: sqlite3.Connection, path: Path, device: int) -> tuple[int, int]:
+    """How many rows of a device there are, and how many of them are failed polls."""
+    with snapshot(connection):
+        query = "SELECT count(*), count(failure) FROM sample WHERE device = ?"
+        polls, failed = connection.execute(query, (device,)).fetchone()
+        sealed = sealed_seq(connection)
+    if sealed:
+        from loadlog.store.sealed import Source, failures
+
+        for chunk in Source(path, connection).chunks(device, 0, sealed, -FOREVER_NS, FOREVER_NS):
+            polls, failed = polls + chunk.rows, failed + failures(chunk)
+    return polls, failed
+
+
+def _hot_page(connection: sqlite3.Connection, page: Page) -> Rows:
     values = "".join(f", v{i}" for i in range(page.width))
     last = page.last if page.newest or page.device is None else min(page.last, page.after + SCAN_ROWS)
     where = "seq > ? AND seq <= ? AND t_utc_ns >= ? AND t_utc_ns < ?"
@@ -71,3 +97,29 @@ def read_page(connection: sqlite3.Connection, page: Page) -> Rows:
     rows = [Row._make((*cells[1:9], cells[9:])) for cells in found]
     full = len(rows) >= page.limit
     return Rows(rows, [cells[0] for cells in found], rows[-1].seq if full else last)
+
+
+def _sealed_page(connection: sqlite3.Connection, path: Path, page: Page, sealed: int) -> Rows:
+    from loadlog.store.sealed import Source  # numpy is loaded when there is something to decode
+
+    source, upto = Source(path, connection), min(page.last, sealed)
+    if page.device is None:
+        devices = [number for (number,) in connection.execute("SELECT id FROM device ORDER BY id")]
+        return Rows(*source.merged(devices, page.after, upto, page.limit, page.width))
+    span, window = (page.after, upto), (page.from_ns, page.to_ns)
+    rows, reached = source.page_of(page.device, span, window, page.limit, page.width)
+    return Rows(rows, [page.device] * len(rows), upto if reached is None else min(reached, upto))
+
+
+def _newest(connection: sqlite3.Connection, path: Path, page: Page, sealed: int) -> Rows:
+    found = _hot_page(connection, page)
+    if found.rows or page.device is None or not sealed:
+        return found
+    from loadlog.store.sealed import Source
+
+    chunk = Source(path, connection).newest_chunk(page.device, page.last)
+    if chunk is None:
+        return found
+    low, high = chunk.between(page.after, page.last)
+    rows = chunk.cut(max(low, high - page.limit), high, page.width)[::-1]
+    return Rows(rows, [page.device] * len(rows), rows[-1].seq if rows else page.last)

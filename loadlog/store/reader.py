@@ -27,7 +27,7 @@ from loadlog.store import info as infos
 from loadlog.store.connect import open_readonly, reading, translated
 from loadlog.store.follower import Follower, Record, StoredRow, run_id
 from loadlog.store.info import RecordingInfo
-from loadlog.store.pages import Page, read_page, seq_ranges
+from loadlog.store.pages import Page, count_polls, read_page, seq_ranges
 from loadlog.store.recovery import latest_events
 from loadlog.store.rows import Layout, Row
 from loadlog.store.series import Series, make_series
@@ -201,7 +201,7 @@ class Archive:
             for first, last in ranges:
                 after = first - 1
                 while after < last:
-                    page = read_page(connection, Page(number, len(layout.names), after, last, low, high, PAGE_ROWS))
+                    page = read_page(connection, recording.path, Page(number, len(layout.names), after, last, low, high, PAGE_ROWS))
                     for row in page.rows:
                         yield layout, row
                     after = page.reached
@@ -232,7 +232,7 @@ class Archive:
         for recording in self.recordings_of(run, device):
             number, _ = self._layouts(recording)[device]
             with reading(recording.path) as connection:
-                counted = connection.execute("SELECT count(*), count(failure) FROM sample WHERE device = ?", (number,)).fetchone()
+                counted = count_polls(connection, recording.path, number)
             polls, failed = polls + counted[0], failed + counted[1]
         return polls, failed
 
@@ -255,7 +255,9 @@ class Archive:
         for recording in (*open_ones, *sorted(closed, key=lambda r: r.last_seq)[-1:]):
             number, layout = self._layouts(recording)[device]
             with reading(recording.path) as connection:
-                row = read_page(connection, Page(number, len(layout.names), 0, recording.last_seq, limit=1, newest=True)).rows
+                row = read_page(
+                    connection, recording.path, Page(number, len(layout.names), 0, recording.last_seq, limit=1, newest=True)
+                ).rows
             if row and (best is None or row[0].seq > best.seq):
                 best = Record(row[0].seq, run_id(recording), layout.decode(row[0]), recording.name)
         return best

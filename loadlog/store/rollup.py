@@ -1,9 +1,9 @@
-"""Minimum, maximum, sum and count of each channel over each minute, exactly, and the index of spans that finds instants.
+"""Minimum, maximum, sum and count of each channel over each minute, exactly.
 
-A *span* is a stretch of consecutive numbers, about a minute long. When it closes, its rows are summed up by minute and the sums are added
-to what the minutes already hold, so rows that come late, or a system clock that stepped back, change nothing in the result. All rows up
-to the last span are in the rollup, all later ones are not: a reader adds both. The heavy part is one SQL statement, during which the
-interpreter's lock is free for the bus threads; Python sums only where SQL's 64-bit integers do not reach.
+The encoding helper makes the minutes when rows are sealed (`sealing`); `roll_up` makes the same of hot rows, when a recording ends or no
+helper works. Sums are added to what the minutes already hold, so rows that come late, or a system clock that stepped back, change nothing
+in the result. `edges.rolled_seq` says how far the minutes reach: a reader adds all later rows. The heavy part is one SQL statement, during
+which the interpreter's lock is free for the bus threads; Python sums only where SQL's 64-bit integers do not reach.
 
 Values are counts (`model.quantity.Scale`), bad ones and held ones included: what was read is not dropped, its quality stands beside it. A
 code by which the instrument says "no value" is none.
@@ -12,7 +12,7 @@ code by which the instrument says "no value" is none.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -72,8 +72,8 @@ def worst_of(marks: Marks | None, failed: bool, name: str) -> int:
     return int(Quality.UNCERTAIN if name in marks.uncertain else Quality.GOOD)
 
 
-def close_span(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after_seq: int, last_seq: int) -> None:
-    """Within the open transaction: sum up the rows in (after_seq, last_seq] and enter their span."""
+def roll_up(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after_seq: int, last_seq: int) -> None:
+    """Within the open transaction: sum up the rows in (after_seq, last_seq], and note that they are in the minutes."""
     span = (after_seq, last_seq)
     sums: dict[Key, Sums] = {}
     width = max((len(layout.names) for layout in layouts.values()), default=0)
@@ -84,17 +84,19 @@ def close_span(connection: sqlite3.Connection, layouts: Mapping[int, Layout], af
         except _BeyondSqlError:
             _sum_by_python(connection, layouts, span, positions, sums)
     _add_quality(connection, layouts, span, sums)
-    for (device, position, minute), fresh in sums.items():
-        key = (device, position, minute)
+    merge_minutes(connection, sums)
+    connection.execute("INSERT OR REPLACE INTO meta VALUES('rolled_seq', ?)", (str(last_seq),))
+
+
+def merge_minutes(connection: sqlite3.Connection, sums: Mapping[Key, Sums]) -> None:
+    """Within the open transaction: add to what the minutes hold."""
+    for key, fresh in sums.items():
         stored = connection.execute(
             "SELECT rows, count, sum, minimum, maximum, worst FROM rollup WHERE device = ? AND position = ? AND minute = ?", key
         ).fetchone()
         if stored is not None:
             fresh.add(Sums.of_row(stored))
         connection.execute("INSERT OR REPLACE INTO rollup VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)", (*key, *fresh.as_row()))
-    connection.execute(
-        "INSERT INTO span SELECT min(seq), max(seq), min(t_utc_ns), max(t_utc_ns), count(*) FROM sample WHERE seq > ? AND seq <= ?", span
-    )
 
 
 def _value_sql(layouts: Mapping[int, Layout], position: int) -> str:
@@ -162,3 +164,29 @@ def _add_quality(connection: sqlite3.Connection, layouts: Mapping[int, Layout], 
         for position, name in enumerate(layouts[device].names):
             one = sums[device, position, minute]
             one.worst = max(one.worst, worst_of(marks, bool(failed), name))
+
+
+def rolled_buckets(
+    connection: sqlite3.Connection, channel: tuple[int, int], minutes: tuple[int, int], per_bucket: int
+) -> Iterator[tuple[int, Sums]]:
+    """The minutes in [minutes[0], minutes[1]) of one channel (device, position), ``per_bucket`` of them together: number of the bucket
+    (minute divided by ``per_bucket``) and its sums."""
+    where = "FROM rollup WHERE device = ? AND position = ? AND minute >= ? AND minute < ?"
+    arguments = (*channel, *minutes)
+    query = (
+        f"SELECT minute / {per_bucket} AS bucket, sum(rows), sum(count), sum(sum), min(minimum), max(maximum), max(worst), max(sum), "
+        f"max(minimum) {where} GROUP BY bucket"
+    )
+    try:
+        found = connection.execute(query, arguments).fetchall()
+    except sqlite3.OperationalError as exc:
+        if "integer overflow" not in str(exc):
+            raise
+        found = None
+    # text sorts above every number, so a number beyond 64 bits shows in a maximum
+    if found is not None and not any(isinstance(cell, str) for row in found for cell in row[5:]):
+        for bucket, rows, count, total, low, high, worst, *_ in found:
+            yield bucket, Sums(rows, count, total, low, high, worst)
+        return
+    for minute, *row in connection.execute(f"SELECT minute, rows, count, sum, minimum, maximum, worst {where}", arguments):
+        yield minute // per_bucket, Sums.of_row(tuple(row))

@@ -16,14 +16,16 @@ from pathlib import Path
 from loadlog.model.errors import UsageError
 from loadlog.model.quantity import Scale
 from loadlog.model.sample import Quality
+from loadlog.store.aggregate import Grouping
 from loadlog.store.connect import reading
-from loadlog.store.pages import Page, read_page, seq_ranges
-from loadlog.store.rollup import Sums, worst_of
-from loadlog.store.rows import Layout, Row, parse_marks
+from loadlog.store.edges import rolled_seq, snapshot
+from loadlog.store.rollup import Sums, rolled_buckets
+from loadlog.store.rows import Layout
 from loadlog.store.schema import MINUTE_NS
+from loadlog.store.slabs import Slab, Wanted, rows_at_most, slabs
 
-RAW_ROWS = 300_000  # rows of all devices that are walked at most before minutes are used
-PAGE_ROWS = 5000
+SEALED_ROWS = 400_000  # sealed rows times channels that are decoded at most before minutes are used
+HOT_ROWS = 150_000  # hot rows of all devices, likewise
 Part = tuple[Path, int, Layout]  # recording, number of the device in it, its channels there
 
 
@@ -92,22 +94,19 @@ class _Channel:
 def make_series(device: str, names: tuple[str, ...], from_ns: int, to_ns: int, points: int, parts: Sequence[Part]) -> Series:
     """See `Archive.series`. ``parts`` touch the span, oldest first."""
     channels = [_channel(name, parts) for name in names]
-    ranges: list[list[tuple[int, int]]] = []
-    for path, _number, _layout in parts:
-        with reading(path) as connection:
-            ranges.append(seq_ranges(connection, from_ns, to_ns))
-    rows_at_most = sum(last - first + 1 for part in ranges for first, last in part)
-    if rows_at_most <= RAW_ROWS:
+    width_ns = -(-(to_ns - from_ns) // points)
+    sealed, hot = _rows_at_most(names, from_ns, to_ns, parts)
+    few = sealed <= SEALED_ROWS and hot <= HOT_ROWS
+    if few:
         raw = _raw(device, channels, from_ns, to_ns, points, parts)
         if raw is not None:
             return raw
-    width_ns = -(-(to_ns - from_ns) // points)
-    use_minutes = width_ns >= MINUTE_NS or rows_at_most > RAW_ROWS
+    use_minutes = width_ns >= MINUTE_NS or not few
     if use_minutes:
         width_ns = -(-width_ns // MINUTE_NS) * MINUTE_NS
     for path, number, layout in parts:
         with reading(path) as connection:
-            walk = _Walk(connection, number, layout, channels, width_ns)
+            walk = _Walk(connection, path, number, layout, channels, width_ns)
             walk.minutes_and_rows(from_ns, to_ns) if use_minutes else walk.rows(from_ns, to_ns)
     lists = {c.name: [c.totals[k].bucket(k * width_ns, c.den) for k in sorted(c.totals)] for c in channels}
     return Series(device, from_ns, to_ns, width_ns, lists)
@@ -121,49 +120,43 @@ def _channel(name: str, parts: Sequence[Part]) -> _Channel:
     return _Channel(name, math.lcm(*(scale.den for scale in scales)) if scales else 1)
 
 
+def _rows_at_most(names: tuple[str, ...], from_ns: int, to_ns: int, parts: Sequence[Part]) -> tuple[int, int]:
+    sealed = hot = 0
+    for path, number, layout in parts:
+        with reading(path) as connection:
+            counted = rows_at_most(connection, Wanted(path, number, layout, (), from_ns, to_ns))
+        sealed, hot = sealed + counted[0] * len(names), hot + counted[1]
+    return sealed, hot
+
+
 def _raw(device: str, channels: list[_Channel], from_ns: int, to_ns: int, points: int, parts: Sequence[Part]) -> Series | None:
     """Every sample by itself, or None when there are more than ``points``."""
     out: dict[str, list[tuple[int, Bucket]]] = {c.name: [] for c in channels}
     seen = 0
     for path, number, layout in parts:
+        present = tuple(c.name for c in channels if c.name in layout.positions)
         with reading(path) as connection:
-            for row in _rows(connection, number, layout, from_ns, to_ns):
-                seen += 1
+            for slab in slabs(connection, Wanted(path, number, layout, present, from_ns, to_ns)):
+                seen += len(slab.times)
                 if seen > points:
                     return None
-                for channel in channels:
-                    if channel.name in layout.positions:
-                        out[channel.name].append((row.seq, _bucket_of(row, layout, channel.name)))
+                for name in present:
+                    out[name] += _buckets(slab, name)
     ordered = {name: [bucket for _, bucket in sorted(pairs, key=lambda p: p[0])] for name, pairs in out.items()}
     return Series(device, from_ns, to_ns, 0, ordered)
 
 
-def _bucket_of(row: Row, layout: Layout, name: str) -> Bucket:
-    sums = _sums_of(row, layout, name)
-    scale = layout.spec.channels[layout.positions[name]].scale
-    value = None if sums.minimum is None else scale.value(sums.minimum)
-    return Bucket(row.t_utc_ns, value, value, value, sums.count, Quality(sums.worst))
-
-
-def _sums_of(row: Row, layout: Layout, name: str) -> Sums:
-    cell = row.counts[layout.positions[name]]
-    marks = None if row.marks is None else parse_marks(row.marks)
-    worst = worst_of(marks, row.failure is not None, name)
-    count = None if cell is None else int(cell)
-    if count is None or count in layout.sentinels[layout.positions[name]]:
-        return Sums(1, 0, 0, None, None, worst)
-    return Sums(1, 1, count, count, count, worst)
-
-
-def _rows(
-    connection: sqlite3.Connection, number: int, layout: Layout, from_ns: int, to_ns: int, after_seq: int = 0
-) -> Iterator[Row]:  # fmt: skip
-    for first, last in seq_ranges(connection, from_ns, to_ns):
-        after = max(first - 1, after_seq)
-        while after < last:
-            page = read_page(connection, Page(number, len(layout.names), after, last, from_ns, to_ns, PAGE_ROWS))
-            yield from page.rows
-            after = page.reached
+def _buckets(slab: Slab, name: str) -> Iterator[tuple[int, Bucket]]:
+    position = slab.layout.positions[name]
+    scale, sentinels = slab.layout.spec.channels[position].scale, slab.layout.sentinels[position]
+    rows = zip(slab.seqs.tolist(), slab.times.tolist(), slab.channel(name).cells(), slab.worst(name).tolist(), strict=True)
+    for seq, t_utc_ns, cell, worst in rows:
+        count = None if cell is None else int(cell)
+        if count is None or count in sentinels:
+            yield seq, Bucket(t_utc_ns, None, None, None, 0, Quality(worst))
+        else:
+            value = scale.value(count)
+            yield seq, Bucket(t_utc_ns, value, value, value, 1, Quality(worst))
 
 
 @dataclass(slots=True)
@@ -171,48 +164,48 @@ class _Walk:
     """Adds one recording to the buckets of ``channels``."""
 
     connection: sqlite3.Connection
+    path: Path
     number: int
     layout: Layout
     channels: list[_Channel]
     width_ns: int
 
     def rows(self, from_ns: int, to_ns: int, after_seq: int = 0) -> None:
-        """From the rows with numbers after ``after_seq``."""
-        present = [(c, c.name, self._scale(c.name)) for c in self.channels if c.name in self.layout.positions]
-        for row in _rows(self.connection, self.number, self.layout, from_ns, to_ns, after_seq):
-            key = row.t_utc_ns // self.width_ns
-            for channel, name, scale in present:
-                channel.add(key, scale, _sums_of(row, self.layout, name))
+        """From the samples with numbers after ``after_seq``."""
+        present = [c for c in self.channels if c.name in self.layout.positions]
+        wanted = Wanted(self.path, self.number, self.layout, tuple(c.name for c in present), from_ns, to_ns, after_seq)
+        for slab in slabs(self.connection, wanted):
+            buckets = Grouping(slab.times // self.width_ns)
+            for channel in present:
+                position = self.layout.positions[channel.name]
+                sums = buckets.sums(slab.channel(channel.name), self.layout.sentinels[position], slab.worst(channel.name))
+                scale = self._scale(channel.name)
+                for key, one in zip(buckets.keys, sums, strict=True):
+                    channel.add(key, scale, one)
 
     def _scale(self, name: str) -> Scale:
         return self.layout.spec.channels[self.layout.positions[name]].scale
 
     def minutes_and_rows(self, from_ns: int, to_ns: int) -> None:
-        """From the rollup for the whole minutes, from the rows for the rest. The two are read in one transaction, so that a span that
-        closes meanwhile is counted once."""
+        """From the rollup for the whole minutes, from the samples for the rest. The two are read in one transaction, so that rows that are
+        sealed meanwhile are counted once."""
         first_minute, end_minute = -(-from_ns // MINUTE_NS), to_ns // MINUTE_NS
         if first_minute >= end_minute:
             self.rows(from_ns, to_ns)
             return
-        self.connection.execute("BEGIN")
-        try:
-            rolled = self.connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()[0]
+        with snapshot(self.connection):
+            rolled = rolled_seq(self.connection)
             self._minutes(first_minute, end_minute)
             self.rows(first_minute * MINUTE_NS, end_minute * MINUTE_NS, after_seq=rolled)
-        finally:
-            self.connection.execute("COMMIT")
         self.rows(from_ns, first_minute * MINUTE_NS)
         self.rows(end_minute * MINUTE_NS, to_ns)
 
     def _minutes(self, first_minute: int, end_minute: int) -> None:
-        query = (
-            "SELECT minute, rows, count, sum, minimum, maximum, worst FROM rollup "
-            "WHERE device = ? AND position = ? AND minute >= ? AND minute < ?"
-        )
         for channel in self.channels:
             position = self.layout.positions.get(channel.name)
-            if position is None:
-                continue
-            scale = self._scale(channel.name)
-            for minute, *row in self.connection.execute(query, (self.number, position, first_minute, end_minute)):
-                channel.add(minute * MINUTE_NS // self.width_ns, scale, Sums.of_row(tuple(row)))
+            if position is not None:
+                scale = self._scale(channel.name)
+                for key, sums in rolled_buckets(
+                    self.connection, (self.number, position), (first_minute, end_minute), self.width_ns // MINUTE_NS
+                ):  # fmt: skip
+                    channel.add(key, scale, sums)

@@ -12,8 +12,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
 from loadlog.store.connect import reading
+from loadlog.store.edges import rolled_seq, sealed_seq, snapshot
 from loadlog.store.info import DAMAGED_SUFFIX, FOLDER, info_from, recording_paths
 
 MESSAGES_MAX = 5
@@ -84,8 +86,8 @@ def _verify_one(path: Path) -> Finding:
     try:
         with reading(path) as connection:
             found = info_from(connection, path)
-            faults = list(_faults(connection))
-            rows = connection.execute("SELECT count(*) FROM sample").fetchone()[0]
+            faults = list(_faults(connection, path))
+            rows = found.samples
     except StoreError as exc:
         return Finding(path.name, False, exc.args[0])
     if faults:
@@ -95,22 +97,61 @@ def _verify_one(path: Path) -> Finding:
     return Finding(path.name, True, f"{path}: sound, {rows} samples, {state}", rows)
 
 
-def _faults(connection: sqlite3.Connection) -> Iterator[str]:
+def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
     for (line,) in connection.execute(f"PRAGMA integrity_check({MESSAGES_MAX})").fetchall():
         if line != "ok":
             yield f"is damaged: {' '.join(line.split())}"
-    rolled = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()[0]
-    counted, in_spans = connection.execute(
-        "SELECT (SELECT count(*) FROM sample WHERE seq <= ?), (SELECT coalesce(sum(rows), 0) FROM span)", (rolled,)
-    ).fetchone()
-    if counted != in_spans:
-        yield f"rows are missing: {in_spans} were summed up, {counted} are there"
-    in_rollup = connection.execute("SELECT coalesce(sum(rows), 0) FROM rollup WHERE position = 0").fetchone()[0]
-    if in_rollup != in_spans:
-        yield f"the minutes count {in_rollup} samples, the spans {in_spans}"
-    strangers = connection.execute("SELECT count(*) FROM sample WHERE device NOT IN (SELECT id FROM device)").fetchone()[0]
+    with snapshot(connection):
+        yield from _counting_faults(connection)
+        sealed = sealed_seq(connection)
+    if sealed:
+        yield from _block_faults(connection, path)
+
+
+def _counting_faults(connection: sqlite3.Connection) -> Iterator[str]:
+    (closed,) = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()
+    (in_spans,) = connection.execute("SELECT coalesce(sum(rows), 0) FROM span").fetchone()
+    rolled, bodies = rolled_seq(connection), _in_bodies(connection)
+    hot = "SELECT count(*) FROM sample WHERE seq <= ?"
+    if (counted := bodies + connection.execute(hot, (closed,)).fetchone()[0]) != in_spans:
+        yield f"rows are missing: {in_spans} were counted when they were written, {counted} are there"
+    (in_minutes,) = connection.execute("SELECT coalesce(sum(rows), 0) FROM rollup WHERE position = 0").fetchone()
+    if in_minutes != (counted := bodies + connection.execute(hot, (rolled,)).fetchone()[0]):
+        yield f"the minutes count {in_minutes} samples, {counted} are there"
+    (strangers,) = connection.execute("SELECT count(*) FROM sample WHERE device NOT IN (SELECT id FROM device)").fetchone()
     if strangers:
         yield f"{strangers} samples belong to no device"
+
+
+def _in_bodies(connection: sqlite3.Connection) -> int:
+    if not sealed_seq(connection):
+        return 0
+    (rows,) = connection.execute("SELECT sum(rows) FROM sealed").fetchone()
+    return int(rows)
+
+
+def _block_faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
+    """Every block by its checksum and decoded, every body against what stands beside it."""
+    from loadlog.store.blocks import SEQ, TIME, BlockError, Body
+
+    names = dict(connection.execute("SELECT id, name FROM device").fetchall())
+    stretches = connection.execute("SELECT device, last_seq, first_seq, rows, t_min_ns, t_max_ns FROM sealed ORDER BY last_seq").fetchall()
+    for device, last_seq, first_seq, rows, t_min_ns, t_max_ns in stretches:
+        where = f"sealed rows {first_seq}..{last_seq} of {names.get(device, device)}, {format_utc(t_min_ns)} to {format_utc(t_max_ns)}"
+        query = "SELECT body FROM sealed WHERE device = ? AND last_seq = ?"
+        (data,) = connection.execute(query, (device, last_seq)).fetchone()
+        try:
+            body = Body(data)
+        except BlockError as exc:
+            yield f"{where}: {exc.what}"
+            continue
+        if faults := body.faults():
+            yield from (f"{where}: {fault}" for fault in faults)
+            continue
+        seqs, times = body.column(SEQ).numbers, body.column(TIME).numbers
+        held = (int(seqs[0]), int(seqs[-1]), len(seqs), int(times.min()), int(times.max()))
+        if held != (first_seq, last_seq, rows, t_min_ns, t_max_ns) or not (seqs[1:] > seqs[:-1]).all():
+            yield f"{where}: holds something else"
 
 
 def _numbers(path: Path) -> Iterator[Interval]:
@@ -121,20 +162,39 @@ def _numbers(path: Path) -> Iterator[Interval]:
             "SELECT seq, seq FROM event WHERE NOT carried UNION SELECT seq, seq FROM note "
             "UNION SELECT first_seq, last_seq FROM gap ORDER BY 1"
         ).fetchall()
-        yield from heapq.merge(others, _sample_numbers(connection))
+        yield from heapq.merge(others, _sample_numbers(connection, path))
 
 
-def _sample_numbers(connection: sqlite3.Connection) -> Iterator[Interval]:
+def _sample_numbers(connection: sqlite3.Connection, path: Path) -> Iterator[Interval]:
+    devices = [number for (number,) in connection.execute("SELECT id FROM device").fetchall()]
     after = 0
-    while page := connection.execute("SELECT seq FROM sample WHERE seq > ? ORDER BY seq LIMIT ?", (after, PAGE_ROWS)).fetchall():
-        first = last = page[0][0]
-        for (seq,) in page[1:]:
-            if seq != last + 1:
-                yield first, last
-                first = seq
-            last = seq
-        yield first, last
-        after = last
+    while True:
+        with snapshot(connection):
+            sealed = sealed_seq(connection)
+            hot = "SELECT seq FROM sample WHERE seq > ? ORDER BY seq LIMIT ?"
+            page = [seq for (seq,) in connection.execute(hot, (after, PAGE_ROWS))] if after >= sealed else []
+        if after < sealed:
+            from loadlog.store.sealed import Source
+
+            found, after = Source(path, connection).numbers(devices, after, sealed)
+            yield from _stretches(found)
+        elif page:
+            yield from _stretches(page)
+            after = page[-1]
+        else:
+            return
+
+
+def _stretches(numbers: list[int]) -> Iterator[Interval]:
+    if not numbers:
+        return
+    first = last = numbers[0]
+    for number in numbers[1:]:
+        if number != last + 1:
+            yield first, last
+            first = number
+        last = number
+    yield first, last
 
 
 def _missing(held: Iterable[Interval]) -> Iterator[Interval]:

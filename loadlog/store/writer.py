@@ -1,7 +1,8 @@
 """One recording being written: the only connection that writes or checkpoints it.
 
-Invariants: a batch is one transaction, synced before `write` returns; rows come in increasing number; the rollup covers exactly the rows up
-to the last span. A batch may be written again after a failure whose outcome is unknown: what is already in the file is skipped.
+Invariants: a batch is one transaction, synced before `write` returns; rows come in increasing number; spans follow one another and cover
+all rows but those since the last one closed. A batch may be written again after a failure whose outcome is unknown: what is already in the
+file is skipped.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import errno
 import json
 import os
 import sqlite3
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -22,10 +24,12 @@ from loadlog.model.serial_form import device_to_json
 from loadlog.store import schema
 from loadlog.store.connect import GoneError, open_for_writing, translated
 from loadlog.store.disk import sync_directory
+from loadlog.store.edges import sealed_seq, version_of
 from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
-from loadlog.store.rollup import close_span
+from loadlog.store.rollup import roll_up
 from loadlog.store.rows import EVENT_COLUMNS, Layout
 from loadlog.store.schema import MINUTE_NS
+from loadlog.store.sealing import Group, Sealed, Unsealed, swap
 
 SPAN_ROWS = 20_000  # a span closes at this many rows even within a minute
 
@@ -58,6 +62,45 @@ class Birth:
     floor_event_id: int
 
 
+@dataclass(slots=True)
+class _OpenSpan:
+    """The rows since the last span: about a minute's."""
+
+    first_seq: int = 0
+    last_seq: int = 0
+    t_min_ns: int = 0
+    t_max_ns: int = 0
+    minute: int = 0
+    counts: Counter[int] = field(default_factory=Counter)
+
+    def with_rows(self, rows: Sequence[tuple[Any, ...]]) -> _OpenSpan:
+        """As it is after further rows ``(device, seq, t, ...)``."""
+        times = [row[2] for row in rows]
+        earliest, latest = min(times), max(times)
+        counts = Counter(row[0] for row in rows)
+        if not self.counts:
+            return _OpenSpan(rows[0][1], rows[-1][1], earliest, latest, times[0] // MINUTE_NS, counts)
+        return _OpenSpan(
+            self.first_seq, rows[-1][1], min(self.t_min_ns, earliest), max(self.t_max_ns, latest), self.minute, self.counts + counts
+        )  # fmt: skip
+
+    def is_over(self, t_utc_ns: int) -> bool:
+        """The newest row lies in another minute than the first, or there are many."""
+        return bool(self.counts) and (t_utc_ns // MINUTE_NS != self.minute or self.counts.total() >= SPAN_ROWS)
+
+    def close(self, connection: sqlite3.Connection) -> None:
+        """Enter it, within the open transaction."""
+        values = (self.first_seq, self.last_seq, self.t_min_ns, self.t_max_ns, self.counts.total())
+        connection.execute("INSERT INTO span VALUES(?, ?, ?, ?, ?)", values)
+
+    @classmethod
+    def read(cls, connection: sqlite3.Connection) -> _OpenSpan:
+        """As a recording stands."""
+        (after,) = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()
+        rows = connection.execute("SELECT device, seq, t_utc_ns FROM sample WHERE seq > ? ORDER BY seq", (after,)).fetchall()
+        return cls().with_rows(rows) if rows else cls()
+
+
 class Recording:
     """Open for writing. Use `create` or `reopen`."""
 
@@ -69,11 +112,12 @@ class Recording:
             self.specs = dict(read_specs(connection, path))
             self._layouts = {number: Layout(spec) for number, spec in self.specs.items()}
             self._numbers = {spec.name: number for number, spec in self.specs.items()}
-            self._inserts = {spec.name: _insert(number, spec) for number, spec in self.specs.items()}
-            self.last_seq = self._one("SELECT coalesce(max(seq), 0) FROM sample")
-            self._rolled_seq = self._one("SELECT coalesce(max(last_seq), 0) FROM span")
-            self._loose_rows = self._one("SELECT count(*) FROM sample WHERE seq > ?", self._rolled_seq)
-            self._span_minute = self._one(f"SELECT t_utc_ns / {MINUTE_NS} FROM sample WHERE seq > ? ORDER BY seq LIMIT 1", self._rolled_seq)
+            width = max((len(spec.channels) for spec in self.specs.values()), default=0)
+            self._insert = _insert(width)
+            self._padding = {spec.name: (None,) * (width - len(spec.channels)) for spec in self.specs.values()}
+            self.last_seq = max(self._one("SELECT coalesce(max(seq), 0) FROM sample"), sealed_seq(connection))
+            self._span = _OpenSpan.read(connection)
+            self._unsealed = Unsealed.read(connection)
             self.created_utc_ns = int(self._one("SELECT value FROM meta WHERE key = 'created_utc_ns'"))
 
     @classmethod
@@ -111,6 +155,8 @@ class Recording:
         """
         connection = open_for_writing(path, create=False)
         try:
+            with translated(path):
+                _migrate(connection)
             return cls(path, connection)
         except BaseException:
             connection.close()
@@ -126,34 +172,73 @@ class Recording:
         Raises:
             StoreError: nothing of the batch is in the file, or all of it; the same batch may be written again.
         """
+        numbers, padding, last_seq = self._numbers, self._padding, self.last_seq
+        rows = [(numbers[device], *row, *padding[device]) for device, row in batch.samples if row[0] > last_seq]
         with translated(self.path):
             self._check_in_place()
-            last_seq, loose, minute = self._transaction(batch)
-        self.last_seq, self._loose_rows, self._span_minute = last_seq, loose, minute
+            self._transaction(batch, rows)
 
-    def _transaction(self, batch: Batch) -> tuple[int, int, int | None]:
-        connection, last_seq = self._connection, self.last_seq
-        loose, minute, rolled_seq = self._loose_rows, self._span_minute, self._rolled_seq
+    def _transaction(self, batch: Batch, rows: list[tuple[Any, ...]]) -> None:
+        connection, span = self._connection, self._span.with_rows(rows) if rows else self._span
+        is_over = bool(rows) and span.is_over(rows[-1][2])
         connection.execute("BEGIN IMMEDIATE")
         try:
-            newest_minute = minute
-            for device, row in batch.samples:
-                if row[0] <= last_seq:
-                    continue
-                connection.execute(self._inserts[device], row)
-                last_seq, newest_minute = row[0], row[1] // MINUTE_NS
-                minute = newest_minute if minute is None else minute
-                loose += 1
+            connection.executemany(self._insert, rows)
             self._insert_rest(batch)
-            if loose and (newest_minute != minute or loose >= SPAN_ROWS):
-                close_span(connection, self._layouts, rolled_seq, last_seq)
-                rolled_seq, loose, minute = last_seq, 0, None
+            if is_over:
+                span.close(connection)
             connection.execute("COMMIT")
         except BaseException:
             self._rollback()
             raise
-        self._rolled_seq = rolled_seq
-        return last_seq, loose, minute
+        if is_over:
+            self._unsealed.add(span.last_seq, span.counts)
+        self._span = _OpenSpan() if is_over else span
+        self.last_seq = rows[-1][1] if rows else self.last_seq
+
+    def due(self) -> Group | None:
+        """Rows that can be sealed."""
+        return self._unsealed.due(self.path)
+
+    def seal(self, sealed: Sealed) -> bool:
+        """Swap a group for its bodies. False when it no longer fits: nothing was changed.
+
+        Raises:
+            StoreError: nothing was changed.
+        """
+        with translated(self.path):
+            self._check_in_place()
+            if not swap(self._connection, sealed):
+                self._unsealed = Unsealed.read(self._connection)
+                return False
+        self._unsealed.sealed(sealed.group.upto)
+        return True
+
+    def roll_up(self) -> None:
+        """Bring the minutes up to the last span without a helper.
+
+        Raises:
+            StoreError: nothing was changed.
+        """
+        after = self._unsealed.rolled_seq
+        upto = self._unsealed.spans[-1][0] if self._unsealed.spans else after
+        if upto <= after:
+            return
+        with translated(self.path):
+            self._check_in_place()
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                roll_up(self._connection, self._layouts, after, upto)
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._rollback()
+                raise
+        self._unsealed.rolled_seq = upto
+
+    @property
+    def unrolled_rows(self) -> int:
+        """Rows in closed spans that are in no minute."""
+        return sum(counts.total() for last_seq, counts in self._unsealed.spans if last_seq > self._unsealed.rolled_seq)
 
     def _insert_rest(self, batch: Batch) -> None:
         execute_many = self._connection.executemany
@@ -185,12 +270,6 @@ class Recording:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
 
-    def last_instant(self) -> int | None:
-        """UTC of the newest row."""
-        with translated(self.path):
-            instant: int | None = self._one("SELECT t_utc_ns FROM sample ORDER BY seq DESC LIMIT 1")
-            return instant
-
     def finish(self, t_utc_ns: int, reason: str = "") -> None:
         """No more rows will come: sum up the last span, note the end, close.
 
@@ -202,8 +281,9 @@ class Recording:
             self._check_in_place()
             connection.execute("BEGIN IMMEDIATE")
             try:
-                if self._loose_rows:
-                    close_span(connection, self._layouts, self._rolled_seq, self.last_seq)
+                if self._span.counts:
+                    self._span.close(connection)
+                roll_up(connection, self._layouts, self._unsealed.rolled_seq, self.last_seq)
                 if reason:
                     connection.execute("UPDATE run SET ended_utc_ns = ?, end_reason = ?", (t_utc_ns, reason))
                 connection.execute("INSERT OR REPLACE INTO meta VALUES('closed_utc_ns', ?)", (str(t_utc_ns),))
@@ -211,13 +291,22 @@ class Recording:
             except BaseException:
                 self._rollback()
                 raise
-            self._rolled_seq, self._loose_rows, self._span_minute = self.last_seq, 0, None
         self.close()
 
     def close(self) -> None:
         """Checkpoint and close; never raises, the WAL keeps what could not be checkpointed."""
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
+
+
+def _migrate(connection: sqlite3.Connection) -> None:
+    """Bring an older file to the present format, in one transaction a version."""
+    while (version := version_of(connection)) < schema.SCHEMA_VERSION:
+        connection.execute("BEGIN IMMEDIATE")
+        for statement in schema.MIGRATIONS[version]:
+            connection.execute(statement)
+        connection.execute(f"PRAGMA user_version={version + 1}")
+        connection.execute("COMMIT")
 
 
 def _put_in_place(fresh: Path, path: Path) -> None:
@@ -233,10 +322,10 @@ def _put_in_place(fresh: Path, path: Path) -> None:
     sync_directory(path.parent)
 
 
-def _insert(number: int, spec: DeviceSpec) -> str:
-    values = "".join(f", v{i}" for i in range(len(spec.channels)))
-    places = ", ".join("?" * (len(schema.SAMPLE_COLUMNS) + len(spec.channels)))
-    return f"INSERT INTO sample(device, {', '.join(schema.SAMPLE_COLUMNS)}{values}) VALUES({number}, {places})"
+def _insert(width: int) -> str:
+    values = "".join(f", v{i}" for i in range(width))
+    places = ", ".join("?" * (1 + len(schema.SAMPLE_COLUMNS) + width))
+    return f"INSERT INTO sample(device, {', '.join(schema.SAMPLE_COLUMNS)}{values}) VALUES({places})"
 
 
 def _describe(connection: sqlite3.Connection, birth: Birth) -> None:

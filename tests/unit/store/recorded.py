@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from loadlog.config import StoreConfig
 from loadlog.model.clock import NS
@@ -128,6 +131,36 @@ class HandClock:
         self.utc += ns
 
 
+class InlineSealer:
+    """In place of the helper process: the same encoding, at once."""
+
+    def __init__(self) -> None:
+        self.busy, self.trouble, self._done = False, "", None
+
+    def offer(self, group: Any) -> None:
+        from loadlog.store.encoder import encode_group
+        from loadlog.store.sealing import Sealed
+
+        answer = encode_group(group.path, group.after, group.upto, group.rolled)
+        self.busy, self._done = True, Sealed(group, answer["sealed"], answer["rollup"])
+
+    def take(self) -> Any:
+        self.busy = False
+        return self._done
+
+    def close(self) -> None:
+        self.busy = False
+
+
+@contextlib.contextmanager
+def sealing_at(patch: pytest.MonkeyPatch, rows: int) -> Iterator[None]:
+    """Seal in place, so many rows of a device at a time, in spans that are as short as commits."""
+    patch.setattr("loadlog.store.compaction.Sealer", InlineSealer)
+    patch.setattr("loadlog.store.sealing.SEAL_ROWS", rows)
+    patch.setattr("loadlog.store.writer.SPAN_ROWS", 1)
+    yield
+
+
 class OpenJournal:
     """A started journal that is closed at the end of the block; collects its troubles."""
 
@@ -154,6 +187,15 @@ class OpenJournal:
         for one in samples:
             self.journal.put_sample(one)
         self.flush()
+
+    def seal(self) -> None:
+        """Let everything be sealed that is due."""
+        for _ in range(200):
+            before = self.journal._keeper._compaction.groups
+            for _ in range(3):
+                self.flush()
+            if self.journal._keeper._compaction.groups == before:
+                return
 
     def flush(self) -> int:
         return self.journal.flush().result(PATIENCE_S)

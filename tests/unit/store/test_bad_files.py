@@ -293,5 +293,5 @@ def test_a_recording_that_was_half_made_when_the_power_went_is_swept_away(tmp_pa
 def test_the_file_says_what_it_is(tmp_path: Path) -> None:
     """SQLite file format, 1.3: user version at offset 60, application id at 68, big-endian."""
     head = record(tmp_path, 1, 10).read_bytes()[:100]
-    assert int.from_bytes(head[60:64], "big") == SCHEMA_VERSION == 1
+    assert int.from_bytes(head[60:64], "big") == SCHEMA_VERSION == 2
     assert head[68:72] == b"LdLg" == APPLICATION_ID.to_bytes(4, "big")

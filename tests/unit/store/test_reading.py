@@ -155,13 +155,11 @@ def test_a_reader_in_the_middle_of_a_span_holds_up_neither_writer_nor_checkpoint
         slow = Archive(tmp_path).samples("load-1")
         assert next(slow).seq == 1
         (wal,) = (tmp_path / "recordings").glob("*-wal")
-        for start in range(10_001, 110_001, 4_000):
+        for start in range(10_001, 210_001, 4_000):
             for seq in range(start, start + 4_000):
                 opened.journal.put_sample(sample(seq))
             opened.flush()
-        (recording,) = Archive(tmp_path).recordings()
-        assert wal.stat().st_size < recording.path.stat().st_size
-        assert wal.stat().st_size < 12 << 20
+        assert wal.stat().st_size < 7 << 20  # the commits wrote far more
         assert sum(1 for _ in slow) >= 9_999
 
 

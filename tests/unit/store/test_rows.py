@@ -15,7 +15,7 @@ from loadlog.model.event import EventState, Severity
 from loadlog.model.sample import FailureCause, PollFailure, Quality, Reading, Sample, Stamp
 from loadlog.store import Archive
 from loadlog.validation import Validator
-from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, sealing_at, snapshot
 
 NUMBERS = ("voltage_v", "current_a", "temperature_c", "energy_wh")
 CHANNELS = (*NUMBERS, "input_on", "mode")
@@ -43,13 +43,16 @@ def samples(draw: st.DrawFn) -> Sample:
     return dataclasses.replace(made, stamp=stamp, quality=quality, detail=draw(texts), seq=0)
 
 
-@given(st.lists(samples(), max_size=40), st.integers(0, 40), st.integers(0, 40))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_samples_come_back_across_recordings(tmp_path_factory: pytest.TempPathFactory, put: list[Sample], a: int, b: int) -> None:
+@given(st.lists(samples(), max_size=40), st.integers(0, 40), st.integers(0, 40), st.sampled_from([1, 3, 8, 1000]), st.data())
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_samples_come_back_across_recordings(
+    tmp_path_factory: pytest.TempPathFactory, put: list[Sample], a: int, b: int, seal_rows: int, data: st.DataObject
+) -> None:
+    """Wherever they lie: in rows, in sealed bodies, in several recordings."""
     directory = tmp_path_factory.mktemp("data")
     start, stop = sorted((a, b))
     stored = []
-    with OpenJournal(directory) as opened:
+    with pytest.MonkeyPatch.context() as patch, sealing_at(patch, seal_rows), OpenJournal(directory) as opened:
         for index, one in enumerate(put):
             if index == start:
                 opened.journal.start_run(run_info(), snapshot())
@@ -57,6 +60,8 @@ def test_any_samples_come_back_across_recordings(tmp_path_factory: pytest.TempPa
                 opened.journal.stop_run("soak-0001", T0, "done")
             seq = opened.journal.put_sample(one)
             stored.append(dataclasses.replace(one, seq=seq))
+            if data.draw(st.booleans()):
+                opened.flush()
         opened.flush()
         archive = Archive(directory)
         for device in SPECS:

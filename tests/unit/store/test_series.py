@@ -19,7 +19,7 @@ from loadlog.model.sample import Quality, Sample
 from loadlog.store import Archive, series
 from loadlog.store.series import Bucket
 from loadlog.store.verify import verify
-from tests.unit.store.recorded import NS, PATIENCE_S, SPECS, T0, OpenJournal, failed, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, PATIENCE_S, SPECS, T0, OpenJournal, failed, run_info, sample, sealing_at, snapshot
 
 MINUTE_NS = 60 * NS
 
@@ -67,15 +67,21 @@ def histories(draw: st.DrawFn) -> list[Sample]:
     return out
 
 
-@given(histories(), st.integers(-100, 4000), st.integers(1, 4000), st.sampled_from([1, 3, 40]), st.sampled_from([0, 10]), st.data())
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(
+    histories(), st.integers(-100, 4000), st.integers(1, 4000), st.sampled_from([1, 3, 40]), st.sampled_from([0, 10]),
+    st.sampled_from([1, 3, 8, 1000]), st.data(),
+)  # fmt: skip
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_series_agree_with_a_plain_walk(
-    tmp_path_factory: pytest.TempPathFactory, put: list[Sample], start_s: int, long_s: int, points: int, raw_rows: int, data: st.DataObject
-) -> None:
+    tmp_path_factory: pytest.TempPathFactory, put: list[Sample], start_s: int, long_s: int, points: int, raw_rows: int, seal_rows: int,
+    data: st.DataObject,
+) -> None:  # fmt: skip
+    """Wherever the samples lie: in rows, in sealed bodies, in several recordings."""
     directory = tmp_path_factory.mktemp("data")
     switch = data.draw(st.integers(0, len(put)))
-    with pytest.MonkeyPatch.context() as patch, OpenJournal(directory) as opened:
-        patch.setattr(series, "RAW_ROWS", raw_rows)  # so few rows that the rollup is used
+    with pytest.MonkeyPatch.context() as patch, sealing_at(patch, seal_rows), OpenJournal(directory) as opened:
+        for name in ("SEALED_ROWS", "HOT_ROWS"):
+            patch.setattr(series, name, raw_rows)  # so few rows that the rollup is used
         for index, one in enumerate(put):
             if index == switch:
                 opened.journal.start_run(run_info(), snapshot())

@@ -1,0 +1,88 @@
+"""The encoding helper: a process of its own at the lowest priority, started by `sealing.Sealer`, that turns hot rows into sealed bodies.
+
+It reads through a read-only connection and writes nothing but its answers: a request is one line of JSON on standard input
+(``path``, ``after``, ``upto``, ``rolled``), the answer 8 bytes of length (little-endian) and that many bytes of `marshal`. It ends with its
+standard input. Every block is decoded and compared before it is handed over.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import marshal
+import os
+import signal
+import sqlite3
+import struct
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from loadlog.store.aggregate import Grouping, worst_in_rows
+from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, column_of, encode
+from loadlog.store.connect import reading
+from loadlog.store.info import read_specs
+from loadlog.store.rows import Layout
+from loadlog.store.schema import MINUTE_NS, SAMPLE_COLUMNS
+
+LENGTH = struct.Struct("<Q")
+
+
+def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, Any]:
+    """Bodies and, unless the rows are ``rolled`` already, minutes of the rows in (after, upto].
+
+    Returns ``sealed``: rows of the table of that name, in increasing ``last_seq``; ``rollup``: its rows.
+    """
+    sealed: list[tuple[Any, ...]] = []
+    minutes: list[tuple[Any, ...]] = []
+    with reading(path) as connection:
+        for number, spec in list(read_specs(connection, path)):
+            layout = Layout(spec)
+            columns = _columns(connection, number, layout, after, upto)
+            if columns is None:
+                continue
+            seqs, times = columns[0].numbers, columns[TIME].numbers
+            sealed.append(
+                (number, int(seqs[-1]), int(seqs[0]), len(seqs), int(times.min()), int(times.max()), encode(columns))
+            )  # fmt: skip
+            if not rolled:
+                minutes += _minutes(number, layout, columns)
+    return {"sealed": sorted(sealed, key=lambda row: row[1]), "rollup": minutes}
+
+
+def _columns(connection: sqlite3.Connection, number: int, layout: Layout, after: int, upto: int) -> list[Column] | None:
+    values = "".join(f", v{i}" for i in range(len(layout.names)))
+    query = f"SELECT {', '.join(SAMPLE_COLUMNS)}{values} FROM sample WHERE device = ? AND seq > ? AND seq <= ? ORDER BY seq"
+    rows = connection.execute(query, (number, after, upto)).fetchall()
+    return [column_of(cells) for cells in zip(*rows, strict=True)] if rows else None
+
+
+def _minutes(number: int, layout: Layout, columns: list[Column]) -> Iterator[tuple[Any, ...]]:
+    """Rows of the rollup: what `rollup.roll_up` would make of the same rows."""
+    minutes = Grouping(columns[TIME].numbers // MINUTE_NS)
+    for position, name in enumerate(layout.names):
+        worst = worst_in_rows(columns[MARKS], columns[FAILURE], name)
+        sums = minutes.sums(columns[VALUES + position], layout.sentinels[position], worst)
+        for minute, one in zip(minutes.keys, sums, strict=True):
+            yield (number, position, minute, *one.as_row())
+
+
+def main() -> None:
+    """Answer until standard input ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # meant for the recorder, whose end closes standard input
+    with contextlib.suppress(OSError):
+        os.nice(19)
+    for line in sys.stdin.buffer:
+        request = json.loads(line)
+        try:
+            answer = encode_group(Path(request["path"]), request["after"], request["upto"], request["rolled"])
+        except Exception as exc:  # told to the recorder, which goes on without
+            answer = {"error": str(exc) or repr(exc)}
+        data = marshal.dumps(answer)
+        sys.stdout.buffer.write(LENGTH.pack(len(data)) + data)
+        sys.stdout.buffer.flush()
+
+
+if __name__ == "__main__":
+    main()

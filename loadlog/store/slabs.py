@@ -1,0 +1,123 @@
+"""Stretches of rows of one device as columns, from sealed bodies and from hot rows alike."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from loadlog.store.aggregate import worst_in_rows
+from loadlog.store.blocks import FAILURE, MARKS, QUALITY, SEQ, TIME, VALUES, Column, Ints, column_of
+from loadlog.store.edges import sealed_seq, snapshot
+from loadlog.store.pages import FOREVER_NS, SCAN_ROWS, seq_ranges
+from loadlog.store.rows import Layout
+from loadlog.store.sealed import Chunk, Source
+
+_HOT = ("seq", "t_utc_ns", "quality", "failure", "marks")
+_HOT_COLUMNS = (SEQ, TIME, QUALITY, FAILURE, MARKS)
+Kept = Ints | slice
+
+
+@dataclass(slots=True)
+class Slab:
+    """Some rows in increasing number; only the columns that were asked for are there, or decoded."""
+
+    layout: Layout
+    _columns: dict[int, Column]
+    _chunk: Chunk | None = None
+    _kept: Kept = field(default_factory=lambda: slice(None))
+
+    def column(self, index: int) -> Column:
+        """One column, numbered as in `blocks`."""
+        known = self._columns.get(index)
+        if known is None:
+            assert self._chunk is not None
+            known = self._columns[index] = self._chunk.column(index).taken(self._kept)
+        return known
+
+    @property
+    def seqs(self) -> Ints:
+        """Numbers."""
+        return self.column(SEQ).numbers
+
+    @property
+    def times(self) -> Ints:
+        """Source timestamps, ns UTC."""
+        return self.column(TIME).numbers
+
+    def channel(self, name: str) -> Column:
+        """Counts of a channel."""
+        return self.column(VALUES + self.layout.positions[name])
+
+    def worst(self, name: str) -> Ints:
+        """Quality of a channel in each row."""
+        return worst_in_rows(self.column(MARKS), self.column(FAILURE), name)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Rows of device ``number`` of the recording at ``path``: instants in [from, to), numbers after ``after``, these channels."""
+
+    path: Path
+    number: int
+    layout: Layout
+    channels: tuple[str, ...]
+    from_ns: int = -FOREVER_NS
+    to_ns: int = FOREVER_NS
+    after: int = 0
+
+
+def rows_at_most(connection: sqlite3.Connection, wanted: Wanted) -> tuple[int, int]:
+    """Bounds, unread: sealed rows of the device, hot rows of all devices, in the span."""
+    with snapshot(connection):
+        sealed = sealed_seq(connection)
+        hot = sum(last - max(first - 1, sealed) for first, last in seq_ranges(connection, wanted.from_ns, wanted.to_ns) if last > sealed)
+        if not sealed:
+            return 0, hot
+        query = "SELECT coalesce(sum(rows), 0) FROM sealed WHERE device = ? AND t_max_ns >= ? AND t_min_ns < ?"
+        return connection.execute(query, (wanted.number, wanted.from_ns, wanted.to_ns)).fetchone()[0], hot
+
+
+def slabs(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[Slab]:
+    """In increasing number, each row once, also when rows are sealed meanwhile; a snapshot is held for one page of hot rows."""
+    for first, last in seq_ranges(connection, wanted.from_ns, wanted.to_ns):
+        after = max(first - 1, wanted.after)
+        while after < last:
+            with snapshot(connection):
+                sealed = sealed_seq(connection)
+                upto = min(last, sealed if after < sealed else after + SCAN_ROWS)
+                hot = _hot(connection, wanted, after, upto) if after >= sealed else None
+            if hot is not None:
+                yield hot
+            elif after < sealed:
+                for chunk in Source(wanted.path, connection).chunks(wanted.number, after, upto, wanted.from_ns, wanted.to_ns):
+                    slab = _cut(chunk, wanted, after, upto)
+                    if slab is not None:
+                        yield slab
+            after = upto
+
+
+def _cut(chunk: Chunk, wanted: Wanted, after: int, upto: int) -> Slab | None:
+    low, high = chunk.between(after, upto)
+    taken = chunk.taken(wanted.from_ns, wanted.to_ns, low, high)
+    if taken.all():
+        return Slab(wanted.layout, {}, chunk, slice(low, high)) if high > low else None
+    places = np.flatnonzero(taken) + low
+    if not len(places):
+        return None
+    first, last = int(places[0]), int(places[-1]) + 1
+    return Slab(wanted.layout, {}, chunk, slice(first, last) if last - first == len(places) else places)
+
+
+def _hot(connection: sqlite3.Connection, wanted: Wanted, after: int, upto: int) -> Slab | None:
+    positions = [wanted.layout.positions[name] for name in wanted.channels]
+    columns = ", ".join((*_HOT, *(f"v{i}" for i in positions)))
+    query = f"SELECT {columns} FROM sample WHERE seq > ? AND seq <= ? AND device = ? AND t_utc_ns >= ? AND t_utc_ns < ? ORDER BY seq"
+    rows = connection.execute(query, (after, upto, wanted.number, wanted.from_ns, wanted.to_ns)).fetchall()
+    if not rows:
+        return None
+    numbered = (*_HOT_COLUMNS, *(VALUES + i for i in positions))
+    return Slab(wanted.layout, dict(zip(numbered, map(column_of, zip(*rows, strict=True)), strict=True)))
