@@ -1,0 +1,38 @@
+"""Computations on recorded samples, each with unit, standard uncertainty, number of samples, coverage, or why it cannot be given.
+
+Pure: arrays in, figures out; no disk, clock or chance, so it runs as well in a notebook. Everything streams over chunks; 20 million samples
+need no more memory than 50,000.
+
+In a notebook::
+
+    from loadlog.analysis import Charge, Span, chunk_of_arrays
+    from loadlog.model.device import ChannelSpec
+    from loadlog.model.quantity import Accuracy, Scale
+
+    current = ChannelSpec("current_a", "A", "number", Scale.of("0.001"), 0.001, Accuracy(0.05, 0.005))
+    charge = Charge(current, gap_s=2.5)
+    charge.add(chunk_of_arrays([0.0, 1.0, 2.0], current_a=[5.0, 5.0, 5.0]))
+    charge.figure().text()          # '0.0027778 A·h ± 0.0000024 A·h (k = 2)'
+
+Recorded samples come as chunks from `chunks_of_samples`. `DeviceAnalysis` computes everything about one device in one pass; `judge` holds
+acceptance limits against figures; `timeline` orders events as far as they can be ordered.
+"""
+
+from loadlog.analysis.bins import Bins, BinTable, bin_width_s, join
+from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunks_of_samples, readings
+from loadlog.analysis.device import STATISTICS, DeviceAnalysis, check_limit, check_statistic
+from loadlog.analysis.figure import Figure
+from loadlog.analysis.integral import Charge, Energy
+from loadlog.analysis.moments import ChannelStatistics, Moments
+from loadlog.analysis.regression import LeastSquares, LineFit
+from loadlog.analysis.supply import LoadEffect, drift, temperature_coefficient, warm_up
+from loadlog.analysis.timeline import Placed, surely_before, timeline
+from loadlog.analysis.verdict import AcceptanceLimit, Decision, LimitVerdict, RunVerdict, judge, judge_run
+from loadlog.analysis.walk import Interval, Span, Walk
+
+__all__ = [
+    "STATISTICS", "AcceptanceLimit", "BinTable", "Bins", "ChannelStatistics", "Charge", "Chunk", "Column", "Decision", "DeviceAnalysis",
+    "Energy", "Figure", "Interval", "LeastSquares", "LimitVerdict", "LineFit", "LoadEffect", "Moments", "Placed", "RunVerdict", "Span",
+    "Walk", "bin_width_s", "check_limit", "check_statistic", "chunk_of_arrays", "chunks_of_samples", "drift", "join", "judge", "judge_run",
+    "readings", "surely_before", "temperature_coefficient", "timeline", "warm_up",
+]  # fmt: skip

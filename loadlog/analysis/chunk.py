@@ -1,0 +1,163 @@
+"""Samples as arrays: the only thing that the computations take.
+
+A long record is walked chunk by chunk, so memory does not depend on its length; no computation needs to see a chunk twice. Chunks of one
+device come in the order of its sample numbers. Instants are UTC nanoseconds and may step back where the system clock did: nothing here
+sorts, every computation says what it makes of a step.
+
+*Good* means: the poll succeeded, the channel was read in this poll (not held from an earlier one), its quality is good and it is a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from loadlog.model.clock import NS
+from loadlog.model.errors import UsageError
+from loadlog.model.quantity import Scale
+from loadlog.model.sample import Quality, Sample
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Qualities = NDArray[np.uint8]
+
+CHUNK_ROWS = 50_000
+EXACT = 1 << 53  # integers up to here are doubles
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One channel: ``values`` in its unit (NaN: none), ``quality`` (`Quality` as a number), ``held``: kept from an earlier poll."""
+
+    values: Floats
+    quality: Qualities
+    held: Bools
+
+    @property
+    def good(self) -> Bools:
+        """True where the value may be computed with."""
+        return np.asarray((self.quality == Quality.GOOD) & ~self.held & np.isfinite(self.values))
+
+    @classmethod
+    def of(cls, values: ArrayLike, quality: ArrayLike | None = None, held: ArrayLike | None = None) -> Column:
+        """From anything that numpy takes; good and not held unless said otherwise."""
+        array = np.asarray(values, dtype=np.float64)
+        marks = np.zeros(array.shape, np.uint8) if quality is None else np.asarray(quality, dtype=np.uint8)
+        kept = np.zeros(array.shape, np.bool_) if held is None else np.asarray(held, dtype=np.bool_)
+        return cls(array, marks, kept)
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Consecutive polls of one device, failed ones too.
+
+    ``t_utc_ns``, ``half_width_ns`` (time uncertainty) and ``lateness_ns``: int64, one each poll. ``failed``: the poll gave no reading.
+    ``columns``: channel -> `Column` of the same length; status channels are numbers too.
+
+    Raises:
+        UsageError: columns of different lengths.
+    """
+
+    device: str
+    t_utc_ns: Ints
+    half_width_ns: Ints
+    failed: Bools
+    columns: Mapping[str, Column]
+    lateness_ns: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    def __post_init__(self) -> None:
+        lengths = {len(self.t_utc_ns), len(self.half_width_ns), len(self.failed), *(len(c.values) for c in self.columns.values())}
+        if len(lengths) > 1:
+            raise UsageError(f"a chunk of {self.device} has columns of different lengths: {sorted(lengths)}")
+
+    def __len__(self) -> int:
+        return len(self.t_utc_ns)
+
+    def good(self, *channels: str) -> Bools:
+        """Where the poll succeeded and every one of ``channels`` is good; nowhere when the device has no such channel."""
+        mask = ~self.failed
+        for channel in channels:
+            column = self.columns.get(channel)
+            if column is None:
+                return np.zeros(len(self), np.bool_)
+            mask = mask & column.good
+        return mask
+
+    def values(self, channel: str) -> Floats:
+        """The channel in its unit, NaN where there is none."""
+        column = self.columns.get(channel)
+        return np.full(len(self), np.nan) if column is None else column.values
+
+    def between(self, from_utc_ns: int, to_utc_ns: int) -> Chunk:
+        """The polls with ``from <= t < to``."""
+        return self.where((self.t_utc_ns >= from_utc_ns) & (self.t_utc_ns < to_utc_ns))
+
+    def where(self, mask: Bools) -> Chunk:
+        """The polls that the mask names."""
+        return Chunk(
+            self.device,
+            self.t_utc_ns[mask],
+            self.half_width_ns[mask],
+            self.failed[mask],
+            {n: Column(c.values[mask], c.quality[mask], c.held[mask]) for n, c in self.columns.items()},
+            self.lateness_ns[mask] if len(self.lateness_ns) else self.lateness_ns,
+        )
+
+
+def readings(counts: Ints, scale: Scale) -> Floats:
+    """Counts as values in the channel's unit, bit for bit those of `Scale.value`."""
+    largest = max(abs(int(counts.min())), abs(int(counts.max()))) if len(counts) else 0
+    if largest * abs(scale.num) + abs(scale.off) <= EXACT and scale.den <= EXACT:
+        return (counts * scale.num + scale.off) / np.float64(scale.den)
+    return np.array([scale.value(int(count)) for count in counts], dtype=np.float64)
+
+
+def chunk_of_arrays(
+    time_s: ArrayLike, device: str = "", *, epoch_utc_ns: int = 0, half_width_s: float = 0.0, **channels: ArrayLike
+) -> Chunk:  # fmt: skip
+    """For notebooks: ``chunk_of_arrays(t, voltage_v=v, current_a=i)`` with time in s and channels in their units; NaN where none."""
+    seconds = np.asarray(time_s, dtype=np.float64)
+    t_utc_ns = np.rint(seconds * NS).astype(np.int64) + epoch_utc_ns
+    widths = np.full(len(seconds), round(half_width_s * NS), np.int64)
+    columns = {name: Column.of(values) for name, values in channels.items()}
+    return Chunk(device, t_utc_ns, widths, np.zeros(len(seconds), np.bool_), columns)
+
+
+def chunks_of_samples(samples: Iterable[Sample], channels: Sequence[str], rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
+    """Samples of one device as chunks of at most ``rows`` polls; status channels may be among ``channels``."""
+    batch: list[Sample] = []
+    for sample in samples:
+        batch.append(sample)
+        if len(batch) >= rows:
+            yield _chunk(batch, channels)
+            batch = []
+    if batch:
+        yield _chunk(batch, channels)
+
+
+def _chunk(batch: Sequence[Sample], channels: Sequence[str]) -> Chunk:
+    def instants(pick: str) -> Ints:
+        return np.array([getattr(s.stamp, pick) for s in batch], dtype=np.int64)
+
+    lateness = np.array([round(s.stamp.lateness_s * NS) for s in batch], dtype=np.int64)
+    failed = np.array([s.failure is not None for s in batch], dtype=np.bool_)
+    columns = {name: _column(batch, name) for name in channels}
+    return Chunk(batch[0].device, instants("t_utc_ns"), instants("half_width_ns"), failed, columns, lateness)
+
+
+def _column(batch: Sequence[Sample], name: str) -> Column:
+    def value(sample: Sample) -> float:
+        known = sample.values.get(name)
+        number = known if known is not None else sample.status.get(name)
+        return float("nan") if number is None else float(number)
+
+    def quality(sample: Sample) -> int:
+        if sample.failure is not None or name in sample.bad:
+            return Quality.BAD
+        return Quality.UNCERTAIN if name in sample.uncertain else Quality.GOOD
+
+    return Column.of([value(s) for s in batch], [quality(s) for s in batch], [name in s.held for s in batch])

@@ -1,0 +1,194 @@
+"""Everything that one device's samples say, in one pass: `DeviceAnalysis`.
+
+A *statistic* is named with the channel that it is about; `STATISTICS` lists them. Acceptance limits use the same names.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+
+from loadlog.analysis.bins import Bins, BinTable, bin_width_s
+from loadlog.analysis.chunk import Chunk
+from loadlog.analysis.figure import Figure
+from loadlog.analysis.integral import Charge, Energy
+from loadlog.analysis.moments import ChannelStatistics
+from loadlog.analysis.supply import WARM_UP_S, LoadEffect, drift, temperature_coefficient, warm_up
+from loadlog.analysis.verdict import AcceptanceLimit
+from loadlog.analysis.walk import PERIODS_OF_A_GAP, Span, Walk
+from loadlog.config import nearest
+from loadlog.model.clock import NS
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.errors import UsageError
+
+VOLTAGE, CURRENT, POWER, TEMPERATURE = "voltage_v", "current_a", "power_w", "temperature_c"
+NO_NUMBER_OF_INTEREST = ("setpoint",)  # its unit changes with the mode
+
+# statistic -> (what it is, the channels that it can be asked of; empty: every number)
+STATISTICS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "minimum": ("lowest good reading", ()),
+    "mean": ("mean of the good readings", ()),
+    "maximum": ("highest good reading", ()),
+    "standard_deviation": ("scatter of the good readings", ()),
+    "peak_to_peak": ("highest less lowest good reading", ()),
+    "charge": ("A·h by trapezoids", (CURRENT,)),
+    "energy": ("W·h by trapezoids of V·I", (POWER, VOLTAGE)),
+    "load_effect": ("voltage at the lowest current less that at the highest, V", (VOLTAGE,)),
+    "output_resistance": ("−dU/dI by regression, Ω", (VOLTAGE,)),
+    "drift": ("largest change of the means after warm-up", ()),
+    "temperature_coefficient": ("change with temperature_c, unit/K", (VOLTAGE, CURRENT, POWER)),
+    "warm_up_time_constant": ("time constant of the approach to the settled value, s", (TEMPERATURE,)),
+}
+SHORT = {"min": "minimum", "max": "maximum", "std": "standard_deviation", "pp": "peak_to_peak", "average": "mean"}
+
+
+class DeviceAnalysis:
+    """One pass over a device's chunks.
+
+    ``span``: when it was meant to be recorded. ``warm_up_s``: what drift leaves out. ``channels``: which numbers (default: all that the
+    chunks may hold). ``bin_s``: width of the means for slow things.
+    """
+
+    def __init__(
+        self,
+        spec: DeviceSpec,
+        span: Span,
+        *,
+        warm_up_s: float = WARM_UP_S,
+        channels: Iterable[str] | None = None,
+        bin_s: float | None = None,
+    ) -> None:
+        wanted = None if channels is None else frozenset(channels)
+        self.spec, self.span, self._warm_up_s = spec, span, warm_up_s
+        self._numbers = {c.name: c for c in spec.channels if _of_interest(c) and (wanted is None or c.name in wanted)}
+        self._statistics = {name: ChannelStatistics(c) for name, c in self._numbers.items()}
+        self._walks = {name: Walk(PERIODS_OF_A_GAP * spec.period_s * c.every) for name, c in self._numbers.items()}
+        self._bins = Bins(tuple(self._numbers), bin_s or bin_width_s(span.length_s, spec.period_s))
+        v, i = self._numbers.get(VOLTAGE), self._numbers.get(CURRENT)
+        gap_s = PERIODS_OF_A_GAP * spec.period_s
+        self.charge = None if i is None else Charge(i, gap_s * i.every)
+        both = v is not None and i is not None
+        self.energy = Energy(v, i, gap_s * max(v.every, i.every)) if both and v and i else None
+        self.load = LoadEffect(v, i) if both and v and i else None
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """What the chunks should hold."""
+        return tuple(self._numbers)
+
+    def add(self, chunk: Chunk) -> None:
+        """Take in the next chunk."""
+        for name, statistics in self._statistics.items():
+            statistics.add(chunk)
+            self._walks[name].step(chunk.t_utc_ns[chunk.good(name)])
+        self._bins.add(chunk)
+        for part in (self.charge, self.energy, self.load):
+            if part is not None:
+                part.add(chunk)
+
+    def bins(self) -> BinTable:
+        """Means over short equal stretches, of every channel."""
+        return self._bins.table()
+
+    def coverage(self, channel: str) -> float:
+        """Share of the span in which the channel was seen."""
+        return self._walks[channel].coverage(self.span)
+
+    def figure(self, channel: str, statistic: str) -> Figure:
+        """One figure; missing with its reason when the samples do not give it.
+
+        Raises:
+            UsageError: no such channel or statistic.
+        """
+        channel, statistic = check_statistic(self.spec, channel, statistic)
+        if channel not in self._numbers:
+            return Figure.missing(statistic, self.spec_of(channel).unit, f"{channel} was left out of the computation")
+        if statistic in ChannelStatistics.NAMES:
+            return self._with_coverage(channel, self._statistics[channel].figure(statistic))
+        return self._derived(channel, statistic)
+
+    def spec_of(self, channel: str) -> ChannelSpec:
+        """The channel's description."""
+        found = self.spec.channel(channel)
+        if found is None:
+            raise UsageError(f"{self.spec.name} has no channel {channel!r}{nearest(channel, [c.name for c in self.spec.channels])}")
+        return found
+
+    def _with_coverage(self, channel: str, figure: Figure) -> Figure:
+        walk = self._walks[channel]
+        return dataclasses.replace(figure, coverage=walk.coverage(self.span), notes=(*figure.notes, *walk.notes()))
+
+    def _derived(self, channel: str, statistic: str) -> Figure:
+        number, unit = self._numbers[channel], ""
+        if statistic == "charge" and self.charge is not None:
+            return self.charge.figure(self.span)
+        if statistic == "energy" and self.energy is not None:
+            return self.energy.figure(self.span)
+        if statistic in ("load_effect", "output_resistance") and self.load is not None:
+            figure = self.load.load_effect() if statistic == "load_effect" else self.load.output_resistance()
+            return self._with_coverage(channel, figure)
+        if statistic == "drift":
+            return self._with_coverage(channel, drift(self.bins(), number, self._warm_up_s))
+        if statistic == "warm_up_time_constant":
+            return self._with_coverage(channel, warm_up(self.bins(), number))
+        temperature = self._numbers.get(TEMPERATURE)
+        if statistic == "temperature_coefficient" and temperature is not None:
+            others = [c for n, c in self._numbers.items() if n == CURRENT != channel]
+            return self._with_coverage(channel, temperature_coefficient(self.bins(), number, temperature, others))
+        return Figure.missing(statistic, unit, f"{self.spec.name} does not measure all that {statistic} needs")
+
+    def figures(self) -> dict[tuple[str, str], Figure]:
+        """Every statistic of every channel that it can be asked of, by (channel, statistic)."""
+        out = {}
+        for channel in self._numbers:
+            for statistic, (_, only) in STATISTICS.items():
+                if (not only or channel in only) and not (statistic == "energy" and channel == VOLTAGE and POWER in self._numbers):
+                    out[channel, statistic] = self.figure(channel, statistic)
+        return out
+
+
+def _of_interest(channel: ChannelSpec) -> bool:
+    return channel.kind == "number" and channel.name not in NO_NUMBER_OF_INTEREST
+
+
+def check_statistic(spec: DeviceSpec, channel: str, statistic: str) -> tuple[str, str]:
+    """(channel, statistic) in full: ``voltage`` for ``voltage_v`` where only one begins so, ``max`` for ``maximum``.
+
+    Raises:
+        UsageError: the device has no such channel, there is no such statistic, or not of this channel; names the nearest.
+    """
+    numbers = [c.name for c in spec.channels if _of_interest(c)]
+    matches = [n for n in numbers if n == channel] or [n for n in numbers if n.rpartition("_")[0] == channel]
+    if len(matches) != 1:
+        hint = f"may be {' or '.join(matches)}; write which" if matches else f"there is none{nearest(channel, numbers)}"
+        raise UsageError(f"channel {channel!r}: {hint}", where=spec.name)
+    name = SHORT.get(statistic, statistic)
+    if name not in STATISTICS:
+        raise UsageError(f"there is no statistic {statistic!r}{nearest(statistic, STATISTICS)}", where=f"{spec.name} {matches[0]}")
+    only = STATISTICS[name][1]
+    if only and matches[0] not in only:
+        raise UsageError(f"{name} is of {' or '.join(only)}, not of {matches[0]}", where=spec.name)
+    return matches[0], name
+
+
+def check_limit(spec: DeviceSpec, limit: AcceptanceLimit) -> AcceptanceLimit:
+    """The limit with channel and statistic in full.
+
+    Raises:
+        UsageError: as `check_statistic`.
+    """
+    channel, statistic = check_statistic(spec, limit.channel, limit.statistic)
+    return dataclasses.replace(limit, channel=channel, statistic=statistic)
+
+
+def span_of(from_utc_ns: int, length_s: float) -> Span:
+    """A span by its length."""
+    return Span(from_utc_ns, from_utc_ns + round(length_s * NS))
+
+
+def limits_by_device(limits: Iterable[AcceptanceLimit]) -> Mapping[str, tuple[AcceptanceLimit, ...]]:
+    """Device -> its limits, in their order."""
+    out: dict[str, tuple[AcceptanceLimit, ...]] = {}
+    for limit in limits:
+        out[limit.device] = (*out.get(limit.device, ()), limit)
+    return out
