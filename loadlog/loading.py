@@ -132,3 +132,22 @@ def read_text(path: Path, what: str) -> str:
         raise ConfigError(f"the {what} file is not UTF-8 text (byte {exc.start})", where=str(path)) from exc
     except OSError as exc:
         raise ConfigError(f"cannot read the {what} file: {exc.strerror}", where=str(path)) from exc
+
+
+def read_secret(what: str, env: str, file: str, base: Path, environ: Mapping[str, str]) -> str:
+    """A secret that the configuration names by environment variable or by file (relative to ``base``), without blanks at its ends.
+
+    Raises:
+        ConfigError: missing, unreadable or empty; names the setting, never the secret.
+    """
+    if env:
+        source, text = f"{what}_env: environment variable {env}", environ.get(env, "")
+    else:
+        path = base / file
+        source = f"{what}_file {path}"
+        text = read_text(path, f"secret of {what}")
+    if not text.strip():
+        raise ConfigError(f"{source} is empty or not set", hint="put the secret there")
+    if not text.strip().isprintable():
+        raise ConfigError(f"{source} is not one line of text", hint="put the secret there, on one line")
+    return text.strip()

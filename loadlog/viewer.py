@@ -1,23 +1,30 @@
-"""Composition root of the viewer process: the live page over the recordings, and nothing that could cost a sample.
+"""Composition root of the viewer process: the live page over the recordings, forwarding, and nothing that could cost a sample.
 
 The viewer may start before the recorder, outlive it and be restarted at any time: a recorder that is not there is a state it shows.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import signal
 import socket
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from loadlog import __version__
+from loadlog.control.address import VIEWER_SOCKET
 from loadlog.control.client import ControlClient
-from loadlog.loading import load_bench
+from loadlog.control.server import ControlServer
+from loadlog.forwarder import Forwarding, load_credentials
+from loadlog.forwarder.naming import check_names
+from loadlog.loading import Bench, load_bench
 from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import LoadlogError, UsageError
 from loadlog.process.systemd import Notifier
 from loadlog.store import Archive
 from loadlog.web import Access, Site, build_app, load_access
@@ -32,13 +39,26 @@ ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gon
 _log = logging.getLogger(__name__)
 
 
-def build_site(name: str, devices: Mapping[str, DeviceSpec], data_dir: Path, access: Access, connections: Connections) -> Site:
+def build_site(
+    name: str,
+    devices: Mapping[str, DeviceSpec],
+    data_dir: Path,
+    access: Access,
+    connections: Connections,
+    forwarding: Forwarding | None = None,
+) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
     control = ControlClient(data_dir, ASK_TIMEOUT_S)
-    source = Source(Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic)
+    sending = forwarding or Forwarding(name, data_dir, (), control)
+    source = Source(
+        Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic,
+        forwarding=lambda: [facts.to_json() for facts in sending.facts()],
+    )  # fmt: skip
     feed = RecordingFeed(source, software=SOFTWARE, monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
-    return Site(name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort)
+    return Site(
+        name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort, retry_forward=sending.retry
+    )
 
 
 def address_of(sock: socket.socket, access: Access) -> str:
@@ -49,11 +69,16 @@ def address_of(sock: socket.socket, access: Access) -> str:
 
 
 def make_viewer(
-    name: str, devices: Mapping[str, DeviceSpec], data_dir: Path, access: Access, on_listening: Callable[[], None] = lambda: None
+    name: str,
+    devices: Mapping[str, DeviceSpec],
+    data_dir: Path,
+    access: Access,
+    on_listening: Callable[[], None] = lambda: None,
+    forwarding: Forwarding | None = None,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = Connections()
-    site = build_site(name, devices, data_dir, access, connections)
+    site = build_site(name, devices, data_dir, access, connections, forwarding)
     return make_server(build_app(site), site.hub, connections, on_listening)
 
 
@@ -65,6 +90,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     """
     bench = load_bench(config_path)
     access = load_access(bench.config.web, config_path.parent, environ)
+    forwarding = make_forwarding(bench, environ)
     sock = listen(bench.config.web.host, bench.config.web.tcp_port)
     notifier = Notifier(environ)
 
@@ -73,15 +99,53 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
         notifier.ready(f"live page on {address}")
         _log.info("live page", extra={"fields": {"address": address}})
 
-    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening)
+    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding)
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)
     signal.signal(signal.SIGHUP, _on_hangup)
-    with sock:
+    with sock, taking_orders(bench.data_dir, forwarding):
+        forwarding.start()
         server.run([sock])
     notifier.stopping()
+    forwarding.stop()
     return 0 if server.started else 1
+
+
+def make_forwarding(bench: Bench, environ: Mapping[str, str]) -> Forwarding:
+    """To every target of the configuration, not yet begun.
+
+    Raises:
+        ConfigError: a secret is missing, or a name cannot be carried by line protocol.
+    """
+    name, base = bench.config.bench.name, bench.path.parent
+    if bench.config.forward:
+        check_names(name, bench.devices.values(), str(bench.path))
+    targets = [(config, load_credentials(config, base, environ)) for config in bench.config.forward]
+    return Forwarding(name, bench.data_dir, targets, ControlClient(bench.data_dir, ASK_TIMEOUT_S), base)
+
+
+@contextlib.contextmanager
+def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[None]:
+    """The viewer's own control socket, for `loadlog forward`; a directory that does not take one costs only that."""
+
+    def carry_out(order: str, fields: dict[str, Any]) -> dict[str, Any]:
+        if order == "forward_status" and not fields:
+            return {"targets": [facts.to_json() for facts in forwarding.facts()]}
+        if order == "forward_retry" and list(fields) == ["target"]:
+            forwarding.retry(str(fields["target"]))
+            return {}
+        raise UsageError(f"the viewer takes no order {order!r} with {', '.join(fields) or 'no fields'}")
+
+    server = ControlServer(data_dir, carry_out, VIEWER_SOCKET)
+    try:
+        server.start()
+    except LoadlogError as exc:
+        _log.warning("no orders are taken: %s", exc)
+    try:
+        yield
+    finally:
+        server.stop()
 
 
 def _ignore(_number: int, _frame: FrameType | None) -> None:
@@ -89,4 +153,6 @@ def _ignore(_number: int, _frame: FrameType | None) -> None:
 
 
 def _on_hangup(_number: int, _frame: FrameType | None) -> None:
-    _log.info("the page follows the recordings, which tell of a new configuration; only a change of [web] needs a restart of the viewer")
+    _log.info(
+        "the page follows the recordings, which tell of a new configuration; a change of [web] or [[forward]] needs a restart of the viewer"
+    )

@@ -14,6 +14,7 @@ import click
 from loadlog import __version__
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
+from loadlog.cli.forward import forward
 from loadlog.cli.instruments import registers, scan
 from loadlog.cli.records import ack, events, export, store
 from loadlog.cli.runs import run as run_group
@@ -30,7 +31,7 @@ def cli(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = verbose
 
 
-for _command in (demo, check, serve, read, scan, registers, run_group, events, ack, export, store, simulate):
+for _command in (demo, check, serve, read, scan, registers, run_group, events, ack, export, store, forward, simulate):
     cli.add_command(_command)
 
 

@@ -2,7 +2,7 @@
 
 Unknown keys are refused with the nearest known one. Secrets never stand here: ``*_env`` names an environment variable, ``*_file`` a file.
 `loading.py` beside the command line opens the file; this module only judges its content. What this release does not do yet (plans,
-forwarding, notices) is refused by name rather than accepted and ignored.
+notices) is refused by name rather than accepted and ignored.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from loadlog.model.event import KINDS
 
 __all__ = ["NAME", "Config", "ForwardConfig", "Name", "Section", "explain", "nearest", "parse_config"]
 
-NOT_YET = {"plan": "plans", "forward": "forwarding to a time-series database", "notify": "notices"}
+NOT_YET = {"plan": "plans", "notify": "notices"}
 SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
 MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
 

@@ -29,8 +29,8 @@ Handler = Callable[[str, dict[str, Any]], dict[str, Any]]
 class ControlServer:
     """Listens in ``data_dir``. ``handle(order, fields)`` returns the answer's fields or raises `LoadlogError`; client threads call it."""
 
-    def __init__(self, data_dir: Path, handle: Handler) -> None:
-        self._data_dir, self._handle = data_dir, handle
+    def __init__(self, data_dir: Path, handle: Handler, name: str = SOCKET_NAME) -> None:
+        self._data_dir, self._handle, self._name = data_dir, handle, name
         self._socket: socket.socket | None = None
         self._slots = threading.BoundedSemaphore(MAX_CLIENTS)
 
@@ -43,10 +43,10 @@ class ControlServer:
         sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
         try:
             with contextlib.suppress(FileNotFoundError):
-                os.unlink(self._data_dir / SOCKET_NAME)
-            with socket_address(self._data_dir) as address:
+                os.unlink(self._data_dir / self._name)
+            with socket_address(self._data_dir, self._name) as address:
                 sock.bind(address)
-                os.chmod(self._data_dir / SOCKET_NAME, 0o660)
+                os.chmod(self._data_dir / self._name, 0o660)
             sock.listen(BACKLOG)
         except OSError as exc:
             sock.close()
@@ -62,7 +62,7 @@ class ControlServer:
         """Take the socket away; orders under way are still answered."""
         if self._socket is not None:
             with contextlib.suppress(OSError):
-                os.unlink(self._data_dir / SOCKET_NAME)
+                os.unlink(self._data_dir / self._name)
             with contextlib.suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RDWR)
             self._socket.close()

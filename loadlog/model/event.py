@@ -97,6 +97,9 @@ class Event:
         }  # fmt: skip
 
 
+# kinds that another process tells the recorder of (order "report"), since it sees what the recorder cannot
+REPORTED_KINDS = ("forward_backlog", "forward_refused")
+
 # kind -> one line for people. A test holds that every kind a detector declares stands here and in the documentation.
 KINDS: dict[str, str] = {
     "sense_fallback": "the load measures at its own terminals although it is wired for remote sense",
@@ -120,6 +123,8 @@ KINDS: dict[str, str] = {
     "late_polls": "polls start later than their deadlines",
     "store_trouble": "recordings cannot be written",
     "disk_low": "little room left for recordings",
+    "forward_backlog": "samples wait to be forwarded for longer than configured",
+    "forward_refused": "a time-series database refuses what is forwarded",
     "action_failed": "a protective action had no effect",
     "action_taken": "a protective action was carried out",
 }

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from loadlog.config import NAME, nearest
 from loadlog.model.errors import RefusedError, UsageError
-from loadlog.model.event import Event
+from loadlog.model.event import REPORTED_KINDS, Event
 from loadlog.model.run import RunInfo
 
 MAX_TEXT = 4000
@@ -27,6 +27,7 @@ class RecorderState(Protocol):
     def acknowledge(self, event_id: int, by: str, note: str) -> Event: ...
     def watch(self) -> None: ...
     def reload(self) -> None: ...
+    def report(self, kind: str, key: str, message: str, active: bool) -> None: ...
     def running(self) -> list[RunInfo]: ...
     def status(self) -> dict[str, Any]: ...
 
@@ -44,6 +45,7 @@ class Orders:
             "ack": (self._ack, frozenset({"id", "by", "note"})),
             "watch": (self._watch, frozenset()),
             "reload": (self._reload, frozenset()),
+            "report": (self._report, frozenset({"kind", "key", "message", "active"})),
         }
 
     def carry_out(self, order: str, fields: dict[str, Any]) -> dict[str, Any]:
@@ -108,6 +110,14 @@ class Orders:
             names = ", ".join(r.id for r in running)
             raise RefusedError(f"the configuration is not read again while a run is on ({names})", hint="stop the run first")
         self._recorder.reload()
+        return {}
+
+    def _report(self, kind: Any = "", key: Any = "", message: Any = "", active: Any = True) -> dict[str, Any]:
+        if kind not in REPORTED_KINDS:
+            raise UsageError(f"kind: {kind!r} is none of {', '.join(REPORTED_KINDS)}")
+        if not isinstance(active, bool):
+            raise UsageError("active: true or false")
+        self._recorder.report(kind, _text("key", key, 200), _text("message", message, MAX_TEXT), active)
         return {}
 
     def _running_run(self, run: Any) -> str:

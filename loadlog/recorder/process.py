@@ -244,6 +244,12 @@ class Recorder:
         """Somebody looks: commit more often for some seconds."""
         self._journal.watch(WATCH_INTERVAL_S, WATCH_S)
 
+    def report(self, kind: str, key: str, message: str, active: bool) -> None:
+        """Another process of the service found, or no longer finds, something wrong."""
+        now_ns = self._now()
+        finding = Finding(kind, None, Severity.WARNING, Onset(now_ns, now_ns), message, key, clear=not active)
+        self._publish(self._pipeline.service_finding(finding))
+
     def reload(self) -> None:
         """Check the configuration file as it stands now; when it is right, start afresh with it."""
         load_bench(self._bench.path).budgets()

@@ -12,9 +12,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from loadlog.model.errors import StoreError
 from loadlog.model.event import Event
 from loadlog.model.sample import Sample
-from loadlog.store.connect import reading
+from loadlog.store.connect import DamagedError, reading
 from loadlog.store.info import RecordingInfo
 from loadlog.store.pages import FOREVER_NS, Page, read_page
 from loadlog.store.rows import EVENT_COLUMNS, Layout, Row, event_from_row
@@ -62,16 +63,23 @@ class Follower:
         layouts: Callable[[RecordingInfo], Mapping[str, tuple[int, Layout]]],
         after_seq: int,
         places: Mapping[str, int] | None = None,
+        event_places: Mapping[str, int] | None = None,
     ) -> None:
         self._recordings, self._layouts, self._floor = recordings, layouts, after_seq
         self._reached: dict[str, int] = dict(places or {})
-        self._events_reached: dict[str, int] = {}
+        self._events_reached: dict[str, int] = dict(event_places or {})
         self._shared: deque[tuple[int, int]] = deque(maxlen=SHARED_EVENTS)
+        self.damaged: dict[str, str] = {}  # recordings that could not be read further, and why; they cost only themselves
 
     @property
     def places(self) -> dict[str, int]:
-        """Recording -> highest number handed out from it; only those from which anything was."""
+        """Recording -> number up to which everything in it was handed out; only those from which anything was."""
         return dict(self._reached)
+
+    @property
+    def event_places(self) -> dict[str, int]:
+        """As `places`, for events."""
+        return dict(self._events_reached)
 
     def poll(self, limit: int = 10_000) -> list[Record]:
         """Up to ``limit`` new samples, in the order of their numbers."""
@@ -92,18 +100,38 @@ class Follower:
         most = min(limit, PAGE_ROWS)
         horizon = FOREVER_NS
         pages: list[list[StoredRow]] = []
-        for recording in self._recordings():
-            if recording.last_seq > self._reached.get(recording.name, self._floor):
+        ends: dict[str, int] = {}
+        for recording in self._unread(self._reached):
+            try:
                 page, reached = self._page(recording, most)
-                pages.append(page)
-                horizon = min(horizon, reached)
+            except StoreError as exc:
+                self._left_out(recording, exc)
+                continue
+            pages.append(page)
+            horizon = min(horizon, reached)
+            if reached == FOREVER_NS:
+                ends[recording.name] = recording.last_seq
         out: list[StoredRow] = []
         for stored in heapq.merge(*pages, key=lambda r: r.seq):
             if stored.seq > horizon or len(out) >= limit:
                 break
             out.append(stored)
             self._reached[stored.recording] = stored.seq
+        if len(out) == sum(map(len, pages)):  # what follows the last sample of a recording is events and notes: nothing to look for again
+            for name, last_seq in ends.items():
+                self._reached[name] = max(last_seq, self._reached.get(name, 0))  # the page may have seen a later commit than the list
         return out, horizon < FOREVER_NS
+
+    def _unread(self, reached: Mapping[str, int]) -> list[RecordingInfo]:
+        """The recordings that hold more than was handed out."""
+        return [r for r in self._recordings() if r.last_seq > reached.get(r.name, self._floor) and r.name not in self.damaged]
+
+    def _left_out(self, recording: RecordingInfo, exc: StoreError) -> None:
+        """Removed by retention, or damaged further in: the others go on. Anything else is for the caller."""
+        if isinstance(exc, DamagedError):
+            self.damaged[recording.name] = exc.args[0]
+        elif recording.path.exists():
+            raise exc
 
     def _page(self, recording: RecordingInfo, most: int) -> tuple[list[StoredRow], int]:
         layouts = dict(self._layouts(recording).values())
@@ -119,16 +147,18 @@ class Follower:
         """New states of events, in the order of their numbers; one that several recordings tell comes once."""
         query = f"SELECT {EVENT_COLUMNS} FROM event WHERE seq > ? AND NOT carried ORDER BY seq"
         fresh: dict[tuple[int, int], Event] = {}
-        for recording in self._recordings():
+        for recording in self._unread(self._events_reached):
             after = self._events_reached.get(recording.name, self._floor)
-            if recording.last_seq <= after:
+            try:
+                with reading(recording.path) as connection:
+                    found = [event_from_row(row) for row in connection.execute(query, (after,)).fetchall()]
+            except StoreError as exc:
+                self._left_out(recording, exc)
                 continue
-            with reading(recording.path) as connection:
-                for row in connection.execute(query, (after,)).fetchall():
-                    event = event_from_row(row)
-                    self._events_reached[recording.name] = event.seq
-                    if not self._told(event):
-                        fresh[event.seq, event.id] = event
+            for event in found:
+                if not self._told(event):
+                    fresh[event.seq, event.id] = event
+            self._events_reached[recording.name] = max(recording.last_seq, found[-1].seq if found else 0)
         return [fresh[key] for key in sorted(fresh)]
 
     def _told(self, event: Event) -> bool:

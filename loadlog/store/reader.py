@@ -267,12 +267,14 @@ class Archive:
         live reader uses `Follower`, which misses none."""
         return self.follow(seq).poll(limit)
 
-    def follow(self, after_seq: int | None = None, places: Mapping[str, int] | None = None) -> Follower:
-        """A live reader from after ``after_seq``, or from now on. ``places``: where another one stood (`Follower.places`); recordings that
-        are not named there are read from after ``after_seq``."""
+    def follow(
+        self, after_seq: int | None = None, places: Mapping[str, int] | None = None, event_places: Mapping[str, int] | None = None
+    ) -> Follower:  # fmt: skip
+        """A live reader from after ``after_seq``, or from now on. ``places``, ``event_places``: where another one stood (`Follower.places`,
+        `Follower.event_places`); recordings that are not named there are read from after ``after_seq``."""
         if after_seq is None:
             after_seq = max((r.last_seq for r in self.recordings()), default=0)
-        return Follower(self.recordings, self._layouts, after_seq, places)
+        return Follower(self.recordings, self._layouts, after_seq, places, event_places)
 
     # -- series
 

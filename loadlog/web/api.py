@@ -94,6 +94,12 @@ def runs(site: SiteOf) -> dict[str, Any]:
     return {"runs": site.source.runs()}
 
 
+@router.get("/api/forward", summary="How far each time-series database has come")
+def forward(site: SiteOf) -> dict[str, Any]:
+    """State, backlog, progress, and how many lines were set aside."""
+    return {"targets": site.source.forwarding()}
+
+
 @router.get("/api/stream", summary="Server-sent events: hello, samples, events, service", response_class=Response)
 async def stream(site: SiteOf, request: Request, after: Annotated[str, Query(max_length=80)] = "") -> Response:
     """`Last-Event-ID`, or `after` where a client cannot set it, resumes a broken stream."""

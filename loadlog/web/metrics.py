@@ -47,6 +47,7 @@ class _Facts(Collector):
         yield CounterMetricFamily("loadlog_stream_dropped", "Readers dropped because they fell behind", site.hub.dropped_total)
         yield from self._devices()
         yield from self._events()
+        yield from _forwarding(site.source.forwarding())
         if recorder.reachable:
             yield CounterMetricFamily("loadlog_samples", "Samples taken since the recorder started", recorder.status.get("samples", 0))
             yield from _store(recorder.status.get("store", {}))
@@ -77,6 +78,35 @@ def _store(store: Mapping[str, Any]) -> Iterator[Metric]:
     yield GaugeMetricFamily("loadlog_store_backlog_samples", "Samples that wait to be written", store.get("waiting", 0))
     yield CounterMetricFamily("loadlog_store_lost_samples", "Samples lost because the backlog overflowed", store.get("lost", 0))
     yield CounterMetricFamily("loadlog_store_commits", "Commits", store.get("commits", 0))
+
+
+_FORWARD_GAUGES = {
+    "backlog_samples": ("loadlog_forward_backlog_samples", "Samples that wait to be forwarded"),
+    "backlog_s": ("loadlog_forward_backlog_seconds", "Age of the newest sample acknowledged, 0 when none wait"),
+    "failing_s": ("loadlog_forward_failing_seconds", "Since when nothing gets through, 0 while it does"),
+    "set_aside": ("loadlog_forward_set_aside_lines", "Lines that the server refused and that were set aside"),
+}
+_FORWARD_COUNTERS = {
+    "lines": ("loadlog_forward_acknowledged_lines", "Lines acknowledged by the server, ever"),
+    "failures": ("loadlog_forward_failures", "Attempts that failed since the viewer started"),
+}
+
+
+def _forwarding(targets: list[dict[str, Any]]) -> Iterator[Metric]:
+    for key, (name, text) in _FORWARD_GAUGES.items():
+        gauge = GaugeMetricFamily(name, text, labels=["target"])
+        for target in targets:
+            gauge.add_metric([target["name"]], target[key])
+        yield gauge
+    for key, (name, text) in _FORWARD_COUNTERS.items():
+        counter = CounterMetricFamily(name, text, labels=["target"])
+        for target in targets:
+            counter.add_metric([target["name"]], target[key])
+        yield counter
+    state = GaugeMetricFamily("loadlog_forward_state", "1 for the state that the target is in", labels=["target", "state"])
+    for target in targets:
+        state.add_metric([target["name"], target["state"]], 1.0)
+    yield state
 
 
 def _buses(buses: Mapping[str, Mapping[str, Any]]) -> Iterator[Metric]:

@@ -70,6 +70,15 @@ def acknowledge(event_id: int, site: SiteOf, body: Acknowledgement | None = None
     return event
 
 
+@router.post("/forward/{name}/retry", status_code=202, summary="Send again what a time-series database refused")
+def retry_forward(name: str, site: SiteOf) -> dict[str, Any]:
+    """Begun, not done: `GET /api/forward` shows what became of it."""
+    if name not in (target["name"] for target in site.source.forwarding()):
+        raise Problem(404, f"there is no forwarding target {name!r}", field="name")
+    site.retry_forward(name)
+    return {"name": name}
+
+
 @router.post("/runs", status_code=201, summary="Start a run")
 def start_run(body: RunStart, site: SiteOf) -> dict[str, Any]:
     """The run's id, devices and start."""

@@ -55,7 +55,7 @@ class RecorderState:
 
 class Source:
     """Reads for the interface and for the stream. ``configured``: devices as the configuration describes them, for those that no
-    recording holds yet."""
+    recording holds yet. ``forwarding``: facts of each target that samples are forwarded to."""
 
     def __init__(
         self,
@@ -65,7 +65,9 @@ class Source:
         *,
         utc_ns: Callable[[], int],
         monotonic_s: Callable[[], float],
+        forwarding: Callable[[], list[dict[str, Any]]] = list,
     ) -> None:
+        self.forwarding = forwarding
         self.archive, self.control, self._configured = archive, control, configured
         self._utc_ns, self._monotonic_s = utc_ns, monotonic_s
         self._lock = threading.Lock()
@@ -226,6 +228,7 @@ class Source:
             "samples": status.get("samples"),
             "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
             "store": store_json(status.get("store", {}), self.archive.damaged),
+            "forwarding": self.forwarding(),
             "readers": readers,
         }  # fmt: skip
 

@@ -91,7 +91,31 @@ CASES = [
     ),
     # what comes later
     ("[bench]", '[[plan]]\nname = "x"\n[bench]', "b.toml: [plan]: this release does not do plans yet (remove the section"),
-    ("[bench]", '[[forward]]\nname = "x"\n[bench]', "b.toml: [forward]: this release does not do forwarding to a time-series database yet"),
+    ("[bench]", '[[forward]]\nname = "x"\n[bench]', "b.toml: forward[x].kind: missing"),
+    *[
+        ("[bench]", f'[[forward]]\nname = "x"\n{rest}\n[bench]', f"b.toml: forward[x]{said}")
+        for rest, said in (
+            (
+                'kind = "influxdb2"\nurl = "127.0.0.1:8086"\nbucket = "b"',
+                ".url: '127.0.0.1:8086' is no address such as http://127.0.0.1:8086",
+            ),
+            ('kind = "influxdb2"\nurl = "http://me:secret@h"\nbucket = "b"', ".url: no user name or password in the address"),
+            ('kind = "influxdb2"\nurl = "http://h/?db=x"\nbucket = "b"', ".url: 'http://h/?db=x': only scheme, host, port and path"),
+            ('kind = "influxdb2"\nurl = "http://h:99999"\nbucket = "b"', ".url: 'http://h:99999' is no address"),
+            ('kind = "influxdb2"\nurl = "http://h"', ": kind influxdb2 needs bucket"),
+            ('kind = "influxdb1"\nurl = "http://h"', ": kind influxdb1 needs database"),
+            ('kind = "influxdb1"\nurl = "http://h"\ndatabase = "d"\ntoken_env = "T"', ": token_env is for kind influxdb2, not influxdb1"),
+            ('kind = "influxdb1"\nurl = "http://h"\ndatabase = "d"\nusername = "u"', ": username needs password_env or password_file"),
+            ('kind = "influxdb2"\nurl = "http://h"\nbucket = "a\\nb"', ".bucket: 'a\\nb': printable characters only"),
+            ('kind = "influxdb2"\nurl = "http://h"\nbucket = "b"\nevery = 2\ninterval_s = 1', ": every or interval_s, not both"),
+            (
+                'kind = "influxdb2"\nurl = "http://h"\nbucket = "b"\nbatch_lines = 100',
+                ".batch_lines: Input should be greater than or equal to 500",
+            ),
+            ('kind = "influxdb2"\nurl = "http://h"\nbuket = "b"', ".buket: unknown key (nearest known: bucket)"),
+            ('kind = "influxdb3"\nurl = "http://h"\nbucket = "b"', ".kind: Input should be 'influxdb1' or 'influxdb2'"),
+        )
+    ],
     ("[bench]", '[notify]\nurls_env = "X"\n[bench]', "b.toml: [notify]: this release does not do notices yet"),
     # buses
     (

@@ -87,9 +87,28 @@ function storeFacts(service) {
   if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
   for (const name of store.damaged ?? []) facts.push(["Damaged recording", `✕ ${name}`]);
+  for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, forwardText(target)]);
   if (service.samples !== null && service.samples !== undefined) facts.push(["Samples since start", count(service.samples)]);
   if (service.readers) facts.push(["Pages open", count(service.readers)]);
   return facts;
+}
+
+const FORWARD_STATES = {
+  starting: "◌ starting",
+  up_to_date: "● up to date",
+  catching_up: "◆ catching up",
+  waiting: "◆ waiting",
+  refused: "✕ refused",
+  stopped: "✕ stopped",
+};
+
+function forwardText(target) {
+  const parts = [FORWARD_STATES[target.state] ?? target.state];
+  if (target.backlog_samples) parts.push(`${count(target.backlog_samples)} samples wait`);
+  if (target.remaining_s !== null) parts.push(`done in ${duration(target.remaining_s)}`);
+  if (target.set_aside) parts.push(`✕ ${count(target.set_aside)} lines refused and set aside`);
+  if (target.detail) parts.push(target.detail);
+  return parts.join(", ");
 }
 
 function bytes(value) {

@@ -40,6 +40,9 @@ class Bench:
     def watch(self) -> None:
         self.asked.append(("watch",))
 
+    def report(self, kind: str, key: str, message: str, active: bool) -> None:
+        self.reported = (kind, key, message, active)
+
     def reload(self) -> None:
         self.asked.append(("reload",))
 

@@ -78,6 +78,7 @@ class StandIn:
 
     def __init__(self, data_dir: Path, specs: dict[str, DeviceSpec] | None = None, name: str = "north-wall") -> None:
         self.specs = SPECS if specs is None else specs
+        self.reports: list[tuple[str, str, str, bool]] = []
         self.device_names = tuple(self.specs)
         self._name, self._data_dir, self._clock = name, data_dir, SystemClock()
         data_dir.mkdir(exist_ok=True)
@@ -124,6 +125,9 @@ class StandIn:
 
     def watch(self) -> None:
         self.watched += 1
+
+    def report(self, kind: str, key: str, message: str, active: bool) -> None:
+        self.reports.append((kind, key, message, active))
 
     def reload(self) -> None:
         raise RefusedError("not here")

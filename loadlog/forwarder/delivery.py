@@ -1,0 +1,71 @@
+"""Gets a body of lines through, or says why not: halves what is refused down to the single line, which is set aside with its reason.
+
+A server that refuses everything is not the lines' fault: before the first line of a body that nothing was accepted of is set aside, a line
+that is known to be good must get through. Otherwise the target as a whole refuses, and everything waits.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+from loadlog.forwarder.answers import Answer, Verdict
+from loadlog.forwarder.sender import Send
+
+_DROPPED = re.compile(r"beyond retention policy.*dropped=(\d+)")
+_ACCEPTED = Answer(Verdict.ACCEPTED)
+
+
+@dataclass(slots=True)
+class Delivery:
+    """``answer``: accepted when every line was dealt with, else what stands in the way. ``aside``: (line, reason)."""
+
+    answer: Answer = _ACCEPTED
+    accepted: int = 0
+    aside: list[tuple[str, str]] = field(default_factory=list)
+    requests: int = 0
+
+
+def deliver(lines: Sequence[str], send: Send, proof: Callable[[], str], first: Answer | None = None) -> Delivery:
+    """Send ``lines`` in one body, then in halves as far as needed. ``proof``: makes a line that the server must take. ``first``: the answer
+    to the whole body where it has been sent already."""
+    result = Delivery()
+    waiting: list[Sequence[str]] = [lines]
+    while waiting:
+        part = waiting.pop()
+        if first is None:
+            answer = send("\n".join(part).encode())
+            result.requests += 1
+        else:
+            answer, first = first, None
+        if answer.verdict is Verdict.ACCEPTED:
+            result.accepted += len(part)
+        elif answer.verdict not in (Verdict.LINES_REFUSED, Verdict.TOO_LARGE):
+            result.answer = answer
+            return result
+        elif len(part) > 1 and not _all_expired(answer, len(part)):
+            middle = len(part) // 2
+            waiting += [part[middle:], part[:middle]]
+        else:
+            if not result.accepted and not result.aside and (objection := _objection(answer, send, proof)):
+                result.answer = objection
+                return result
+            result.aside += [(line, answer.reason) for line in part]
+    return result
+
+
+def _all_expired(answer: Answer, lines: int) -> bool:
+    """The whole part is older than what the server keeps: no need to ask for each line."""
+    found = _DROPPED.search(answer.reason)
+    return found is not None and int(found[1]) == lines
+
+
+def _objection(refusal: Answer, send: Send, proof: Callable[[], str]) -> Answer | None:
+    """None when a line that must be taken is taken; else what stands in the way."""
+    answer = send(proof().encode())
+    if answer.verdict is Verdict.ACCEPTED:
+        return None
+    if answer.verdict in (Verdict.LINES_REFUSED, Verdict.TOO_LARGE):
+        return replace(refusal, verdict=Verdict.TARGET_REFUSES, reason=f"every line is refused, a sound one too: {answer.reason}")
+    return answer

@@ -1,0 +1,183 @@
+"""All targets of a viewer, a thread each: a target that is dead, slow or refuses stalls nobody else.
+
+What is wrong with a target is told to the recorder (order ``report``), which makes an event of it like of any other trouble: recorded,
+shown, forwarded and notified in one way, and owned by the one process that writes events. While the recorder cannot be reached, the page,
+the metrics and `forward status` show the same from here; it is told as soon as it answers.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
+
+from loadlog.config import ForwardConfig, nearest
+from loadlog.forwarder.courier import Around, Buses, Courier
+from loadlog.forwarder.facts import State, TargetFacts
+from loadlog.forwarder.sender import Credentials, Sender
+from loadlog.model.clock import NS
+from loadlog.model.errors import LoadlogError, StoreError, UsageError
+from loadlog.store import Archive
+from loadlog.store.forward_state import ForwardState
+from loadlog.store.viewer_state import ViewerState, open_state
+
+OPEN_AGAIN_S = 10.0
+REPORT_S = 2.0
+END_S = 3.0  # how long `stop` waits for a request under way
+_log = logging.getLogger(__name__)
+
+
+class Control(Protocol):
+    """Orders to the recorder."""
+
+    def call(self, order: str, **fields: Any) -> dict[str, Any]: ...
+
+
+class Forwarding:
+    """Made with every target's configuration and credentials; `start` returns at once, whatever the servers do."""
+
+    def __init__(
+        self,
+        bench: str,
+        data_dir: Path,
+        targets: Sequence[tuple[ForwardConfig, Credentials]],
+        control: Control,
+        base: Path = Path(),
+        monotonic_s: Callable[[], float] = time.monotonic,
+        utc_ns: Callable[[], int] = time.time_ns,
+    ) -> None:
+        self._bench, self._data_dir, self._targets, self._control, self._base = bench, data_dir, targets, control, base
+        self._monotonic_s, self._utc_ns = monotonic_s, utc_ns
+        self._couriers: dict[str, Courier] = {}
+        self._trouble = ""
+        self._stop = threading.Event()
+        self._wake = {config.name: threading.Event() for config, _ in targets}
+        self._threads: list[threading.Thread] = []
+        self._reported: dict[tuple[str, str], bool] = {}
+
+    # -- life
+
+    def start(self) -> None:
+        """Begin; needs no server, no recorder and no recordings."""
+        if self._targets:
+            self._run("forward", self._begin)
+
+    def _run(self, name: str, target: Callable[..., None], *arguments: Any) -> None:
+        thread = threading.Thread(target=target, args=arguments, name=name, daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _begin(self) -> None:
+        """Open the viewer's state, as often as it takes; then let the couriers go; then report."""
+        while (viewer := self._opened()) is None:
+            if self._stop.wait(OPEN_AGAIN_S):
+                return
+        around = Around(self._bench, Archive(self._data_dir), self._health, self._monotonic_s, self._utc_ns)
+        for config, credentials in self._targets:
+            kept = ForwardState(viewer, config.name, round(config.rewind_s * NS))
+            sender = Sender(config, credentials, self._base)
+            courier = self._couriers[config.name] = Courier(config, around, kept, sender)
+            self._run(f"forward-{config.name}", self._carry, courier)
+        while not self._stop.wait(REPORT_S):
+            self._report()
+
+    def _opened(self) -> ViewerState | None:
+        try:
+            viewer = open_state(self._data_dir)
+        except StoreError as exc:
+            if str(exc) != self._trouble:
+                _log.error("nothing is forwarded: %s", exc)
+            self._trouble = str(exc)
+            return None
+        self._trouble = ""
+        return viewer
+
+    def _carry(self, courier: Courier) -> None:
+        """One target's thread."""
+        wake = self._wake[courier.config.name]
+        while not self._stop.is_set():
+            try:
+                wait_s = courier.step()
+            except Exception:  # a fault of ours in one target must not end the others, nor itself for good
+                _log.exception("forwarding to %s failed", courier.config.name)
+                wait_s = OPEN_AGAIN_S
+            if wait_s > 0:
+                wake.wait(wait_s)
+                wake.clear()
+
+    def stop(self) -> None:
+        """Let requests under way end, for a short while; what was not acknowledged is sent after the next start."""
+        self._stop.set()
+        for wake in self._wake.values():
+            wake.set()
+        end_s = time.monotonic() + END_S
+        for thread in self._threads:
+            thread.join(max(0.0, end_s - time.monotonic()))
+
+    # -- what others ask
+
+    def facts(self) -> list[TargetFacts]:
+        """Every target, in the order of the configuration."""
+        out = []
+        for config, _ in self._targets:
+            courier = self._couriers.get(config.name)
+            if courier is not None:
+                out.append(courier.facts)
+            else:
+                blank = TargetFacts(config.name, config.kind, config.url)
+                out.append(replace(blank, state=State.STOPPED, detail=self._trouble) if self._trouble else blank)
+        return out
+
+    def retry(self, name: str) -> None:
+        """Send what was set aside again, and try at once.
+
+        Raises:
+            UsageError: there is no such target.
+        """
+        if name not in self._wake:
+            raise UsageError(f"there is no forwarding target {name!r}{nearest(name, self._wake)}")
+        if (courier := self._couriers.get(name)) is not None:
+            courier.retry()
+            self._wake[name].set()
+
+    # -- the recorder
+
+    def _health(self) -> Buses | None:
+        try:
+            buses: Mapping[str, Mapping[str, Any]] = self._control.call("status").get("buses", {})
+        except LoadlogError:
+            return None
+        return buses
+
+    def _report(self) -> None:
+        """Tell the recorder what began or ended since it was last told."""
+        for config, _ in self._targets:
+            for (kind, key), message in troubles(self._couriers[config.name].facts, config.alarm_after_s).items():
+                active = bool(message)
+                if self._reported.get((kind, key)) == active:
+                    continue
+                try:
+                    self._control.call("report", kind=kind, key=key, message=message or "over", active=active)
+                except LoadlogError as exc:
+                    _log.debug("not reported: %s", exc)
+                    return
+                self._reported[kind, key] = active
+
+
+def troubles(facts: TargetFacts, alarm_after_s: float) -> dict[tuple[str, str], str]:
+    """(event kind, key) -> what is wrong with a target, empty where nothing is."""
+    refused = facts.detail if facts.state is State.REFUSED else ""
+    late = facts.backlog_samples > 0 and max(facts.backlog_s, facts.failing_s) > alarm_after_s
+    backlog = f"about {facts.backlog_samples} samples wait to be forwarded to {facts.name}" if late else ""
+    if late and facts.detail:
+        backlog += f": {facts.detail}"
+    aside = f"{facts.name} did not take {facts.set_aside} lines: see loadlog forward status" if facts.set_aside else ""
+    return {
+        ("forward_refused", facts.name): f"nothing gets through to {facts.name}: {refused}" if refused else "",
+        ("forward_backlog", facts.name): backlog,
+        ("forward_refused", f"{facts.name}.set_aside"): aside,
+    }
