@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from loadlog import __version__
 from loadlog.config import BusConfig, Config, DeviceConfig, parse_config
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import ConfigError
 from loadlog.model.run import Snapshot
 from loadlog.model.serial_form import device_to_json
 from loadlog.profiles import BusBudget, Profile, bus_budget, check_fit, device_spec, load_profile, remarks_on, shipped
+from loadlog.version import __version__
 
 SHIPPED = "shipped:"
 

@@ -16,7 +16,6 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from loadlog import __version__
 from loadlog.control.address import VIEWER_SOCKET
 from loadlog.control.client import ControlClient
 from loadlog.control.server import ControlServer
@@ -27,6 +26,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
 from loadlog.process.systemd import Notifier
 from loadlog.store import Archive
+from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
 from loadlog.web.feed import RecordingFeed
 from loadlog.web.security import FailureCounter

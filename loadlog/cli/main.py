@@ -11,7 +11,6 @@ import traceback
 
 import click
 
-from loadlog import __version__
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
 from loadlog.cli.forward import forward
@@ -20,6 +19,7 @@ from loadlog.cli.records import ack, events, export, store
 from loadlog.cli.runs import run as run_group
 from loadlog.cli.service import demo, serve, simulate
 from loadlog.model.errors import LoadlogError
+from loadlog.version import __version__
 
 
 @click.group(cls=Suggesting, context_settings={"help_option_names": ["-h", "--help"]})

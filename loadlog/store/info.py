@@ -59,6 +59,20 @@ class RecordingInfo:
         return self.path.name
 
 
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples of ``device`` that are known to be missing, among the numbers from ``first_seq`` to ``last_seq``. ``samples`` None: nobody
+    counted them, since the recorder was not running."""
+
+    first_seq: int
+    last_seq: int
+    device: str
+    from_utc_ns: int
+    to_utc_ns: int
+    samples: int | None
+    reason: str
+
+
 def recording_paths(folder: Path) -> list[Path]:
     """The recordings in a folder, by name."""
     return sorted(p for p in folder.iterdir() if p.suffix == SUFFIX and p.is_file())

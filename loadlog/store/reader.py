@@ -13,9 +13,8 @@ import heapq
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError, UsageError
@@ -26,31 +25,20 @@ from loadlog.model.sample import Sample
 from loadlog.store import info as infos
 from loadlog.store.connect import open_readonly, reading, translated
 from loadlog.store.follower import Follower, Record, StoredRow, run_id
-from loadlog.store.info import RecordingInfo
+from loadlog.store.info import Gap, RecordingInfo
 from loadlog.store.pages import Page, count_polls, read_page, seq_ranges
 from loadlog.store.recovery import latest_events
 from loadlog.store.rows import Layout, Row
-from loadlog.store.series import Series, make_series
+
+if TYPE_CHECKING:
+    from loadlog.store.arrays import DeviceArrays
+    from loadlog.store.series import Series
 
 __all__ = ["Archive", "Follower", "Gap", "Record", "StoredRow"]
 
 PAGE_ROWS = 2000
 FOREVER_NS = 1 << 62
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """Samples of ``device`` that are known to be missing, among the numbers from ``first_seq`` to ``last_seq``. ``samples`` None: nobody
-    counted them, since the recorder was not running."""
-
-    first_seq: int
-    last_seq: int
-    device: str
-    from_utc_ns: int
-    to_utc_ns: int
-    samples: int | None
-    reason: str
 
 
 class Archive:
@@ -174,8 +162,8 @@ class Archive:
         self, device: str, from_ns: int | None = None, to_ns: int | None = None, run: str | None = None
     ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
         """As `samples`, as stored: counts without values, several times faster."""
-        streams = [self._layout_rows(r, device, from_ns, to_ns) for r in self._touching(device, from_ns, to_ns, run)]
-        return heapq.merge(*streams, key=lambda pair: pair[1].seq)
+        touching = self._touching(device, from_ns, to_ns, run)
+        return heapq.merge(*(self._layout_rows(r, device, from_ns, to_ns) for r in touching), key=lambda pair: pair[1].seq)
 
     def _touching(self, device: str, from_ns: int | None, to_ns: int | None, run: str | None) -> list[RecordingInfo]:
         return [
@@ -287,11 +275,30 @@ class Archive:
         Raises:
             UsageError: no such device or channel, or an empty span.
         """
+        from loadlog.store.series import make_series  # numpy, which most commands do without
+
         if to_ns <= from_ns or points < 1:
             raise UsageError("the span is empty: from must be before to, and points at least 1")
-        chosen = self._touching(device, from_ns, to_ns, run)
-        parts = [(r.path, *self._layouts(r)[device]) for r in chosen]
+        parts = [(r.path, *self._layouts(r)[device]) for r in self._touching(device, from_ns, to_ns, run)]
         return make_series(device, tuple(channels), from_ns, to_ns, points, parts)
+
+    def arrays(
+        self, device: str, channels: Sequence[str] = (), from_ns: int | None = None, to_ns: int | None = None, run: str | None = None
+    ) -> DeviceArrays:
+        """Samples of a device with ``from_ns <= t < to_ns`` (UTC; None: no bound) as arrays in units; all channels when none is named.
+
+        Raises:
+            UsageError: no such device or channel.
+        """
+        from loadlog.store.arrays import read_arrays
+
+        known = self.devices(run)
+        if device not in known:
+            raise UsageError(f"there is no device {device!r}", hint=f"there are {', '.join(known) or 'none yet'}")
+        parts = [(r.path, *self._layouts(r)[device]) for r in self._touching(device, from_ns, to_ns, run)]
+        return read_arrays(
+            known[device], channels, parts, -FOREVER_NS if from_ns is None else from_ns, FOREVER_NS if to_ns is None else to_ns
+        )
 
     # -- events, notes, gaps
 

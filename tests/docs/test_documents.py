@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import subprocess
@@ -102,3 +103,17 @@ def test_the_command_line_starts_without_the_web_framework() -> None:
     """A look at a run must not wait for what only the viewer needs, and the recorder must not carry it."""
     code = "import sys, loadlog.cli.main; sys.exit('fastapi' in sys.modules or 'rich' in sys.modules or 'pymodbus' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_lines_for_a_notebook_run_as_they_stand(tmp_path: Path) -> None:
+    from tests.unit.store.recorded import OpenJournal, run_info, sample, snapshot
+
+    (block,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
+    assert len(block.splitlines()) == 3
+    (tmp_path / "data").mkdir()
+    with OpenJournal(tmp_path / "data") as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(sample(7), sample(14))
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, "-c", block], cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
+    assert done.stdout == "2027-01-15T07:00:01.400000000 24.0 V\n", done.stderr

@@ -1,0 +1,3 @@
+"""The version of the program, where everything may import it from."""
+
+__version__ = "0.1.0"
