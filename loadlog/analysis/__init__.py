@@ -18,10 +18,12 @@ Recorded samples come as chunks from `chunks_of_samples`. `DeviceAnalysis` compu
 acceptance limits against figures; `timeline` orders events as far as they can be ordered.
 """
 
+from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s, join
 from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunks_of_samples, readings
 from loadlog.analysis.device import STATISTICS, DeviceAnalysis, check_limit, check_statistic
 from loadlog.analysis.figure import Figure
+from loadlog.analysis.health import DataHealth, Health
 from loadlog.analysis.integral import Charge, Energy
 from loadlog.analysis.moments import ChannelStatistics, Moments
 from loadlog.analysis.regression import LeastSquares, LineFit
@@ -29,10 +31,52 @@ from loadlog.analysis.supply import LoadEffect, drift, temperature_coefficient, 
 from loadlog.analysis.timeline import Placed, surely_before, timeline
 from loadlog.analysis.verdict import AcceptanceLimit, Decision, LimitVerdict, RunVerdict, judge, judge_run
 from loadlog.analysis.walk import Interval, Span, Walk
+from loadlog.analysis.wiring import Measured, efficiency, path_resistance, sharing
 
 __all__ = [
-    "STATISTICS", "AcceptanceLimit", "BinTable", "Bins", "ChannelStatistics", "Charge", "Chunk", "Column", "Decision", "DeviceAnalysis",
-    "Energy", "Figure", "Interval", "LeastSquares", "LimitVerdict", "LineFit", "LoadEffect", "Moments", "Placed", "RunVerdict", "Span",
-    "Walk", "bin_width_s", "check_limit", "check_statistic", "chunk_of_arrays", "chunks_of_samples", "drift", "join", "judge", "judge_run",
-    "readings", "surely_before", "temperature_coefficient", "timeline", "warm_up",
+    "STATISTICS",
+    "AcceptanceLimit",
+    "BinTable",
+    "Bins",
+    "ChannelStatistics",
+    "Charge",
+    "Chunk",
+    "Column",
+    "DataHealth",
+    "Decision",
+    "DeviceAnalysis",
+    "Discharge",
+    "Energy",
+    "Figure",
+    "Health",
+    "Interval",
+    "LeastSquares",
+    "LimitVerdict",
+    "LineFit",
+    "LoadEffect",
+    "Measured",
+    "Moments",
+    "Placed",
+    "RunVerdict",
+    "Span",
+    "TwoCurrent",
+    "Walk",
+    "against_rated",
+    "bin_width_s",
+    "check_limit",
+    "check_statistic",
+    "chunk_of_arrays",
+    "chunks_of_samples",
+    "drift",
+    "efficiency",
+    "join",
+    "judge",
+    "judge_run",
+    "path_resistance",
+    "readings",
+    "sharing",
+    "surely_before",
+    "temperature_coefficient",
+    "timeline",
+    "warm_up",
 ]  # fmt: skip
