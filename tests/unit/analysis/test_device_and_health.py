@@ -73,15 +73,8 @@ def test_one_sample_and_no_good_sample() -> None:
     for quality in (0, 2):
         analysis = DeviceAnalysis(load(), Span(0, 3600 * NS))
         chunk = soak().where(np.arange(HOURS * 3600) == 0)
-        analysis.add(
-            Chunk(
-                "load-1",
-                chunk.t_utc_ns,
-                chunk.half_width_ns,
-                chunk.failed,
-                {n: Column.of(c.values, np.full(1, quality)) for n, c in chunk.columns.items()},
-            )  # fmt: skip
-        )
+        columns = {n: Column.of(c.values, np.full(1, quality)) for n, c in chunk.columns.items()}
+        analysis.add(Chunk("load-1", chunk.t_utc_ns, chunk.half_width_ns, chunk.failed, columns))
         figures = analysis.figures()
         assert (figures["voltage_v", "mean"].value is None) == (quality == 2)
         assert figures["current_a", "charge"].value is None
