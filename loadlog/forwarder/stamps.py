@@ -7,8 +7,8 @@ system clock that was set back, after which the same hour is recorded again.
 Stamps are therefore put on a grid, where a series never uses a place twice in a row; each time its clock goes back, the next of the
 interleaved grids is used. For ``ns`` the grid is 1 µs and the last three digits number the turns of the clock (a thousand, then they
 begin again); for ``ms`` the grid is 2 ms and odd milliseconds belong to every other turn. That moves a stamp by at most 0.5 µs or 1 ms,
-a small part of its uncertainty (half the duration of the poll). Where samples lie so close that places collide, the later one takes the
-next free place.
+a small part of its uncertainty (half the duration of the poll); with ``ms`` an hour that is recorded three times meets itself again. Where
+samples lie so close that places collide, the later one takes the next free place.
 """
 
 from __future__ import annotations
@@ -33,23 +33,21 @@ class Stamps:
         last = self._last.get(series)
         if last is None:
             slot = (t_ns + grid // 2) // grid
-            self._last[series] = [slot, 0]
+            self._last[series] = [slot, 0, t_ns]
             if len(self._last) > SERIES_KEPT:
                 del self._last[next(iter(self._last))]
             return slot * grid
-        shift = last[1] * self._offset_ns
-        slot = (t_ns - shift + grid // 2) // grid
-        if slot <= last[0]:
-            if (last[0] - slot) * grid > TURNED_BACK_NS:
-                last[1] = (last[1] + 1) % self._turns
-                shift = last[1] * self._offset_ns
-                slot = (t_ns - shift + grid // 2) // grid
-            else:
-                slot = last[0] + 1
-        last[0] = slot
+        if t_ns < last[2] - TURNED_BACK_NS:
+            last[1] = (last[1] + 1) % self._turns
+            shift = last[1] * self._offset_ns
+            slot = (t_ns - shift + grid // 2) // grid
+        else:
+            shift = last[1] * self._offset_ns
+            slot = max((t_ns - shift + grid // 2) // grid, last[0] + 1)
+        last[0], last[2] = slot, t_ns
         return slot * grid + shift
 
     @property
     def state(self) -> dict[str, list[int]]:
-        """Series -> its last place and its turn; JSON-able."""
+        """Series -> its last place, its turn and its last instant; JSON-able."""
         return self._last

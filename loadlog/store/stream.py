@@ -140,7 +140,9 @@ class Stream:
             path, Birth(self.run, part, self.specs, self.snapshot(), created_utc_ns, *self.around.numbers())
         )  # fmt: skip
         self.path, self.part = path, part
-        self.batch.events[:0] = [event_row(event, carried=True) for event in self.around.active_events(self.specs)]
+        begun_here = {row[:2] for row in self.batch.events}  # (seq, id): news that waits for this file is not carried into it
+        active = [event for event in self.around.active_events(self.specs) if (event.seq, event.id) not in begun_here]
+        self.batch.events[:0] = [event_row(event, carried=True) for event in active]
         return recording
 
     def _free_path(self, now_utc_ns: int) -> tuple[int, Path]:

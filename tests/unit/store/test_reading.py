@@ -47,6 +47,15 @@ def test_a_follower_sees_every_sample_once_while_runs_begin_and_end(tmp_path: Pa
         assert sorted(seen) == list(range(1, total + 1))
 
 
+def test_an_event_that_waited_for_the_recording_to_be_made_is_news(tmp_path: Path) -> None:
+    """Raised before the first commit: it stands in the recording once, and a follower tells it."""
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_sample(sample(1))
+        opened.journal.put_events([event(7, 2)])
+        opened.flush()
+        assert [e.id for e in Archive(tmp_path).follow(0).poll_events()] == [7]
+
+
 def test_a_follower_goes_on_where_another_one_stood(tmp_path: Path) -> None:
     """Two recordings are committed one after the other, so a single number would skip what came late in one of them."""
     with OpenJournal(tmp_path) as opened:
