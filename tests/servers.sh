@@ -1,22 +1,31 @@
 #!/bin/sh
-# Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium. Prints one line.
-# In CI a lacking one is a failure; elsewhere its tests are skipped with that reason.
+# Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics. Prints one
+# line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The databases' own services are not started: the
+# tests run them on free ports.
 set -u
 have() { case $1 in
   cc) command -v cc >/dev/null 2>&1 ;;
   libmodbus) [ -f /usr/include/modbus/modbus.h ] ;;
   chromium) command -v chromium >/dev/null 2>&1 ;;
+  influxdb) command -v influxd >/dev/null 2>&1 ;;
+  victoria-metrics) command -v victoria-metrics >/dev/null 2>&1 ;;
 esac; }
-package() { case $1 in cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; chromium) echo chromium ;; esac; }
+package() { case $1 in
+  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; *) echo "$1" ;;
+esac; }
 wanted="" found="" installed="" lacking=""
-for peer in cc libmodbus chromium; do
+for peer in cc libmodbus chromium influxdb victoria-metrics; do
   if have "$peer"; then found="$found $peer"; else wanted="$wanted $peer"; fi
 done
 if [ -n "$wanted" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
   packages=""
   for peer in $wanted; do packages="$packages $(package "$peer")"; done
+  # Debian starts a service as it is installed, unless this file (invoke-rc.d(8)) says no.
+  policy=/usr/sbin/policy-rc.d ours=""
+  if [ ! -e "$policy" ]; then printf '#!/bin/sh\nexit 101\n' >"$policy" && chmod +x "$policy" && ours=yes; fi
   { apt-get update && DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends $packages; } >/tmp/loadlog-servers.$$ 2>&1 ||
     tail -5 /tmp/loadlog-servers.$$ >&2
+  [ -z "$ours" ] || rm -f "$policy"
   rm -f /tmp/loadlog-servers.$$
 fi
 for peer in $wanted; do

@@ -1,10 +1,13 @@
 """Which samples are sent: all, every n-th of each device, or minimum, mean and maximum of each channel per interval.
 
 Deterministic from the order of the numbers alone, so that a repeat gives the same lines; what is under way is part of the state that is
-stored with the cursor. An interval begins at a multiple of its length since 1970 (UTC) and is sent when the device's first sample after it
-comes. The mean keeps the channel's name, so that the same panel shows both. Status channels (switches, modes, bit fields) have no mean:
-their last state is sent. Bad values do not go into the numbers, since one impossible reading would spoil a whole interval; ``quality`` is
-the worst of the interval, failed polls included.
+stored with the cursor. Samples of one series come in their order; those of a run and of the time before or after it lie in different
+recordings, and may come a commit too early or too late against each other. So everything here is counted per series.
+
+An interval begins at a multiple of its length since 1970 (UTC) and is sent when its series goes on after it, or when the device is in
+another run since `LATE_NS`. The mean keeps the channel's name, so that the same panel shows both. Status channels (switches, modes, bit
+fields) have no mean: their last state is sent. Bad values do not go into the numbers, since one impossible reading would spoil a whole
+interval; ``quality`` is the worst of the interval, failed polls included.
 """
 
 from __future__ import annotations
@@ -18,6 +21,9 @@ from loadlog.forwarder.lines import SampleLines, fresh_counts, value_of
 from loadlog.forwarder.stamps import Stamps
 from loadlog.store.follower import StoredRow
 from loadlog.store.rows import parse_marks
+
+LATE_NS = 10_000_000_000  # how much later than another recording's a commit may become readable
+SERIES_KEPT = 256
 
 
 class Reduction(Protocol):
@@ -50,7 +56,7 @@ class EverySample:
 
 
 class EveryNth:
-    """The first sample of each device, then every n-th."""
+    """The first sample of each device in each run, then every n-th."""
 
     def __init__(self, lines: SampleLines, n: int, state: Mapping[str, Any]) -> None:
         self._lines, self._n = lines, n
@@ -58,36 +64,41 @@ class EveryNth:
 
     def feed(self, stored: StoredRow, out: list[str]) -> None:
         """See `Reduction`."""
-        device = stored.layout.spec.name
-        passed = self._passed.get(device, 0)
+        series = self._lines.series(stored).key
+        passed = self._passed.get(series, 0)
         if passed % self._n == 0:
             out.append(self._lines.line(stored))
-        self._passed[device] = (passed + 1) % self._n
+        self._passed[series] = (passed + 1) % self._n
+        if len(self._passed) > SERIES_KEPT:
+            del self._passed[next(iter(self._passed))]
 
     @property
     def state(self) -> dict[str, Any]:
-        """Device -> samples since the last one sent."""
+        """Series -> samples since the last one sent."""
         return self._passed
 
 
 class PerInterval:
-    """Minimum, mean and maximum. State per device: head of the line, key of the series, start of the interval, worst quality, and per
-    channel either the last state of a status or (minimum, maximum, partial sums, count)."""
+    """Minimum, mean and maximum. State per device and series: head of the line, start of the interval, worst quality, and per channel
+    either the last state of a status or (minimum, maximum, partial sums, count)."""
 
     def __init__(self, lines: SampleLines, stamps: Stamps, interval_s: float, state: Mapping[str, Any]) -> None:
         self._lines, self._stamps = lines, stamps
         self._width_ns = round(interval_s * 1e9)
-        self._open: dict[str, dict[str, Any]] = {device: dict(bucket) for device, bucket in state.items()}
+        self._open: dict[str, dict[str, dict[str, Any]]] = {device: dict(series) for device, series in state.items()}
 
     def feed(self, stored: StoredRow, out: list[str]) -> None:
         """See `Reduction`."""
         series, device = self._lines.series(stored), stored.layout.spec.name
         start_ns = stored.row.t_utc_ns // self._width_ns * self._width_ns
-        bucket = self._open.get(device)
-        if bucket is None or bucket["key"] != series.key or bucket["start"] != start_ns:
+        under_way = self._open.setdefault(device, {})
+        bucket = under_way.get(series.key)
+        if bucket is None or bucket["start"] != start_ns:
             if bucket is not None:
-                out.append(self._line(bucket))
-            bucket = self._open[device] = {"head": series.head, "key": series.key, "start": start_ns, "worst": 0, "channels": {}}
+                out.append(self._line(series.key, bucket))
+            bucket = under_way[series.key] = {"head": series.head, "start": start_ns, "worst": 0, "channels": {}}
+        if len(under_way) > 1:
+            self._end_others(under_way, series.key, stored.row.t_utc_ns, out)
         bucket["worst"] = max(bucket["worst"], stored.row.quality)
         self._add(stored, bucket["channels"])
 
@@ -113,7 +124,12 @@ class PerInterval:
                 known[:3] = [min(known[0], value), max(known[1], value), total]
                 known[4] += 1
 
-    def _line(self, bucket: Mapping[str, Any]) -> str:
+    def _end_others(self, under_way: dict[str, dict[str, Any]], going_on: str, t_utc_ns: int, out: list[str]) -> None:
+        """Runs of the same device that are over."""
+        for key in [k for k, b in under_way.items() if k != going_on and b["start"] + self._width_ns + LATE_NS <= t_utc_ns]:
+            out.append(self._line(key, under_way.pop(key)))
+
+    def _line(self, key_of_series: str, bucket: Mapping[str, Any]) -> str:
         fields = []
         for name, known in bucket["channels"].items():
             key = naming.key(name)
@@ -125,11 +141,11 @@ class PerInterval:
             if math.isfinite(mean):
                 fields.append(f"{key}={mean!r},{key}{naming.MINIMUM}={low!r},{key}{naming.MAXIMUM}={high!r}")
         fields.append(f"quality={bucket['worst']}i")
-        return f"{bucket['head']}{','.join(fields)} {self._stamps.unique(bucket['key'], bucket['start'])}"
+        return f"{bucket['head']}{','.join(fields)} {self._stamps.unique(key_of_series, bucket['start'])}"
 
     @property
     def state(self) -> dict[str, Any]:
-        """Device -> the interval under way."""
+        """Device -> series -> the interval under way."""
         return self._open
 
 

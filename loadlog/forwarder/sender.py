@@ -125,22 +125,22 @@ class Sender:
 
 
 def reason_of(exc: BaseException, timeout_s: float) -> str:
-    """A network error in plain words."""
-    seen: set[int] = set()
+    """A network error in plain words: urllib3 wraps the cause several times, and calls a refused connection a time-out."""
+    chain: list[BaseException] = []
     inner: BaseException | None = exc
-    while inner is not None and id(inner) not in seen:
-        seen.add(id(inner))
-        if isinstance(inner, ConnectionRefusedError):
-            return "nobody listens there"
-        if isinstance(inner, urllib3.exceptions.NameResolutionError):
-            return "the host's name is not known"
-        if isinstance(inner, TimeoutError | urllib3.exceptions.TimeoutError):
-            return f"no answer within {timeout_s:g} s"
-        if isinstance(inner, ConnectionResetError | BrokenPipeError):
-            return "the connection was cut"
-        if isinstance(inner, http.client.HTTPException | urllib3.exceptions.ProtocolError) and inner.__context__ is None:
-            return "the answer broke off, or is no HTTP"
-        inner = inner.__cause__ or inner.__context__
+    while inner is not None and inner not in chain:
+        chain.append(inner)
+        reason = getattr(inner, "reason", None)
+        inner = inner.__cause__ or inner.__context__ or (reason if isinstance(reason, BaseException) else None)
+    for kinds, words in (
+        ((ConnectionRefusedError,), "nobody listens there"),
+        ((urllib3.exceptions.NameResolutionError,), "the host's name is not known"),
+        ((http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError), "the connection was cut"),
+        ((TimeoutError, urllib3.exceptions.TimeoutError), f"no answer within {timeout_s:g} s"),
+        ((http.client.HTTPException, urllib3.exceptions.ProtocolError), "the answer broke off, or is no HTTP"),
+    ):
+        if any(isinstance(one, kinds) for one in chain):
+            return words
     return _one_line(exc)
 
 

@@ -79,7 +79,7 @@ def expected(folder: Path) -> dict[str, str]:
     return server.points
 
 
-def record(folder: Path, count: int, first: int = 1) -> None:
+def record(folder: Path, count: int, first: int = 1, later_ns: int = 0) -> None:
     """Samples of three devices, one of them in a run for the middle third."""
     with OpenJournal(folder) as opened:
         for seq in range(first, first + count):
@@ -87,7 +87,7 @@ def record(folder: Path, count: int, first: int = 1) -> None:
                 opened.journal.start_run(run_info(), snapshot())
             if seq == first + 2 * count // 3:
                 opened.journal.stop_run("soak-0001", T0, "done")
-            opened.journal.put_sample(sample(seq, ("load-1", "load-2", "case")[seq % 3]))
+            opened.journal.put_sample(sample(seq, ("load-1", "load-2", "case")[seq % 3], T0 + seq * NS // 10 + later_ns))
             if seq % 1000 == 0:
                 opened.flush()
         opened.flush()
