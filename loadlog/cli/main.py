@@ -11,6 +11,7 @@ import traceback
 
 import click
 
+from loadlog.cli.accuracy import accuracy
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
 from loadlog.cli.forward import forward
@@ -31,7 +32,7 @@ def cli(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = verbose
 
 
-for _command in (demo, check, serve, read, scan, registers, run_group, events, ack, export, store, forward, simulate):
+for _command in (demo, check, serve, read, scan, registers, run_group, events, ack, export, accuracy, store, forward, simulate):
     cli.add_command(_command)
 
 
