@@ -34,6 +34,7 @@ from loadlog.model.sample import PollFailure, Reading, Sample
 from loadlog.validation import REASONS, Validator
 
 RECENT_EVENTS = 5_000  # cleared events that can still be acknowledged
+_STANDING = {Knowledge.LEARNING: 0, Knowledge.LEARNED: 1, Knowledge.FIXED: 2}
 _Key = tuple[str, str, str]
 
 
@@ -248,7 +249,7 @@ class Pipeline:
             waits = []
             for known in detector.learned():
                 other = facts.get(known.name)
-                if other is None or (known.state is not Knowledge.LEARNING, known.n) > (other.state is not Knowledge.LEARNING, other.n):
+                if other is None or (_STANDING[known.state], known.n) > (_STANDING[other.state], other.n):
                     facts[known.name] = known
                 if known.waits:
                     waits.append(f"{known.name} {min(known.n, known.needed)} of {known.needed}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from loadlog.detectors.base import Detector
+from loadlog.detectors.baseline import Baseline
 from loadlog.detectors.communication import Communication
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
 from loadlog.detectors.limits import Limits
@@ -23,7 +24,7 @@ _FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
     ReadingFrozen,
     ReadingImplausible,
 )
-_KINDS = (Communication, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible, Trips, SenseFallback)
+_KINDS = (Communication, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible, Trips, SenseFallback, Baseline)
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
 
@@ -34,4 +35,6 @@ def detectors_for(device: DeviceSpec) -> list[Detector]:
         detectors.append(Trips(device))
     if SenseFallback.applies(device):
         detectors.append(SenseFallback(device))
+    if Baseline.applies(device):
+        detectors.append(Baseline(device))
     return detectors

@@ -1,0 +1,89 @@
+"""A channel condensed into blocks of some seconds: mean, deviation around the block's own line, correlation of neighbours, largest jump.
+
+A block is the unit of everything that is slow: drift, noise, the sharing of currents. Its deviation is that around its own line, so neither
+a level nor a steady drift counts as noise, and of a slow noise the part that fits into the block does. Successive samples give the
+correlation: von Neumann's ratio, the mean square successive difference over the variance, is 2 (1 - r) for a correlation r of neighbours.
+
+Rounding to counts of size q: a level that stands in the middle of a count shows no noise, one at the edge up to q/2, whatever the noise is.
+So no deviation below `quiet_floor` is told from another.
+
+Samples wait in an array of doubles (8 bytes each) until the block is full, so a sample costs one append; memory is bounded by the block.
+Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367; least squares over 0..n-1 in closed form.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass
+from operator import mul, sub
+
+BLOCK_S, BLOCK_SAMPLES, MOST_SAMPLES = 10.0, 16, 512
+
+
+def block_samples(period_s: float) -> int:
+    """Samples of a block: of `BLOCK_S`, at least `BLOCK_SAMPLES` and at most `MOST_SAMPLES`."""
+    return min(max(BLOCK_SAMPLES, math.ceil(BLOCK_S / period_s)), MOST_SAMPLES)
+
+
+def quiet_floor(quantum: float) -> float:
+    """The largest deviation that rounding alone can show or hide."""
+    return 0.5 * quantum
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """``jump``: largest change from the mean of one quarter to that of the next; ``begins`` and ``ends``: means of the first and last
+    quarter; ``variance`` around the line; ``neighbours``: correlation of successive samples (0 where nothing varies)."""
+
+    mean: float
+    jump: float
+    begins: float
+    ends: float
+    variance: float
+    neighbours: float
+    n: int
+
+
+def condense(values: Sequence[float]) -> Block:
+    """The block of at least eight samples. Sums are taken relative to the first value, so a large level costs no digits."""
+    n, first = len(values), values[0]
+    offsets = array("d", [v - first for v in values])
+    total = sum(offsets)
+    middle = 0.5 * (n - 1)
+    slope_product = sum(map(mul, offsets, range(n))) - middle * total
+    squares = sum(map(mul, offsets, offsets)) - total * total / n
+    residual = max(squares - slope_product * slope_product / (n * (n * n - 1.0) / 12.0), 0.0)
+    differences = array("d", map(sub, offsets[1:], offsets))
+    successive = sum(map(mul, differences, differences)) / (n - 1)
+    variance = residual / (n - 2)
+    quarter = n // 4
+    means = [sum(offsets[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
+    jump = max(abs(means[k + 1] - means[k]) for k in range(3))
+    correlation = 1.0 - 0.5 * successive / variance if variance > 0.0 else 0.0
+    return Block(first + total / n, jump, first + means[0], first + means[3], variance, max(min(correlation, 0.999), -0.999), n)
+
+
+class Minutes:
+    """Means of blocks gathered to means of about a minute; what a minute holds is one number a channel."""
+
+    __slots__ = ("_n", "_sum", "blocks")
+
+    def __init__(self, block_s: float) -> None:
+        self.blocks = max(1, round(60.0 / block_s))
+        self.restart()
+
+    def restart(self) -> None:
+        """Begin a new minute."""
+        self._n, self._sum = 0, 0.0
+
+    def update(self, mean: float) -> float | None:
+        """Take a block's mean; the minute's mean when it is full."""
+        self._n += 1
+        self._sum += mean
+        if self._n < self.blocks:
+            return None
+        out = self._sum / self._n
+        self.restart()
+        return out

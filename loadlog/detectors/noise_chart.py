@@ -1,0 +1,110 @@
+"""Whether a channel's noise is still the learned one: logarithms of block variances against their own mean and deviation.
+
+The logarithm of a variance estimate is nearly normal with a deviation that depends on the number of independent samples only (Bartlett and
+Kendall), so correlated noise and few samples show in the learned deviation by themselves. A change must be shown by `SUSTAINED` blocks in a
+row, each beyond mean ± max(ln 2.25, c·s): 2.25 in variance is one half more in deviation, the least that is told; c follows from the stated
+false-alarm probability p a block as the normal quantile of p^(2/SUSTAINED), as if every second block were independent. Two minutes and
+more are so insisted on: a burst is no change of the noise.
+
+Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
+changes nothing; noise that shrinks into the rounding is not told.
+Source: M. S. Bartlett, D. G. Kendall, J. R. Stat. Soc. Suppl. 8 (1946) 128 (log variance); the F test of two variances is its large-sample
+equal.
+"""
+
+from __future__ import annotations
+
+import math
+
+from loadlog.detectors.blocks import Block, quiet_floor
+from loadlog.detectors.statistics import Moments, two_sided_quantile
+
+LEARN, MEMORY, SUSTAINED = 30, 720, 12
+LEAST_LOG_RATIO = math.log(2.25)
+
+
+class NoiseChart:
+    """One channel. ``probability``: of a false alarm a block; ``quantum``: a count; ``fixed``: deviation that is not to be learned."""
+
+    __slots__ = ("_c", "_far", "_fixed", "_floor", "_logs", "_unshown_ns", "_variance", "correlation", "far", "quantum", "samples", "sign")
+
+    def __init__(self, probability: float, quantum: float, fixed: float | None) -> None:
+        self._c = two_sided_quantile(2.0 * probability ** (2.0 / SUSTAINED))
+        self._floor = quiet_floor(quantum) ** 2
+        self.quantum = quantum
+        self._fixed = fixed
+        self.restart()
+
+    def restart(self) -> None:
+        """Another operating point has another noise."""
+        self._logs = Moments(MEMORY)
+        self._variance = Moments(MEMORY)
+        self.correlation = 0.0
+        self.samples = 0
+        self._far: list[float] = []
+        self.sign = 0
+        self._unshown_ns: dict[int, int] = {}
+
+    @property
+    def blocks(self) -> int:
+        """Blocks learned from."""
+        return self._logs.n
+
+    @property
+    def ready(self) -> bool:
+        """Noise is known well enough to judge."""
+        return self._fixed is not None or self._logs.n >= LEARN
+
+    @property
+    def usual(self) -> float:
+        """Deviation of one sample, in the channel's unit."""
+        return math.sqrt(self._variance.mean) if self._fixed is None else self._fixed
+
+    @property
+    def now(self) -> float:
+        """Deviation over the blocks that departed."""
+        return math.sqrt(sum(self._far) / len(self._far)) if self._far else self.usual
+
+    @property
+    def unshown_ns(self) -> int:
+        """Begin of the last block that did not show the change at all: on the other side of the usual; 0 when there was none."""
+        return self._unshown_ns.get(self.sign, 0)
+
+    @property
+    def deviates(self) -> int:
+        """Blocks in a row beyond the bound, signed; `SUSTAINED` is a change."""
+        return self.sign * len(self._far)
+
+    def update(self, block: Block, begin_ns: int) -> None:
+        """Take a block that began at ``begin_ns``."""
+        log = math.log(max(block.variance, self._floor, 1e-300))
+        if not self.ready:
+            self._learn(block, log)
+            return
+        middle, spread = self._middle(block)
+        departure = log - middle
+        if departure <= 0.0:
+            self._unshown_ns[1] = begin_ns
+        if departure >= 0.0:
+            self._unshown_ns[-1] = begin_ns
+        bound = max(LEAST_LOG_RATIO, self._c * spread)
+        sign = 1 if departure > bound else -1 if departure < -bound else 0
+        if sign == 0 or sign != self.sign:
+            self._far = []
+        self.sign = sign
+        if sign:
+            self._far.append(block.variance)
+            del self._far[:-SUSTAINED]
+        elif self._fixed is None:
+            self._learn(block, log)
+
+    def _middle(self, block: Block) -> tuple[float, float]:
+        if self._fixed is None:
+            return self._logs.mean, math.sqrt(self._logs.variance)
+        return math.log(max(self._fixed**2, self._floor, 1e-300)), math.sqrt(2.0 / (block.n - 2))
+
+    def _learn(self, block: Block, log: float) -> None:
+        self._logs.update(log)
+        self._variance.update(block.variance)
+        self.samples += block.n
+        self.correlation += (block.neighbours - self.correlation) / min(self._logs.n, MEMORY)

@@ -1,0 +1,257 @@
+"""`drift` and `noise_changed`, with the physics of the tests' bench: what they must find, one test for each thing they must be told
+apart from. Seeds are fresh and printed."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+
+import pytest
+
+from loadlog.detectors.blocks import condense
+from loadlog.detectors.drift_chart import line_through
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, record
+
+MINUTE_S = 60.0
+KINDS = ("drift", "noise_changed")
+
+
+def bench(
+    rnd: random.Random, *, sag: Callable[[float], float] | None = None, period_s: float = 1.0, noise: float = 0.6, **more: object
+) -> Bench:
+    """One load at a drawn current on a 24 V supply whose open-circuit voltage sags by ``sag`` of the time."""
+    spec = load_spec(period_s=period_s, **more)  # type: ignore[arg-type]
+    source = Source(emf_v=rnd.uniform(23.0, 25.0), slow_v=rnd.uniform(0.0, 0.0008), sag=sag)
+    return Bench(rnd, source, [Load(spec, level=rnd.uniform(3.0, 8.0), noise=noise)])
+
+
+def raised(out: Record) -> list[Event]:
+    """The events of this module's kinds."""
+    return out.raised(*KINDS)
+
+
+# -- drift
+
+
+@pytest.mark.parametrize("period_s", [0.2, 1.0, 2.0])
+def test_a_drift_is_found_and_told_with_its_rate(period_s: float) -> None:
+    rnd = fresh_random()
+    begin_s, per_h = 20 * MINUTE_S, rnd.choice([-1, 1]) * rnd.uniform(0.05, 0.3)
+    line = bench(rnd, sag=lambda t: -per_h * max(0.0, t - begin_s) / 3600.0, period_s=period_s)
+    out = record(line, 55 * MINUTE_S)
+    (event,) = raised(out)
+    assert (event.kind, event.key, str(event.severity)) == ("drift", "voltage_v", "warning")
+    assert math.copysign(1.0, event.evidence["change"]) == math.copysign(1.0, per_h)
+    assert abs(event.evidence["change"]) > event.evidence["threshold"] >= 24.0 * 0.0005 / math.sqrt(3.0)
+    # no sooner than the drift reaches the channel's standard uncertainty, no later than eight minutes after twice of it
+    u_v = (0.0005 * 24.0 + 0.010) / math.sqrt(3.0)
+    found_s = at_s(event.detected_utc_ns)
+    assert found_s - begin_s > 0.8 * u_v / abs(per_h) * 3600.0
+    assert found_s - begin_s < 2.0 * u_v / abs(per_h) * 3600.0 + 8 * MINUTE_S
+    assert at_s(event.onset.earliest_utc_ns) <= begin_s + MINUTE_S
+
+
+def test_a_drift_ends_when_the_level_comes_back() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, sag=lambda t: 0.06 * max(0.0, math.sin((t - 900.0) / 3600.0 * math.pi)) if 900.0 < t < 4500.0 else 0.0)
+    out = record(line, 80 * MINUTE_S)
+    assert len(raised(out)) == 1
+    assert str(out.last("drift").state) == "cleared"
+    assert out.last("drift").evidence["ended"] == "back at its settled level"
+
+
+def test_a_drift_of_the_instrument_is_named_as_the_alternative_that_it_is() -> None:
+    """Within the accuracy's bound it cannot be told from the instrument's own."""
+    rnd = fresh_random()
+    line = bench(rnd, sag=lambda t: 0.04 * max(0.0, t - 1200.0) / 3600.0)
+    line.source.slow_v = 0.0
+    (event,) = raised(record(line, 60 * MINUTE_S))
+    assert 0.0 < event.alternatives["instrument_drift"] < 0.5
+    assert event.evidence["would_decide"] == "another instrument at the same source"
+    assert event.confidence + sum(event.alternatives.values()) == pytest.approx(1.0, abs=1e-3)
+
+
+def warm_up(rnd: random.Random) -> Callable[[float], float]:
+    volts, tau_s = rnd.choice([-1, 1]) * rnd.uniform(0.02, 0.08), rnd.uniform(120.0, 1200.0)
+    return lambda t: volts * (1.0 - math.exp(-t / tau_s))
+
+
+def discharge(rnd: random.Random) -> Callable[[float], float]:
+    per_h = rnd.uniform(0.3, 4.0)
+    return lambda t: per_h * t / 3600.0 + 0.3 * math.exp(-t / 60.0)
+
+
+def step(rnd: random.Random) -> Callable[[float], float]:
+    at, volts = rnd.uniform(1300.0, 2400.0), rnd.choice([-1, 1]) * rnd.uniform(0.02, 0.5)
+    return lambda t: volts if t > at else 0.0
+
+
+@pytest.mark.parametrize("what", [warm_up, discharge, step, lambda rnd: None], ids=["warm-up", "battery", "step", "nothing"])
+def test_no_drift(what: Callable[[random.Random], Callable[[float], float] | None]) -> None:
+    rnd = fresh_random()
+    for _ in range(4):
+        assert raised(record(bench(rnd, sag=what(rnd), sense="local", path_resistance_ohm=None), 75 * MINUTE_S)) == []
+
+
+def test_what_follows_the_temperature_is_no_drift_and_what_does_not_is() -> None:
+    """The room warms and cools; the supply has a temperature coefficient, and the heatsink shows the room."""
+    rnd = fresh_random()
+
+    def room_k(t: float) -> float:
+        return 6.0 * math.sin(max(0.0, t - 1500.0) / 2400.0 * math.pi / 2.0)
+
+    def play(sag: Callable[[float], float]) -> list[Event]:
+        line = bench(rnd, sag=sag)
+        for minute in range(100):
+            line.at(minute * MINUTE_S, lambda m=minute: setattr(line.loads[0], "heatsink_c", 45.0 + room_k(m * MINUTE_S)))  # type: ignore[misc]
+        return raised(record(line, 95 * MINUTE_S))
+
+    per_k = rnd.choice([-1, 1]) * rnd.uniform(0.005, 0.012)
+    assert play(lambda t: per_k * room_k(t)) == []
+    (event,) = play(lambda t: 0.08 * max(0.0, t - 1500.0) / 3600.0)
+    assert event.alternatives.get("temperature_effect", 0.0) < 0.5
+
+
+def test_a_changed_operating_point_begins_anew_and_ends_what_was_active() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, sag=lambda t: 0.2 * max(0.0, t - 1200.0) / 3600.0)
+    line.at(45 * MINUTE_S, lambda: setattr(line.loads[0], "level", 2.0))
+    pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+    out = record(line, 46 * MINUTE_S, pipeline)
+    assert len(raised(out)) == 1
+    assert (out.last("drift").evidence["ended"], str(out.last("drift").state)) == ("the operating point changed", "cleared")
+    assert set(KINDS) <= pipeline.learned("load-1").learning.keys()
+
+
+def test_currents_that_creep_move_the_voltage_without_a_drift() -> None:
+    """A load whose current drifts over the source's resistance: the current's drift is told, the voltage's is explained by it."""
+    rnd = fresh_random()
+    line = bench(rnd, sense="remote")
+    line.source.ohm = 0.25
+    for minute in range(20, 60):
+        line.at(minute * MINUTE_S, lambda m=minute: setattr(line.loads[0], "level", line.loads[0].level + 0.003))  # type: ignore[misc]
+    for load in line.loads:
+        load.spec = load_spec(period_s=1.0, status=False)
+    out = record(line, 60 * MINUTE_S)
+    assert {e.key for e in raised(out)} <= {"current_a"}
+
+
+def test_a_restart_in_mid_run_goes_on_from_the_settled_level() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, sag=lambda t: 0.06 if t > 1450.0 else 0.0)
+    first = Pipeline(line.specs, next_seq=1, next_event_id=1)
+    record(line, 1450.0, first)
+    again = Pipeline(line.specs, next_seq=10**6, next_event_id=1)
+    again.recall("load-1", first.learned("load-1"))
+    assert [e.kind for e in raised(record(line, 3000.0, again))] == ["drift"]  # sagged while nobody looked
+    forgetful = Pipeline(line.specs, next_seq=10**6, next_event_id=1)
+    assert raised(record(line, 4500.0, forgetful)) == []
+
+
+# -- noise
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.5, 2.0])
+def test_grown_noise_is_found_and_measured(period_s: float) -> None:
+    rnd = fresh_random()
+    usual, grown = rnd.uniform(0.8, 2.0), rnd.uniform(2.2, 5.0)
+    at, end_s = 80 * period_s * 16, 170 * period_s * 16 + 1200.0
+    line = bench(rnd, period_s=period_s, noise=usual)
+    at = max(at, 700.0)
+    line.at(at, lambda: setattr(line.loads[0], "noise", usual * grown))
+    out = record(line, max(end_s, at + 400.0))
+    found = [e for e in raised(out) if e.key == "voltage_v"]
+    (event,) = found
+    assert (event.kind, event.device) == ("noise_changed", "load-1")
+    assert event.evidence["ratio"] == pytest.approx(grown, rel=0.35)
+    assert covers(event, at)
+    block_s = max(10.0, 16 * period_s)
+    assert at_s(event.detected_utc_ns) - at < 14 * block_s
+
+
+def test_slow_noise_that_grows_is_noise_too() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, period_s=0.5, noise=0.3)
+    line.source.slow_v, line.source.slow_s = 0.0004, 3.0
+    line.at(900.0, lambda: setattr(line.source, "slow_v", 0.006))
+    assert "noise_changed" in {e.kind for e in raised(record(line, 1500.0)) if e.key == "voltage_v"}
+
+
+def test_noise_comes_back_to_the_usual() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, noise=1.0)
+    line.at(900.0, lambda: setattr(line.loads[0], "noise", 6.0))
+    line.at(1500.0, lambda: setattr(line.loads[0], "noise", 1.0))
+    out = record(line, 2400.0)
+    assert {e.kind for e in raised(out)} == {"noise_changed"}
+    assert str(out.last("noise_changed").state) == "cleared"
+
+
+def test_bursts_are_no_change_of_the_noise() -> None:
+    rnd = fresh_random()
+    line, t_s = bench(rnd, period_s=0.5, noise=1.0), 400.0
+    while (t_s := t_s + rnd.uniform(150.0, 400.0)) < 9000.0:
+        line.at(t_s, lambda: setattr(line.loads[0], "noise", rnd.uniform(2.0, 8.0)))
+        line.at(t_s + rnd.uniform(3.0, 60.0), lambda: setattr(line.loads[0], "noise", 1.0))
+    assert raised(record(line, 9000.0)) == []
+
+
+@pytest.mark.parametrize("step", ["0.001", "0.01"])
+def test_a_level_that_creeps_through_its_counts_changes_no_noise(step: str) -> None:
+    """Small noise on coarse counts shows or hides as the level lies: three counts an hour."""
+    rnd = fresh_random()
+    for _ in range(3):
+        noise, per_h = rnd.uniform(0.02, 0.25), 3.0 * float(step) * rnd.choice([-1, 1])
+        line = bench(rnd, sag=lambda t, r=per_h: r * t / 3600.0, noise=noise, step=step)  # type: ignore[misc]
+        line.loads[0].level = rnd.uniform(0.05, 0.3)
+        line.source.slow_v = 0.0
+        assert raised(record(line, 90 * MINUTE_S)) == []
+
+
+def test_fixed_noise_is_not_learned() -> None:
+    rnd = fresh_random()
+    spec: DeviceSpec = load_spec(period_s=1.0, fixed={"noise_voltage_v": 0.0006})
+    line = Bench(rnd, Source(slow_v=0.0), [Load(spec, noise=3.0)])
+    pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+    out = record(line, 260.0, pipeline)
+    (event,) = [e for e in raised(out) if e.key == "voltage_v"]
+    assert event.evidence["noise_before"] == 0.0006
+    facts = {f.name: f for f in pipeline.learned("load-1").facts}
+    assert (facts["noise_voltage_v"].state, facts["noise_voltage_v"].value) == ("fixed", 0.0006)
+
+
+# -- the statistics under it, against closed forms
+
+
+def test_a_block_of_a_line_has_no_noise_and_a_block_of_noise_has_its_own() -> None:
+    assert condense([24.0 + 0.001 * k for k in range(64)]).variance == pytest.approx(0.0, abs=1e-20)
+    rnd = fresh_random()
+    blocks = [condense([1e6 + rnd.gauss(0.0, 1e-3) for _ in range(100)]) for _ in range(200)]
+    assert sum(b.variance for b in blocks) / 200 == pytest.approx(1e-6, rel=0.05)
+    assert sum(b.neighbours for b in blocks) / 200 == pytest.approx(0.0, abs=0.04)
+
+
+def test_neighbours_of_a_first_order_process() -> None:
+    """Correlation of neighbours of x' = r x + e is r (Box and Jenkins); short blocks see a little less."""
+    rnd = fresh_random()
+    for r in (0.3, 0.6, 0.8):
+        x, found = 0.0, 0.0
+        for _ in range(100):
+            values = []
+            for _ in range(400):
+                x = r * x + rnd.gauss(0.0, 1.0)
+                values.append(x)
+            found += condense(values).neighbours / 100
+        assert found == pytest.approx(r, abs=0.05)
+
+
+def test_a_line_through_values_is_the_least_squares_one() -> None:
+    """Closed form of a small example: values 1, 3, 2, 5, 4 have slope 0.8 and mean 3, residual square 3.6."""
+    line = line_through([1.0, 3.0, 2.0, 5.0, 4.0])
+    assert (line.slope, line.mean) == (pytest.approx(0.8), pytest.approx(3.0))
+    assert line.deviation == pytest.approx(math.sqrt(3.6 / 3.0))
+    assert line.slope_deviation == pytest.approx(math.sqrt(3.6 / 3.0 / 10.0))
