@@ -246,15 +246,14 @@ class Pipeline:
         facts: dict[str, Learned] = {}
         learning: dict[str, str] = {}
         for detector in self._lane(device).detectors:
-            waits = []
             for known in detector.learned():
                 other = facts.get(known.name)
                 if other is None or (_STANDING[known.state], known.n) > (_STANDING[other.state], other.n):
                     facts[known.name] = known
                 if known.waits:
-                    waits.append(f"{known.name} {min(known.n, known.needed)} of {known.needed}")
-            if waits:
-                learning |= dict.fromkeys(detector.KINDS, ", ".join(waits))
+                    why = f"{known.name} {min(known.n, known.needed)} of {known.needed}"
+                    for kind in known.kinds or detector.KINDS:
+                        learning[kind] = f"{learning[kind]}, {why}" if kind in learning else why
         return Understanding(t_utc_ns, tuple(facts[name] for name in sorted(facts)), learning)
 
     def recall(self, device: str, known: Understanding) -> None:

@@ -119,13 +119,13 @@ class Baseline:
                 sure = noise.usual / math.sqrt(2.0 * max(noise.samples, 1))
                 known = noise.usual if noise.blocks else None
                 needed = LEARN * self._size
-                out.append(fact(f"{NOISE}{name}", unit, known, sure, noise.samples, needed))
+                out.append(fact(f"{NOISE}{name}", unit, known, sure, noise.samples, needed, ("noise_changed",)))
             if noise.blocks:
                 r = max(noise.correlation, 0.0)
                 out.append(fact(f"{CORRELATION}{name}_count", "", (1.0 + r) / (1.0 - r), None, noise.samples))
             line = drift.line
             sure_level = None if line is None else line.deviation / math.sqrt(LEAST_MINUTES)
-            level = fact(f"baseline_{name}", unit, drift.reference, sure_level, len(drift.minutes), LEAST_MINUTES)
+            level = fact(f"baseline_{name}", unit, drift.reference, sure_level, len(drift.minutes), LEAST_MINUTES, ("drift",))
             out.append(level)
             if line is not None and drift.reference is None:
                 out.append(fact(f"trend_{name}_per_h", f"{unit}/h", 60.0 * line.slope, 60.0 * line.slope_deviation, len(drift.minutes)))

@@ -35,7 +35,8 @@ class Knowledge(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Learned:
     """One fact. ``value`` in ``unit`` with its standard ``uncertainty``, None when not known; ``n``: samples (or steps) it rests on;
-    ``needed``: as many are needed before it is judged by, 0 when it only makes a judgement better."""
+    ``needed``: as many are needed before it is judged by, 0 when it only makes a judgement better. ``kinds``: the event kinds that wait
+    for it, empty for all of its detector."""
 
     name: str
     unit: str
@@ -44,6 +45,7 @@ class Learned:
     n: int
     state: Knowledge
     needed: int = 0
+    kinds: tuple[str, ...] = ()
 
     @property
     def waits(self) -> bool:
@@ -90,10 +92,12 @@ class Understanding:
         return cls(int(data["t_utc_ns"]), facts, {str(k): str(v) for k, v in data["learning"].items()})
 
 
-def fact(name: str, unit: str, value: float | None, uncertainty: float | None = None, n: int = 0, needed: int = 0) -> Learned:
+def fact(
+    name: str, unit: str, value: float | None, uncertainty: float | None = None, n: int = 0, needed: int = 0, kinds: tuple[str, ...] = ()
+) -> Learned:
     """A fact that is learned when it has a value and ``n`` reaches ``needed``, else learning."""
     known = value is not None and math.isfinite(value) and n >= needed
-    return Learned(name, unit, value, uncertainty, n, Knowledge.LEARNED if known else Knowledge.LEARNING, needed)
+    return Learned(name, unit, value, uncertainty, n, Knowledge.LEARNED if known else Knowledge.LEARNING, needed, kinds)
 
 
 def fixed(name: str, unit: str, value: float) -> Learned:
