@@ -13,18 +13,19 @@ marks, status, uncertainties) and events by kind, key, onset, detected, cleared,
 and their order; ``seq`` of detector events too as long as nothing else (note, acknowledgement, service event) took a number between. Not
 identical: ids count from 1; acknowledgements, runs and events of the service about itself are not repeated; identity texts are not stored,
 only that the identity had changed.
-Conditions: the replay begins where the process began, and gets the orders that were given live.
+Conditions: the replay begins where the detectors began (`Pipeline.begin`: the start of the service, or of the run), and is given what they
+were given live (`model.circumstance`); samples of the other devices of a group are there too.
 """
 
 from __future__ import annotations
 
-import heapq
-from collections import OrderedDict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import OrderedDict, deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from loadlog.detectors import Context, Detector, Order, Peer, detectors_for
+from loadlog.model.circumstance import Begun, Circumstance, Ordered
 from loadlog.model.clock import ClockStep, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError
@@ -120,6 +121,10 @@ class _Book:
         self.remember(event)
         return event
 
+    def forget(self, devices: Collection[str]) -> None:
+        """The events of these devices are no longer known."""
+        self.active = {key: event for key, event in self.active.items() if event.device not in devices}
+
     def restore(self, events: Iterable[Event]) -> None:
         for event in events:
             if event.state is EventState.ACTIVE:
@@ -140,13 +145,9 @@ class _Lane:
         self.recent = recent.recent
 
 
-def _lanes(devices: Sequence[DeviceSpec]) -> dict[str, _Lane]:
-    peers = {d.name: Peer(d) for d in devices}
-    lanes = {}
-    for device in devices:
-        others = {d.name: peers[d.name] for d in devices if device.group is not None and d.group == device.group and d.name != device.name}
-        lanes[device.name] = _Lane(device, others, peers[device.name])
-    return lanes
+def _lane(device: DeviceSpec, peers: Mapping[str, Peer]) -> _Lane:
+    others = {name: p for name, p in peers.items() if device.group is not None and p.device.group == device.group and name != device.name}
+    return _Lane(device, others, peers[device.name])
 
 
 class Pipeline:
@@ -159,7 +160,8 @@ class Pipeline:
         self, devices: Sequence[DeviceSpec], *, next_seq: int, next_event_id: int, run_of: Callable[[str], str | None] = lambda _: None
     ) -> None:
         self._book = _Book(next_seq, next_event_id, run_of)
-        self._lanes = _lanes(devices)
+        self._peers = {d.name: Peer(d) for d in devices}
+        self._lanes = {d.name: _lane(d, self._peers) for d in devices}
 
     @property
     def next_seq(self) -> int:
@@ -169,6 +171,23 @@ class Pipeline:
     def take_seq(self) -> int:
         """A number for a record that is not made here (a note)."""
         return self._book.take_seq()
+
+    def begin(self, devices: Sequence[str], t_utc_ns: int, reason: str, recalled: Mapping[str, Understanding] | None = None) -> Begun:
+        """Validators and detectors of these devices start afresh, with the events that are active; ``recalled``: device -> what was learned
+        before, of which each detector takes what still holds. To be recorded, so that a replay can begin here too."""
+        item = Begun(self.take_seq(), t_utc_ns, tuple(devices), reason, dict(recalled or {}))
+        self._start_afresh(item)
+        return item
+
+    def _start_afresh(self, item: Begun) -> None:
+        names = [name for name in item.devices if name in self._lanes]
+        for name in names:
+            self._peers[name].recent.clear()
+            self._lanes[name] = _lane(self._peers[name].device, self._peers)
+        self._tell_detectors(self.active(), names)
+        for name, known in item.recalled.items():
+            if name in self._lanes:
+                self.recall(name, known)
 
     def feed(self, item: Reading | PollFailure) -> tuple[Sample, list[Event]]:
         """Validate one poll and say what it means: the sample, then the events that it caused, in the order of their seq.
@@ -196,12 +215,13 @@ class Pipeline:
                     events.append(event)
         return events
 
-    def order(self, device: str, channel: str, value: float, t_utc_ns: int) -> None:
+    def order(self, device: str, channel: str, value: float, t_utc_ns: int) -> Ordered:
         """An order of ours was written to the device (``input_on``, ``setpoint``, ``mode`` by number): what follows from it is no event.
 
-        Call it when the order is given, before any later poll is fed.
+        Call it when the order is given, before any later poll is fed. To be recorded, so that a replay gives it again.
         """
         self._lane(device).context.orders.append(Order(channel, value, t_utc_ns))
+        return Ordered(self.take_seq(), t_utc_ns, device, channel, value)
 
     def service_finding(self, finding: Finding) -> list[Event]:
         """What the service says about itself; detected at the end of its onset."""
@@ -232,13 +252,36 @@ class Pipeline:
         may
         still be acknowledged. Events of devices that are no longer configured stay active until acknowledged by the user's eyes only."""
         self._book.restore(active)
+        self._tell_detectors(self.active(), self._lanes)
+
+    def _tell_detectors(self, active: Iterable[Event], devices: Collection[str]) -> None:
         for event in active:
-            lane = self._lanes.get(event.device or "")
-            if lane is None or event.state is not EventState.ACTIVE:
-                continue
-            for detector in lane.detectors:
+            lane = self._lanes[event.device] if event.device is not None and event.device in devices else None
+            for detector in () if lane is None else lane.detectors:
                 if event.kind in detector.KINDS:
                     detector.restore(event)
+
+    def give(self, item: Circumstance, recorded: Sequence[Event]) -> None:
+        """In a replay: what was given live at this point; ``recorded``: states of events, of which those before it hold."""
+        if isinstance(item, Ordered):
+            if item.device in self._lanes:
+                self._lanes[item.device].context.orders.append(Order(item.channel, item.value, item.t_utc_ns))
+            return
+        latest = {event.id: event for event in recorded if event.seq < item.seq and event.device in item.devices}
+        self._book.forget(item.devices)
+        self._book.restore(latest.values())
+        self._start_afresh(item)
+
+    def feed_again(self, stored: Sample, watched: bool) -> list[Event]:
+        """In a replay: one stored sample; of a device that is not watched only those of its group take notice."""
+        lane = self._lanes.get(stored.device)
+        if lane is None:
+            return []
+        if not watched:
+            lane.recent.append(stored)
+            return []
+        self._book.next_seq = stored.seq + 1
+        return self._detect(lane, lane.validator.update(reading_of(stored), stored.seq))
 
     def learned(self, device: str, t_utc_ns: int = 0) -> Understanding:
         """What the detectors of a device know at ``t_utc_ns``. Of two that learned the same the one that rests on more is given; what is
@@ -273,25 +316,24 @@ def reading_of(sample: Sample) -> Reading | PollFailure:
     return Reading(sample.device, sample.stamp, sample.counts, reasons)
 
 
-def replay(samples: Iterable[Sample], devices: Sequence[DeviceSpec], orders: Iterable[tuple[str, Order]] = ()) -> Iterator[Event]:
-    """Events of stored samples, given in the order of their seq; ``orders``: (device, order) as given live. See the module for what is
-    identical.
+def replay(
+    samples: Iterable[Sample], devices: Sequence[DeviceSpec], given: Iterable[Circumstance] = (), before: Sequence[Event] = (),
+    watched: Collection[str] | None = None,
+) -> Iterator[Event]:  # fmt: skip
+    """Events of stored samples, which come in the order of their seq. See the module for what is identical.
 
-    Samples of devices that are not in ``devices`` are passed over.
+    Args:
+        samples: of any devices; those of devices that are not in ``devices`` are passed over.
+        given: what the detectors were given besides samples.
+        before: states of events as recorded; what was active where the detectors began is taken from them.
+        watched: devices whose events are wanted, None for all. Samples of the others are only seen by those of their group.
     """
     pipeline = Pipeline(devices, next_seq=1, next_event_id=1)
-    pending: list[tuple[int, int, str, Order]] = [(o.t_utc_ns, n, device, o) for n, (device, o) in enumerate(orders)]
-    heapq.heapify(pending)
+    pending = deque(sorted(given, key=lambda item: item.seq))
     for stored in samples:
-        lane = pipeline._lanes.get(stored.device)
-        if lane is None:
-            continue
-        while pending and pending[0][0] <= stored.stamp.t_utc_ns + stored.stamp.half_width_ns:
-            _, _, device, order = heapq.heappop(pending)
-            pipeline.order(device, order.channel, order.value, order.t_utc_ns)
-        sample = lane.validator.update(reading_of(stored), stored.seq)
-        pipeline._book.next_seq = stored.seq + 1
-        yield from pipeline._detect(lane, sample)
+        while pending and pending[0].seq < stored.seq:
+            pipeline.give(pending.popleft(), before)
+        yield from pipeline.feed_again(stored, watched is None or stored.device in watched)
 
 
 def normalised(event: Event) -> dict[str, Any]:

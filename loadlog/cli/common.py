@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -76,6 +77,21 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]
     for row in rows:
         table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
     Console(file=sys.stdout, width=None if sys.stdout.isatty() else 200).print(table)
+
+
+@contextmanager
+def progress_bar(what: str, total: int) -> Iterator[Callable[[int], None]]:
+    """A bar on standard error while the block runs, quiet when that is no terminal; the block calls what it gets with how much is done."""
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def pick(name: str, known: Iterable[str], what: str) -> str:

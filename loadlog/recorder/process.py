@@ -77,15 +77,22 @@ class Recorder:
             run_of=self._journal.run_of,
         )
         self._pipeline.restore(self._journal.active_events)
-        for device, known in self._journal.remembered.items():
-            if device in bench.devices and 0 <= self._now() - known.t_utc_ns <= RECALL_S * NS:
-                self._pipeline.recall(device, known)
+        self._begin_detecting()
         self._next_learned_s = 0.0
         self._pollers = {bus.name: self._poller(bus.name) for bus in bench.config.bus}
         self._bus_of = {d.name: d.bus for d in bench.config.device}
         self._actions = Actions(bench.config.protective_action, self._switch_off, self._ordered)
         self._control = ControlServer(bench.data_dir, self._from_socket)
         self._orders = Orders(self)
+
+    def _begin_detecting(self) -> None:
+        now_ns = self._now()
+        recalled = {
+            device: known
+            for device, known in self._journal.remembered.items()
+            if device in self._bench.devices and 0 <= now_ns - known.t_utc_ns <= RECALL_S * NS
+        }
+        self._journal.put_circumstance(self._pipeline.begin(self.device_names, now_ns, "the service started", recalled))
 
     # -- life
 
@@ -221,6 +228,8 @@ class Recorder:
                 raise RefusedError(f"device {device} is in run {other}", hint=f"stop it first, or leave {device} out with --device")
         run = RunInfo(self._journal.next_run_id(name), name, devices, self._now(), planned_s, keep=keep)
         self._durable.append(self._journal.start_run(run, self._bench.snapshot(self._identities)))
+        # Another source, other leads: a run is judged by what is learned in it, and a replay of it needs nothing from before.
+        self._journal.put_circumstance(self._pipeline.begin(devices, run.started_utc_ns, f"run {run.id} started"))
         _log.info("run started", extra={"fields": {"run": run.id, "devices": ",".join(devices)}})
         return run
 
@@ -301,7 +310,7 @@ class Recorder:
         return self._anchor.to_utc(self._clock.monotonic_ns())
 
     def _ordered(self, device: str, t_utc_ns: int) -> None:
-        self._pipeline.order(device, "input_on", 0, t_utc_ns)
+        self._journal.put_circumstance(self._pipeline.order(device, "input_on", 0, t_utc_ns))
 
     def _switch_off(self, device: str) -> Future[Any]:
         config = next(d for d in self._bench.config.device if d.name == device)

@@ -14,6 +14,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
 
+from loadlog.model.circumstance import Begun, Ordered
 from loadlog.model.event import Event
 from loadlog.model.run import Note, RunInfo, Snapshot
 
@@ -72,8 +73,8 @@ class PutLearned:
     text: str
 
 
-Item = bytes | Event | PutNote | Identity | PutLearned | StartRun | StopRun | Flush
-_LOSABLE = (Event, PutNote, Identity, PutLearned)
+Item = bytes | Event | PutNote | Identity | PutLearned | Begun | Ordered | StartRun | StopRun | Flush
+_LOSABLE = (Event, PutNote, Identity, PutLearned, Begun, Ordered)
 
 
 @dataclass(slots=True)

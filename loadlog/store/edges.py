@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-SEALED_SINCE = 2  # version of the format
+SEALED_SINCE = CIRCUMSTANCES_SINCE = 2  # version of the format
 
 
 def version_of(connection: sqlite3.Connection) -> int:

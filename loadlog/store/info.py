@@ -12,12 +12,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from loadlog.model.circumstance import Circumstance, from_json
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError
+from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.model.serial_form import device_from_json
 from loadlog.store.connect import DamagedError, reading
+from loadlog.store.edges import CIRCUMSTANCES_SINCE, version_of
+from loadlog.store.rows import EVENT_COLUMNS, event_from_row
 
 FOLDER = "recordings"
 SUFFIX = ".sqlite"
@@ -107,11 +111,14 @@ def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
         events = connection.execute("SELECT coalesce(max(seq), 0), coalesce(max(id), 0) FROM event").fetchone()
         last_note = connection.execute("SELECT coalesce(max(seq), 0) FROM note").fetchone()[0]
         last_gap = connection.execute("SELECT coalesce(max(last_seq), 0) FROM gap").fetchone()[0]
+        last_circumstance = 0
+        if version_of(connection) >= CIRCUMSTANCES_SINCE:
+            last_circumstance = connection.execute("SELECT coalesce(max(seq), 0) FROM circumstance").fetchone()[0]
         return RecordingInfo(
             path=path, kind=meta["kind"], part=int(meta["part"]), run=_run(connection), bench=meta["bench"],
             devices=tuple(name for (name,) in connection.execute("SELECT name FROM device ORDER BY id")),
             created_utc_ns=int(meta["created_utc_ns"]), closed_utc_ns=int(meta["closed_utc_ns"]) if "closed_utc_ns" in meta else None,
-            first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap), last_event_id=events[1],
+            first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap, last_circumstance), last_event_id=events[1],
             floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), samples=_count(connection),
             t_first_ns=t_first, t_last_ns=t_last,
             size_bytes=file_size(path),
@@ -165,6 +172,22 @@ def read_learned(connection: sqlite3.Connection) -> dict[str, Understanding]:
     for device, text in rows.fetchall():
         with contextlib.suppress(KeyError, TypeError, ValueError):
             out[device] = Understanding.from_json(json.loads(text))
+    return out
+
+
+def read_revisions(connection: sqlite3.Connection) -> list[Event]:
+    """Every state of every event, carried ones too, in order."""
+    return [event_from_row(row) for row in connection.execute(f"SELECT {EVENT_COLUMNS} FROM event ORDER BY seq, id")]
+
+
+def read_circumstances(connection: sqlite3.Connection) -> list[Circumstance]:
+    """What the detectors were given besides samples, in order. What cannot be read was not given."""
+    if version_of(connection) < CIRCUMSTANCES_SINCE:
+        return []
+    out = []
+    for seq, t_utc_ns, kind, body in connection.execute("SELECT seq, t_utc_ns, kind, body FROM circumstance ORDER BY seq"):
+        with contextlib.suppress(KeyError, TypeError, ValueError, AttributeError):
+            out.append(from_json(seq, t_utc_ns, kind, json.loads(body)))
     return out
 
 

@@ -19,6 +19,7 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loadlog.model.circumstance import Circumstance
 from loadlog.model.clock import NS, Clock
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
@@ -148,6 +149,12 @@ class Journal:
     def put_learned(self, device: str, known: Understanding) -> None:
         """Queue what was learned of a device so far; the last one of each recording is kept."""
         self._backlog.put(PutLearned(device, compact(known.to_json())))
+
+    def put_circumstance(self, item: Circumstance) -> None:
+        """Queue what the detectors were given besides samples; ``seq`` must come from the counter of the samples."""
+        with self._mutex:
+            self.last_seq = max(self.last_seq, item.seq)
+            self._backlog.put(item)
 
     def put_identity(self, device: str, texts: Mapping[str, str], t_utc_ns: int) -> None:
         """Queue what a device said of itself; only changes are stored."""

@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from loadlog.model.circumstance import Begun, Circumstance, Ordered, devices_of, to_json
 from loadlog.model.clock import NS, Clock, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
@@ -26,6 +27,7 @@ from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import RecordingInfo, read_learned
 from loadlog.store.recovery import Found, same_devices
 from loadlog.store.rows import event_row
+from loadlog.store.schema import compact
 from loadlog.store.stream import DAY_NS, Stream, Surroundings
 from loadlog.store.trouble import Trouble
 from loadlog.store.writer import Recording
@@ -225,6 +227,8 @@ class Keeper:
             self._route_note(item)
         elif isinstance(item, PutLearned):
             self._route_learned(item)
+        elif isinstance(item, Begun | Ordered):
+            self._route_circumstance(item)
         elif isinstance(item, Flush):
             self._waiting.append(item)
 
@@ -261,6 +265,13 @@ class Keeper:
         stream = self._stream_of.get(item.device)
         if stream is not None and (stream.path is not None or stream.batch):
             stream.batch.learned[item.device] = item.text
+
+    def _route_circumstance(self, item: Circumstance) -> None:
+        self._seen_seq = max(self._seen_seq, item.seq)
+        kind, body = to_json(item)
+        streams = {id(s): s for s in map(self._stream_of.get, devices_of(item)) if s is not None}
+        for stream in streams.values():
+            stream.batch.circumstances.append((item.seq, item.t_utc_ns, kind, compact(body)))
 
     def _route_note(self, item: PutNote) -> None:
         stream = self._rolling if item.run_id is None else self._runs.get(item.run_id)

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from loadlog.model.circumstance import Circumstance
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError, UsageError
 from loadlog.model.event import Event, EventState
@@ -372,6 +373,20 @@ class Archive:
                 if device not in out or out[device].t_utc_ns <= known.t_utc_ns:
                     out[device] = known
         return out
+
+    def revisions(self, run: str) -> list[Event]:
+        """Every state of the events of a run, in the order in which they were taken; those carried into it come first."""
+        out: dict[tuple[int, int], Event] = {}
+        for recording in self.recordings_of(run):
+            out |= {(event.seq, event.id): event for event in self._try(recording, infos.read_revisions)}
+        return [event for _, event in sorted(out.items())]
+
+    def circumstances(self, run: str) -> list[Circumstance]:
+        """What the detectors of a run were given besides samples, in order; none in recordings of before format 2."""
+        found: dict[int, Circumstance] = {}
+        for recording in self.recordings_of(run):
+            found |= {item.seq: item for item in self._try(recording, infos.read_circumstances)}
+        return [item for _, item in sorted(found.items())]
 
     def notes(self, run: str | None = None) -> list[Note]:
         """Notes of a run, or of all recordings, in order."""

@@ -16,14 +16,21 @@ APPLICATION_ID = 0x4C644C67  # "LdLg"
 SCHEMA_VERSION = 2
 MINUTE_NS = 60_000_000_000
 SAMPLE_COLUMNS = ("seq", "t_utc_ns", "half_width_ns", "lateness_ns", "quality", "failure", "held", "marks")
-TABLES = ("meta", "run", "device", "channel", "identity", "sample", "sealed", "span", "rollup", "event", "note", "gap")
+TABLES = ("meta", "run", "device", "channel", "identity", "sample", "sealed", "span", "rollup", "event", "note", "gap", "circumstance")
 
 SEALED = (
     "CREATE TABLE sealed(device INTEGER NOT NULL, last_seq INTEGER NOT NULL, first_seq INTEGER NOT NULL, rows INTEGER NOT NULL, "
     "t_min_ns INTEGER NOT NULL, t_max_ns INTEGER NOT NULL, body BLOB NOT NULL, PRIMARY KEY(device, last_seq))"
 )
+CIRCUMSTANCE = "CREATE TABLE circumstance(seq INTEGER PRIMARY KEY, t_utc_ns INTEGER NOT NULL, kind TEXT NOT NULL, body TEXT NOT NULL)"
 # What a file of an older version needs to become one of the next; the rows stay where they are.
-MIGRATIONS = {1: (SEALED, "INSERT OR REPLACE INTO meta SELECT 'rolled_seq', CAST(coalesce(max(last_seq), 0) AS TEXT) FROM span")}
+MIGRATIONS = {
+    1: (
+        SEALED,
+        CIRCUMSTANCE,
+        "INSERT OR REPLACE INTO meta SELECT 'rolled_seq', CAST(coalesce(max(last_seq), 0) AS TEXT) FROM span",
+    )
+}
 
 _FIXED = """
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -58,7 +65,9 @@ def statements(devices: Sequence[DeviceSpec]) -> list[str]:
         f"lateness_ns INTEGER NOT NULL, quality INTEGER NOT NULL, failure TEXT, held, marks TEXT{values})"
     )
     fixed = [text.strip() for text in _FIXED.split(";\n") if text.strip()]
-    return [*fixed, sample, SEALED, *views(devices), f"PRAGMA application_id={APPLICATION_ID}", f"PRAGMA user_version={SCHEMA_VERSION}"]
+    versions = (SEALED, CIRCUMSTANCE)
+    pragmas = (f"PRAGMA application_id={APPLICATION_ID}", f"PRAGMA user_version={SCHEMA_VERSION}")
+    return [*fixed, sample, *versions, *views(devices), *pragmas]
 
 
 def views(devices: Sequence[DeviceSpec]) -> Iterable[str]:

@@ -15,7 +15,7 @@ from pathlib import Path
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
 from loadlog.store.connect import reading
-from loadlog.store.edges import rolled_seq, sealed_seq, snapshot
+from loadlog.store.edges import CIRCUMSTANCES_SINCE, rolled_seq, sealed_seq, snapshot, version_of
 from loadlog.store.info import DAMAGED_SUFFIX, FOLDER, info_from, recording_paths
 
 MESSAGES_MAX = 5
@@ -158,8 +158,9 @@ def _numbers(path: Path) -> Iterator[Interval]:
     """What the recording accounts for, in order: stretches of numbers of samples, and those of events, notes and gaps. Read page by page,
     so that memory and snapshots stay small however long the recording is."""
     with reading(path) as connection:
+        circumstances = "UNION SELECT seq, seq FROM circumstance " if version_of(connection) >= CIRCUMSTANCES_SINCE else ""
         others = connection.execute(
-            "SELECT seq, seq FROM event WHERE NOT carried UNION SELECT seq, seq FROM note "
+            f"SELECT seq, seq FROM event WHERE NOT carried UNION SELECT seq, seq FROM note {circumstances}"
             "UNION SELECT first_seq, last_seq FROM gap ORDER BY 1"
         ).fetchall()
         yield from heapq.merge(others, _sample_numbers(connection, path))

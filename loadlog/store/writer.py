@@ -44,9 +44,10 @@ class Batch:
     gaps: list[tuple[Any, ...]] = field(default_factory=list)
     identities: list[tuple[str, str, int, str]] = field(default_factory=list)
     learned: dict[str, str] = field(default_factory=dict)
+    circumstances: list[tuple[int, int, str, str]] = field(default_factory=list)
 
     def __bool__(self) -> bool:
-        return bool(self.samples or self.events or self.notes or self.gaps or self.identities or self.learned)
+        return any((self.samples, self.events, self.notes, self.gaps, self.identities, self.learned, self.circumstances))
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +250,8 @@ class Recording:
             execute_many("INSERT OR IGNORE INTO note VALUES(?, ?, ?, ?)", batch.notes)
         if batch.gaps:
             execute_many("INSERT OR IGNORE INTO gap VALUES(?, ?, ?, ?, ?, ?, ?)", batch.gaps)
+        if batch.circumstances:
+            execute_many("INSERT OR IGNORE INTO circumstance VALUES(?, ?, ?, ?)", batch.circumstances)
         for device, text in batch.learned.items():
             self._connection.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (LEARNED_KEY + device, text))
         for device, name, t_utc_ns, text in batch.identities:

@@ -121,3 +121,10 @@ def test_nothing_was_lost(demo: tuple[Path, str]) -> None:
     for device in shown["devices"]:
         # The thermocouple module is silent for 6 s; the others share a line that garbles replies for 2 s.
         assert device["polls"] >= (0.5 if device["device"] == "case" else 0.95) * device["expected"], device
+
+
+def test_a_replay_of_the_run_tells_the_same_bit_for_bit(demo: tuple[Path, str]) -> None:
+    data, _ = demo
+    result = json.loads(loadlog("replay", "last", "--as-recorded", "--json", "--config", str(data / "bench.toml")))
+    assert result["identical"], (result["missing"], result["extra"], result["changed"])
+    assert result["same"] >= 5

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from loadlog.detectors import Order
+from loadlog.model.circumstance import Ordered
 from loadlog.model.device import DeviceSpec, LimitSpec
 from loadlog.model.sample import FailureCause, PollFailure, Quality, Reading, Sample, Stamp
 from loadlog.model.serial_form import device_from_json, device_to_json
@@ -44,7 +44,7 @@ def through_rows(devices: list[DeviceSpec]) -> Callable[[Sample], Sample]:
     return store
 
 
-def eventful() -> tuple[Record, list[DeviceSpec], list[tuple[str, Order]]]:
+def eventful() -> tuple[Record, list[DeviceSpec], list[Ordered]]:
     """A bench where nearly everything happens."""
     limits = {"voltage_v": LimitSpec(high=24.05, low=23.0, deadband=0.02, on_delay_s=0.3)}
     loads = [
@@ -53,13 +53,12 @@ def eventful() -> tuple[Record, list[DeviceSpec], list[tuple[str, Order]]]:
     ]
     bench = Bench(fresh_random(), loads=loads, meters=[meter_spec()])
     pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
-    orders: list[tuple[str, Order]] = []
+    orders: list[Ordered] = []
     first, second, source = *loads, bench.source
 
     def order(channel: str, attribute: str, value: object, number: float) -> None:
         t_ns = T0_NS + round(bench.t_s * 1e9)
-        orders.append(("load-1", Order(channel, number, t_ns)))
-        pipeline.order("load-1", channel, number, t_ns)
+        orders.append(pipeline.order("load-1", channel, number, t_ns))
         setattr(first, attribute, value)
 
     plan: list[tuple[float, Callable[[], object]]] = [

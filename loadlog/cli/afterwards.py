@@ -1,0 +1,70 @@
+"""`loadlog replay`: what stored samples say again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from loadlog.cli.common import config_option, json_option, print_json, print_table, progress_bar
+from loadlog.model.clock import format_utc
+from loadlog.model.errors import UsageError
+from loadlog.model.event import Event
+
+if TYPE_CHECKING:
+    from loadlog.review.replay import Replay
+
+
+@click.command()
+@click.argument("run_id", metavar="RUN")
+@click.option("--with", "other_path", type=click.Path(path_type=Path), help="Another configuration to judge by; default the present one.")
+@click.option("--as-recorded", is_flag=True, help="Judge by the configuration recorded with the run; exit status 1 unless all is the same.")
+@config_option
+@json_option
+def replay(run_id: str, other_path: Path | None, as_recorded: bool, config_path: Path, as_json: bool) -> int:
+    """The detectors again over the stored samples of RUN, and which events come out differently."""
+    from loadlog.loading import load_bench
+    from loadlog.review.replay import replay_run
+    from loadlog.store import Archive
+
+    if as_recorded and other_path is not None:
+        raise UsageError("--as-recorded and --with exclude each other", hint="give one of them")
+    bench = load_bench(config_path)
+    devices = None if as_recorded else (bench if other_path is None else load_bench(other_path)).devices
+    archive = Archive(bench.data_dir)
+    run = archive.run(run_id)
+    total = sum(archive.polls(name, run.id)[0] for name in run.devices)
+    with progress_bar(f"replaying {run.id}", total) as advance:
+        result = replay_run(archive, run.id, devices, advance)
+    if as_json:
+        print_json(result.to_json())
+    else:
+        _print(result, "as recorded" if as_recorded else str(other_path or config_path))
+    return 1 if as_recorded and not result.identical else 0
+
+
+def _print(result: Replay, by: str) -> None:
+    said = "every event came out again, bit for bit" if result.identical else f"{result.same} events came out the same"
+    click.echo(f"{result.samples} samples of run {result.run.id}, judged by {by}: {said}")
+    for caveat in result.caveats:
+        click.echo(f"  note: {caveat}")
+    rows = list(_rows(result))
+    if rows:
+        print_table("", ["", "kind", "where", "severity", "onset (UTC)", "says"], rows)
+
+
+def _rows(result: Replay) -> Iterator[tuple[str, ...]]:
+    for event in result.missing:
+        yield ("no more", *_cells(event))
+    for event in result.extra:
+        yield ("new", *_cells(event))
+    for change in result.changed:
+        yield ("was", *_cells(change.recorded))
+        yield (f"now ({', '.join(change.fields)})", *_cells(change.replayed))
+
+
+def _cells(event: Event) -> tuple[str, ...]:
+    onset = f"{format_utc(event.onset.earliest_utc_ns)[:23]} .. {format_utc(event.onset.latest_utc_ns)[11:23]}"
+    return event.kind, event.device or event.group or "service", str(event.severity), onset, event.message
