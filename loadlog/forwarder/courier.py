@@ -74,6 +74,7 @@ class Courier:
         self._stamps: Stamps
         self._reduction: Reduction
         self._body: _Body | None = None
+        self._acknowledged_state = "{}"
         self._events: dict[tuple[int, str], Event] = {}
         self._events_from: dict[str, int] = {}
         self._facts = TargetFacts(config.name, config.kind, config.url)
@@ -153,6 +154,8 @@ class Courier:
         lines = SampleLines(self._around.bench, self._stamps)
         self._reduction = make_reduction(lines, self._stamps, self.config.every, self.config.interval_s, kept.get("reduction", {}))
         self._body, self._events = None, {}
+        # What goes with the acknowledged samples: the stamps of a body that waits are not yet given out for good.
+        self._acknowledged_state = json.dumps(position.state)
         self._events_from = dict(position.places[EVENTS])
         self._acknowledged_utc_ns, self._newest_utc_ns = position.acknowledged_utc_ns, position.newest_utc_ns
         self._lines, self._aside = position.lines, self._kept.aside_count()
@@ -235,7 +238,7 @@ class Courier:
             del self._events[key]
         # The cursor moves when the oldest has arrived: until then a restart sends them all again, to the same points.
         moved = {} if self._events else self._event_places_moved(follower)
-        self._acknowledge(Step(EVENTS, moved, self._state_text(), self._around.utc_ns(), delivery.accepted, aside=delivery.aside))
+        self._acknowledge(Step(EVENTS, moved, self._acknowledged_state, self._around.utc_ns(), delivery.accepted, aside=delivery.aside))
         if not self._events:
             self._events_from = follower.event_places
         return True
@@ -246,7 +249,7 @@ class Courier:
     def _keep_event_places(self, follower: Follower) -> None:
         """Events that were told by another recording before move the cursor too."""
         if moved := self._event_places_moved(follower):
-            self._acknowledge(Step(EVENTS, moved, self._state_text(), self._around.utc_ns()))
+            self._acknowledge(Step(EVENTS, moved, self._acknowledged_state, self._around.utc_ns()))
             self._events_from = follower.event_places
 
     # -- samples
@@ -311,6 +314,7 @@ class Courier:
 
     def _acknowledge(self, step: Step) -> None:
         self._kept.acknowledge(step)
+        self._acknowledged_state = step.state
         self._acknowledged_utc_ns = step.t_utc_ns
         self._newest_utc_ns = step.newest_utc_ns or self._newest_utc_ns
         self._lines += step.lines

@@ -1,8 +1,9 @@
 """A recorder in small, to be killed: writes samples, events, notes and runs as fast as it may, and says which number is durable.
 
-    python recorder_child.py DIRECTORY SEED
+    python recorder_child.py DIRECTORY SEED [SHARE PAUSE_S]
 
-Each line of standard output is an acknowledged number, written after its commit returned.
+``SHARE`` of the samples carry the channel ``energy_wh`` too; ``PAUSE_S`` between polls. Each line of standard output is an acknowledged
+number, written after its commit returned.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from loadlog.config import StoreConfig
 from loadlog.model.event import EventState
+from loadlog.model.sample import Sample
 from loadlog.store import Journal
 from tests.unit.store.recorded import SPECS, event, failed, run_info, sample, snapshot
 
@@ -35,6 +37,7 @@ class RealClock:
 def main() -> None:
     """Runs until it is killed."""
     directory, chance = Path(sys.argv[1]), random.Random(int(sys.argv[2]))
+    share, pause_s = (float(text) for text in sys.argv[3:5] or ("0", "0.0005"))
     settings = StoreConfig(commit_interval_s=0.05, reserve_mib=0, low_mib=0)
     journal = Journal.open(
         directory, RealClock(), settings, devices=SPECS, snapshot=snapshot, on_commit=lambda seq: os.write(1, b"%d\n" % seq) and None
@@ -45,13 +48,22 @@ def main() -> None:
     while True:
         for device in SPECS:
             t_utc_ns = time.time_ns()
-            journal.put_sample(failed(0, device, t_utc_ns=t_utc_ns) if chance.random() < 0.05 else sample(0, device, t_utc_ns))
+            journal.put_sample(failed(0, device, t_utc_ns=t_utc_ns) if chance.random() < 0.05 else _read(device, t_utc_ns, chance, share))
         if chance.random() < 0.05:
             event_id += 1
             journal.put_events([event(event_id, 0), event(event_id, 0, state=EventState.CLEARED)])
         if chance.random() < 0.02:
             _order(journal, chance)
-        time.sleep(0.0005)
+        time.sleep(pause_s)
+
+
+def _read(device: str, t_utc_ns: int, chance: random.Random, share: float) -> Sample:
+    if not share:
+        return sample(0, device, t_utc_ns)
+    counts = {"voltage_v": 24000 + chance.randrange(1000), "current_a": 50000 + chance.randrange(1000), "input_on": 1}
+    if chance.random() < share:
+        counts["energy_wh"] = chance.randrange(10, 1000)
+    return sample(0, device, t_utc_ns, counts)
 
 
 def _order(journal: Journal, chance: random.Random) -> None:

@@ -122,6 +122,7 @@ def test_recording_goes_on_while_forwarding(tmp_path: Path) -> None:
 def test_a_crash_at_any_moment_loses_and_doubles_nothing(tmp_path: Path) -> None:
     """The viewer dies: before the request, after the server took it and before the cursor moved, at any step. 100 times, any order."""
     record(tmp_path, 2000)
+    recorded, events = OpenJournal(tmp_path), 0
     seed = random.SystemRandom().randrange(2**32)
     print("seed", seed)
     chance = random.Random(seed)
@@ -140,15 +141,24 @@ def test_a_crash_at_any_moment_loses_and_doubles_nothing(tmp_path: Path) -> None
             raise DiedError
         return DOWN if fate < 0.5 else answer
 
-    for _ in range(100):
+    for kill in range(1, 101):
         desk.courier._send = send
+        recorded.put(*(sample(0, device, T0 + (3000 + kill) * NS) for device in ("load-1", "case")))
         try:
             for _ in range(chance.randrange(8)):
+                if chance.random() < 0.3:  # also while a body waits that did not get through
+                    events += 1
+                    recorded.journal.put_events([event(events, 0)])
+                    recorded.flush()
                 desk.step()
         except DiedError:
             pass
         desk.again()
+    recorded.__exit__()
     desk.drain()
+    assert {key for key in desk.server.points if key.startswith("bench_event")} == {
+        f"bench_event,bench=bench-a,device=load-1,kind=limit,severity=alarm {T0 + number}" for number in range(1, events + 1)
+    }  # fmt: skip
     assert desk.server.samples() == expected(tmp_path)
     assert desk.courier.facts.set_aside == 0
 
