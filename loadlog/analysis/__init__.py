@@ -20,7 +20,7 @@ acceptance limits against figures; `timeline` orders events as far as they can b
 
 from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s, join
-from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunks_of_samples, readings
+from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunk_of_recorded, chunks_of_samples, readings
 from loadlog.analysis.device import STATISTICS, DeviceAnalysis, check_limit, check_statistic
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.health import DataHealth, Health
@@ -65,7 +65,7 @@ __all__ = [
     "bin_width_s",
     "check_limit",
     "check_statistic",
-    "chunk_of_arrays",
+    "chunk_of_arrays", "chunk_of_recorded",
     "chunks_of_samples",
     "drift",
     "efficiency",

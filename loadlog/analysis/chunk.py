@@ -9,13 +9,16 @@ sorts, every computation says what it makes of a step.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import itertools
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loadlog.model.clock import NS
+from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import UsageError
 from loadlog.model.quantity import Scale
 from loadlog.model.sample import Quality, Sample
@@ -127,29 +130,69 @@ def chunk_of_arrays(
     return Chunk(device, t_utc_ns, widths, np.zeros(len(seconds), np.bool_), columns)
 
 
-def chunks_of_samples(samples: Iterable[Sample], channels: Sequence[str], rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
-    """Samples of one device as chunks of at most ``rows`` polls; status channels may be among ``channels``."""
-    batch: list[Sample] = []
-    for sample in samples:
-        batch.append(sample)
-        if len(batch) >= rows:
-            yield _chunk(batch, channels)
-            batch = []
-    if batch:
-        yield _chunk(batch, channels)
+class Arrays(Protocol):
+    """What the store gives of a device (`store.arrays.DeviceArrays`), or anything shaped like it; one entry a poll in every array."""
+
+    @property
+    def spec(self) -> DeviceSpec: ...
+
+    @property
+    def t_utc_ns(self) -> Ints: ...
+
+    @property
+    def half_width_ns(self) -> Ints: ...
+
+    @property
+    def lateness_ns(self) -> Ints: ...
+
+    @property
+    def failed(self) -> Bools: ...
+
+    @property
+    def values(self) -> Mapping[str, Floats]: ...
+
+    @property
+    def qualities(self) -> Mapping[str, NDArray[np.int8]]: ...
+
+    @property
+    def held(self) -> Mapping[str, Bools]: ...
 
 
-def _chunk(batch: Sequence[Sample], channels: Sequence[str]) -> Chunk:
+def chunk_of_recorded(arrays: Arrays) -> Chunk:
+    """Recorded samples: ``for part in archive.arrays_by_parts(device, run): analysis.add(chunk_of_recorded(part))``."""
+    columns = {n: Column(v, arrays.qualities[n].astype(np.uint8), arrays.held[n]) for n, v in arrays.values.items()}
+    return Chunk(arrays.spec.name, arrays.t_utc_ns, arrays.half_width_ns, arrays.failed, columns, arrays.lateness_ns)
+
+
+def chunks_of_samples(
+    samples: Iterable[Sample], channels: Sequence[str], rows: int = CHUNK_ROWS, accept: Collection[str] = ()
+) -> Iterator[Chunk]:
+    """Samples of one device as chunks of at most ``rows`` polls; status channels may be among ``channels``.
+
+    ``accept``: reasons for doubt that the caller takes for good, e.g. ``possible_spike`` where polls are so far apart that any change looks
+    sudden.
+    """
+    for batch in _batched(samples, rows):
+        yield _chunk(batch, channels, frozenset(accept))
+
+
+def _batched(samples: Iterable[Sample], rows: int) -> Iterator[list[Sample]]:
+    source = iter(samples)
+    while batch := list(itertools.islice(source, rows)):
+        yield batch
+
+
+def _chunk(batch: Sequence[Sample], channels: Sequence[str], accept: frozenset[str]) -> Chunk:
     def instants(pick: str) -> Ints:
         return np.array([getattr(s.stamp, pick) for s in batch], dtype=np.int64)
 
     lateness = np.array([round(s.stamp.lateness_s * NS) for s in batch], dtype=np.int64)
     failed = np.array([s.failure is not None for s in batch], dtype=np.bool_)
-    columns = {name: _column(batch, name) for name in channels}
+    columns = {name: _column(batch, name, accept) for name in channels}
     return Chunk(batch[0].device, instants("t_utc_ns"), instants("half_width_ns"), failed, columns, lateness)
 
 
-def _column(batch: Sequence[Sample], name: str) -> Column:
+def _column(batch: Sequence[Sample], name: str, accept: frozenset[str]) -> Column:
     def value(sample: Sample) -> float:
         known = sample.values.get(name)
         number = known if known is not None else sample.status.get(name)
@@ -158,6 +201,6 @@ def _column(batch: Sequence[Sample], name: str) -> Column:
     def quality(sample: Sample) -> int:
         if sample.failure is not None or name in sample.bad:
             return Quality.BAD
-        return Quality.UNCERTAIN if name in sample.uncertain else Quality.GOOD
+        return Quality.UNCERTAIN if name in sample.uncertain and sample.uncertain[name] not in accept else Quality.GOOD
 
     return Column.of([value(s) for s in batch], [quality(s) for s in batch], [name in s.held for s in batch])

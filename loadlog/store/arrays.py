@@ -6,7 +6,7 @@ Values are those that were seen live, bit for bit: one correctly rounded divisio
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,9 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.errors import UsageError
 from loadlog.model.sample import Quality
 from loadlog.store.aggregate import valid
-from loadlog.store.blocks import FAILURE, QUALITY, Bools, Column, Ints
+from loadlog.store.blocks import FAILURE, HALF_WIDTH, LATENESS, QUALITY, Bools, Column, Ints
 from loadlog.store.connect import reading
+from loadlog.store.pages import FOREVER_NS
 from loadlog.store.rows import Layout
 from loadlog.store.slabs import Slab, Wanted, slabs
 
@@ -34,7 +35,8 @@ class DeviceArrays:
 
     ``t_utc_ns``: source timestamps, ns UTC. ``quality``: 0 good, 1 uncertain, 2 bad, of the essential channels; ``failed``: polls that gave
     nothing. ``values``: channel -> readings in ``units[channel]``, NaN where there is none; states and enumerations are their numbers.
-    ``qualities``: channel -> quality of that channel alone.
+    ``qualities``: channel -> quality of that channel alone; ``held``: channel -> polls in which it was not read but kept from an earlier
+    one. ``half_width_ns``: time uncertainty; ``lateness_ns``: start of the poll after its deadline.
     """
 
     spec: DeviceSpec
@@ -45,6 +47,9 @@ class DeviceArrays:
     values: Mapping[str, Floats]
     qualities: Mapping[str, Qualities]
     units: Mapping[str, str]
+    held: Mapping[str, Bools]
+    half_width_ns: Ints
+    lateness_ns: Ints
 
     def __getitem__(self, channel: str) -> Floats:
         """Readings of a channel, in its unit.
@@ -73,17 +78,40 @@ def read_arrays(
     spec: DeviceSpec, channels: Sequence[str], where: Sequence[tuple[Path, int, Layout]], from_ns: int, to_ns: int
 ) -> DeviceArrays:
     """See `Archive.arrays`. ``where``: recordings that hold the device, its number and its channels there; ``spec``: as it was last."""
+    names = _names(spec, channels)
+    return _collected(spec, names, list(_parts(names, where, from_ns, to_ns)))
+
+
+def iter_arrays(spec: DeviceSpec, channels: Sequence[str], where: Sequence[tuple[Path, int, Layout]], rows: int) -> Iterator[DeviceArrays]:
+    """See `Archive.arrays_by_parts`."""
+    names = _names(spec, channels)
+    waiting: list[_Part] = []
+    held = 0
+    for part in _parts(names, where, -FOREVER_NS, FOREVER_NS):
+        waiting.append(part)
+        held += len(part.seq)
+        if held >= rows:
+            yield _collected(spec, names, waiting)
+            waiting, held = [], 0
+    if waiting:
+        yield _collected(spec, names, waiting)
+
+
+def _names(spec: DeviceSpec, channels: Sequence[str]) -> tuple[str, ...]:
     known = {channel.name: channel for channel in spec.channels}
     names = tuple(channels) or tuple(known)
     for name in names:
         if name not in known:
             raise UsageError(f"device {spec.name} has no channel {name!r}", hint=f"there are {', '.join(known)}")
-    parts: list[_Part] = []
+    return names
+
+
+def _parts(names: Sequence[str], where: Sequence[tuple[Path, int, Layout]], from_ns: int, to_ns: int) -> Iterator[_Part]:
     for path, number, layout in where:
         present = tuple(name for name in names if name in layout.positions)
         with reading(path) as connection:
-            parts += [_Part(slab, names) for slab in slabs(connection, Wanted(path, number, layout, present, from_ns, to_ns))]
-    return _collected(spec, names, parts)
+            for slab in slabs(connection, Wanted(path, number, layout, present, from_ns, to_ns)):
+                yield _Part(slab, names)
 
 
 def _collected(spec: DeviceSpec, channels: Sequence[str], parts: Sequence[_Part]) -> DeviceArrays:
@@ -104,6 +132,9 @@ def _collected(spec: DeviceSpec, channels: Sequence[str], parts: Sequence[_Part]
         values={name: joined([part.values[name] for part in parts], np.float64) for name in channels},
         qualities={name: joined([part.qualities[name] for part in parts], np.int8) for name in channels},
         units={name: known[name].unit for name in channels},
+        held={name: joined([part.held[name] for part in parts], np.bool_) for name in channels},
+        half_width_ns=joined([part.half_width_ns for part in parts], np.int64),
+        lateness_ns=joined([part.lateness_ns for part in parts], np.int64),
     )
 
 
@@ -118,15 +149,19 @@ class _Part:
         self.seq, self.times = slab.seqs, slab.times
         self.quality = slab.column(QUALITY).numbers.astype(np.int8)
         self.failed = _failed(slab.column(FAILURE))
+        self.half_width_ns, self.lateness_ns = slab.column(HALF_WIDTH).numbers, slab.column(LATENESS).numbers
+        self.held: dict[str, Bools] = {}
         self.values: dict[str, Floats] = {}
         self.qualities: dict[str, Qualities] = {}
         for name in channels:
             if name in slab.layout.positions:
                 self.values[name] = readings(slab.channel(name), slab.layout.spec.channels[slab.layout.positions[name]])
                 self.qualities[name] = slab.worst(name).astype(np.int8)
+                self.held[name] = slab.held(name)
             else:  # the device did not have it in this part
                 self.values[name] = np.full(len(self.seq), np.nan)
                 self.qualities[name] = np.full(len(self.seq), Quality.BAD, np.int8)
+                self.held[name] = np.zeros(len(self.seq), bool)
 
 
 def _failed(column: Column) -> Bools:

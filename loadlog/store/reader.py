@@ -301,6 +301,20 @@ class Archive:
             known[device], channels, parts, -FOREVER_NS if from_ns is None else from_ns, FOREVER_NS if to_ns is None else to_ns
         )
 
+    def arrays_by_parts(self, device: str, run: str, channels: Sequence[str] = (), rows: int = 100_000) -> Iterator[DeviceArrays]:
+        """All samples of a device in a run, in the order of their numbers, about ``rows`` at a time: memory does not depend on its length.
+
+        Raises:
+            UsageError: no such run, device or channel.
+        """
+        from loadlog.store.arrays import iter_arrays
+
+        known = self.devices(self.run(run).id)
+        if device not in known:
+            raise UsageError(f"there is no device {device!r} in run {run}", hint=f"there are {', '.join(known) or 'none yet'}")
+        chosen = self._touching(device, None, None, self.run(run).id)
+        return iter_arrays(known[device], channels, [(r.path, *self._layouts(r)[device]) for r in chosen], rows)
+
     # -- events, notes, gaps
 
     def events(

@@ -10,14 +10,15 @@ from pathlib import Path
 import numpy as np
 
 from loadlog.store.aggregate import worst_in_rows
-from loadlog.store.blocks import FAILURE, MARKS, QUALITY, SEQ, TIME, VALUES, Column, Ints, column_of
+from loadlog.store.blocks import FAILURE, HELD, MARKS, SEQ, TIME, VALUES, Bools, Column, Ints, column_of
 from loadlog.store.edges import sealed_seq, snapshot
 from loadlog.store.pages import FOREVER_NS, SCAN_ROWS, seq_ranges
 from loadlog.store.rows import Layout
+from loadlog.store.schema import SAMPLE_COLUMNS
 from loadlog.store.sealed import Chunk, Source
 
-_HOT = ("seq", "t_utc_ns", "quality", "failure", "marks")
-_HOT_COLUMNS = (SEQ, TIME, QUALITY, FAILURE, MARKS)
+_HOT = SAMPLE_COLUMNS
+_HOT_COLUMNS = range(VALUES)
 Kept = Ints | slice
 
 
@@ -51,6 +52,14 @@ class Slab:
     def channel(self, name: str) -> Column:
         """Counts of a channel."""
         return self.column(VALUES + self.layout.positions[name])
+
+    def held(self, name: str) -> Bools:
+        """Rows in which a channel was not read, but kept from an earlier poll."""
+        column, bit = self.column(HELD), self.layout.positions[name]
+        found = column.as_numbers() if bit < 63 else None
+        if found is not None:
+            return np.asarray((found[0] >> bit & 1).astype(bool) & found[1])
+        return np.array([mask is not None and bool(int(mask) >> bit & 1) for mask in column.cells()], bool)
 
     def worst(self, name: str) -> Ints:
         """Quality of a channel in each row."""

@@ -54,6 +54,29 @@ def test_arrays_are_the_samples(
                 assert got.qualities[name].tolist() == [quality_of(one, name) for one in expected]
                 good = [None if math.isnan(v) else v for v in got.good(name).tolist()]
                 assert good == [one.good(name) for one in expected]
+                assert got.held[name].tolist() == [name in one.held for one in expected]
+            assert got.half_width_ns.tolist() == [one.stamp.half_width_ns for one in expected]
+            assert got.lateness_ns.tolist() == [round(one.stamp.lateness_s * NS) for one in expected]
+
+
+@pytest.mark.parametrize("rows", [1, 7, 40, 1000])
+def test_a_run_by_parts_is_the_run(tmp_path: Path, rows: int) -> None:
+    with pytest.MonkeyPatch.context() as patch, sealing_at(patch, 10), OpenJournal(tmp_path) as opened:
+        opened.put(*(sample(n) for n in range(1, 4)))  # before the run
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(*(failed(n) if n % 9 == 0 else sample(n) for n in range(4, 80)))
+        opened.seal()
+        opened.put(*(sample(n) for n in range(80, 95)))
+        archive = Archive(tmp_path)
+        whole = archive.arrays("load-1", run="soak-0001")
+        parts = list(archive.arrays_by_parts("load-1", "soak-0001", ("voltage_v",), rows))
+        assert np.concatenate([p.seq for p in parts]).tolist() == whole.seq.tolist() == list(range(4, 95))
+        assert np.array_equal(np.concatenate([p["voltage_v"] for p in parts]), whole["voltage_v"], equal_nan=True)
+        assert len(parts) > 1 or rows == 1000
+        with pytest.raises(UsageError, match="in run soak-0001"):
+            archive.arrays_by_parts("load-9", "soak-0001")
+        with pytest.raises(UsageError, match="there is no run"):
+            archive.arrays_by_parts("load-1", "soak-9")
 
 
 def test_three_lines_give_arrays_with_units(tmp_path: Path) -> None:
