@@ -17,9 +17,10 @@ from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
 from loadlog.cli.forward import forward
 from loadlog.cli.instruments import registers, scan
-from loadlog.cli.records import ack, events, export, store
+from loadlog.cli.records import ack, events, export
 from loadlog.cli.runs import run as run_group
 from loadlog.cli.service import demo, serve, simulate
+from loadlog.cli.store import store
 from loadlog.model.errors import LoadlogError
 from loadlog.version import __version__
 

@@ -1,4 +1,4 @@
-"""Commands about what was recorded: `events`, `ack`, `export`, `store`."""
+"""Commands about what was recorded: `events`, `ack`, `export`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import Suggesting, config_option, json_option, parse_duration, pick, print_json, print_table
+from loadlog.cli.common import config_option, json_option, parse_duration, pick, print_json, print_table
 from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.errors import StoreError, UsageError
 from loadlog.model.event import KINDS, Event
@@ -95,65 +95,6 @@ def export(run_id: str, form: str, output: Path | None, devices: tuple[str, ...]
     except OSError as exc:
         raise StoreError(f"cannot be written: {exc.strerror}", where=str(output), hint="give another --output") from exc
     return 0
-
-
-@click.group(cls=Suggesting)
-def store() -> None:
-    """Recordings: how large, how sound."""
-
-
-@store.command()
-@config_option
-@json_option
-def status(config_path: Path, as_json: bool) -> int:
-    """Size, growth a day, days until the disk is full, and the recordings."""
-    import time
-
-    from loadlog.loading import load_bench
-    from loadlog.store.status import status as store_status
-
-    facts = store_status(load_bench(config_path).data_dir, time.time_ns())
-    if as_json:
-        print_json(facts)
-        return 0
-    rows = [
-        (r.name, r.run.id if r.run else "–", f"{r.size_bytes / 1e6:.1f}", _span(r.t_first_ns, r.t_last_ns), _written(r))
-        for r in facts.recordings
-    ]
-    print_table("", ["recording", "run", "MB", "samples from .. to (UTC)", "state"], rows, right=[2])
-    growth = "unknown yet" if facts.growth_bytes_per_day is None else f"{facts.growth_bytes_per_day / 1e6:.1f} MB a day"
-    full = "" if facts.days_until_full is None else f", full in {facts.days_until_full:.0f} days"
-    click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
-    for line in facts.damaged.values():
-        click.echo(f"loadlog: damaged: {line}", err=True)
-    return 0
-
-
-def _span(first_ns: int | None, last_ns: int | None) -> str:
-    return "no samples" if first_ns is None or last_ns is None else f"{format_utc(first_ns)[:19]} .. {format_utc(last_ns)[:19]}"
-
-
-def _written(recording: Any) -> str:
-    return "closed" if recording.closed_utc_ns is not None else "being written, or cut off by a crash"
-
-
-@store.command()
-@config_option
-@json_option
-def verify(config_path: Path, as_json: bool) -> int:
-    """Integrity, sequence gaps and checksums of every recording; exit status 4 when one is damaged."""
-    from loadlog.loading import load_bench
-    from loadlog.store.verify import verify as verify_store
-
-    result = verify_store(load_bench(config_path).data_dir)
-    if as_json:
-        for finding in result.findings:
-            print_json(finding)
-    else:
-        print_table("", ["recording", "samples", "result"], [(f.name, f.rows, f.message) for f in result.findings], right=[1])
-    for first, last in result.missing:
-        click.echo(f"loadlog: numbers {first}..{last} are in no recording", err=True)
-    return 0 if all(f.sound for f in result.findings) else StoreError.exit_status
 
 
 def _archive(config_path: Path) -> Any:

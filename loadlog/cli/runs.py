@@ -89,6 +89,24 @@ def list_(config_path: Path, as_json: bool) -> int:
 
 @run.command()
 @click.argument("run_id", metavar="RUN")
+@click.option("--off", is_flag=True, help="Take the mark away.")
+@config_option
+def keep(run_id: str, off: bool, config_path: Path) -> int:
+    """Mark RUN, which has ended: retention never removes it."""
+    from loadlog.loading import load_bench
+    from loadlog.store import Archive
+    from loadlog.store.retention import mark
+
+    archive = Archive(load_bench(config_path).data_dir)
+    found = archive.run(run_id)
+    for recording in archive.recordings_of(found.id):
+        mark(recording, not off)
+    click.echo(f"run {found.id} is {'no longer ' if off else ''}kept")
+    return 0
+
+
+@run.command()
+@click.argument("run_id", metavar="RUN")
 @config_option
 @json_option
 def show(run_id: str, config_path: Path, as_json: bool) -> int:

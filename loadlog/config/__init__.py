@@ -36,11 +36,16 @@ class BenchConfig(Section):
 
 class StoreConfig(Section):
     """``commit_interval_s``: a sample is on disk at most this long after it was taken. ``rolling_keep_days``: how long recordings between
-    runs are kept. ``queue_samples``: samples held in memory while the disk is full or gone. ``reserve_mib``: file that is released first
-    when the disk is full. ``low_mib``: free space below which `disk_low` is raised."""
+    runs are kept. ``run_keep_days``: how long runs that are not marked to be kept stay; unset: for ever. ``max_gib``: size of all
+    recordings together, beyond which the oldest that are not marked go; unset: no limit. ``keep_unforwarded``: nothing goes before every
+    target of ``[[forward]]`` has it. ``queue_samples``: samples held in memory while the disk is full or gone. ``reserve_mib``: file that
+    is released first when the disk is full. ``low_mib``: free space below which `disk_low` is raised."""
 
     commit_interval_s: float = Field(default=1.0, ge=0.05, le=1.0)
     rolling_keep_days: float = Field(default=14.0, gt=0)
+    run_keep_days: float | None = Field(default=None, gt=0)
+    max_gib: float | None = Field(default=None, gt=0)
+    keep_unforwarded: bool = True
     queue_samples: int = Field(default=100_000, ge=1000)
     reserve_mib: int = Field(default=8, ge=0)
     low_mib: int = Field(default=512, ge=0)

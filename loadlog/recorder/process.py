@@ -34,6 +34,7 @@ from loadlog.process.systemd import Notifier
 from loadlog.profiles import ReadPlan, link_traits
 from loadlog.recorder.actions import Actions
 from loadlog.recorder.orders import Orders
+from loadlog.store.forward_state import forwarded_up_to
 from loadlog.store.journal import Journal
 from loadlog.store.trouble import Trouble
 
@@ -69,6 +70,7 @@ class Recorder:
             devices=bench.devices,
             snapshot=lambda: bench.snapshot(self._identities),
             on_trouble=self._inbox.put,
+            forwarded_up_to=self._forwarded_up_to if bench.config.forward else None,
         )
         self._pipeline = Pipeline(
             tuple(bench.devices.values()),
@@ -93,6 +95,10 @@ class Recorder:
             if device in self._bench.devices and 0 <= now_ns - known.t_utc_ns <= RECALL_S * NS
         }
         self._journal.put_circumstance(self._pipeline.begin(self.device_names, now_ns, "the service started", recalled))
+
+    def _forwarded_up_to(self, recording: str) -> int:
+        """Highest number of a recording that every target has acknowledged."""
+        return forwarded_up_to(self._bench.data_dir, [target.name for target in self._bench.config.forward]).get(recording, 0)
 
     # -- life
 

@@ -1,6 +1,7 @@
 """The bounded queue between the pipeline and the writing thread.
 
-Putting never blocks and never fails. Samples lie in it as packed bytes (about 150 each), so that a queue of 100,000 stays small. When it is
+Putting never blocks and never fails. While the disk takes them samples lie in it as they come; once many wait, as packed bytes (about 150
+each), so that a queue of 100,000 stays small. When it is
 full the oldest sample goes, so that after an outage the newest hours are there; events, notes and orders stay, in their order. What was
 lost is counted per device and told with its extent.
 """
@@ -18,6 +19,7 @@ from loadlog.model.circumstance import Begun, Ordered
 from loadlog.model.event import Event
 from loadlog.model.run import Note, RunInfo, Snapshot
 
+UNPACKED_MAX = 5_000
 OTHERS_MAX = 50_000  # events and notes; a bench that makes more during one outage keeps the newest
 
 
@@ -73,7 +75,9 @@ class PutLearned:
     text: str
 
 
-Item = bytes | Event | PutNote | Identity | PutLearned | Begun | Ordered | StartRun | StopRun | Flush
+Row = tuple[str, tuple[Any, ...]]  # a sample: device and row
+Item = bytes | Row | Event | PutNote | Identity | PutLearned | Begun | Ordered | StartRun | StopRun | Flush
+SAMPLE = (tuple, bytes)  # the forms of a sample in the queue
 _LOSABLE = (Event, PutNote, Identity, PutLearned, Begun, Ordered)
 
 
@@ -93,9 +97,11 @@ def pack(device: str, row: tuple[Any, ...]) -> bytes:
     return marshal.dumps((device, row))
 
 
-def unpack(item: bytes) -> tuple[str, tuple[Any, ...]]:
-    """The inverse of `pack`."""
-    unpacked: tuple[str, tuple[Any, ...]] = marshal.loads(item)
+def unpack(item: bytes | Row) -> Row:
+    """The inverse of `pack`; what was not packed as it is."""
+    if isinstance(item, tuple):
+        return item
+    unpacked: Row = marshal.loads(item)
     return unpacked
 
 
@@ -125,16 +131,16 @@ class Backlog:
             if len(self._items) + len(self._rescued) - self._samples > OTHERS_MAX:
                 self._drop_other()
 
-    def put_sample(self, item: bytes) -> None:
-        """A packed sample; the oldest one goes when there are too many."""
+    def put_sample(self, device: str, row: tuple[Any, ...]) -> None:
+        """A sample; the oldest one goes when there are too many."""
         with self._lock:
-            self._items.append(item)
+            self._items.append((device, row) if self._samples < UNPACKED_MAX else pack(device, row))
             self._samples += 1
             if self._samples > self._max_samples:
                 self._drop_sample()
 
     def _drop_sample(self) -> None:
-        while not isinstance(oldest := self._items.popleft(), bytes):
+        while not isinstance(oldest := self._items.popleft(), SAMPLE):
             self._rescued.append(oldest)
         self._samples -= 1
         device, row = unpack(oldest)
@@ -153,10 +159,12 @@ class Backlog:
         with self._lock:
             out: list[Item] = []
             for queue in (self._rescued, self._items):
-                while queue and len(out) < most:
-                    item = queue.popleft()
-                    self._samples -= isinstance(item, bytes)
-                    out.append(item)
+                if len(queue) <= most - len(out):
+                    out.extend(queue)
+                    queue.clear()
+                else:
+                    out.extend(queue.popleft() for _ in range(most - len(out)))
+            self._samples -= sum(isinstance(item, SAMPLE) for item in out)
             return out
 
     def take_losses(self) -> dict[str, Loss]:

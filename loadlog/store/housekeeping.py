@@ -1,4 +1,4 @@
-"""Room on the disk, every ten seconds: told when it gets low, the reserve held, outdated rolling recordings removed, runs never.
+"""Room on the disk, every ten seconds: told when it gets low, the reserve held, recordings removed as `retention` allows.
 
 It looks whether or not recordings can be written at the moment, since removing what is outdated may be what makes room.
 """
@@ -6,30 +6,46 @@ It looks whether or not recordings can be written at the moment, since removing 
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from loadlog.model.clock import NS, Clock
-from loadlog.store.connect import SHM_SUFFIX, WAL_SUFFIX
+from loadlog.model.errors import StoreError
 from loadlog.store.disk import MIB, Reserve, free_bytes
+from loadlog.store.info import Listing
+from loadlog.store.retention import ForwardedUpTo, Rules, plan, remove
 from loadlog.store.trouble import Trouble
 
 if TYPE_CHECKING:
     from loadlog.config import StoreConfig
 
 LOOK_EVERY_NS = 10 * NS
-DAY_NS = 86_400 * NS
+GIB = 1 << 30
+_log = logging.getLogger(__name__)
+
+
+def rules_of(settings: StoreConfig, forwarded_up_to: ForwardedUpTo | None) -> Rules:
+    """What the configuration says about keeping; ``forwarded_up_to`` None: nothing is forwarded."""
+    return Rules(
+        rolling_days=settings.rolling_keep_days,
+        run_days=settings.run_keep_days,
+        max_bytes=None if settings.max_gib is None else round(settings.max_gib * GIB),
+        forwarded_up_to=forwarded_up_to if settings.keep_unforwarded else None,
+    )
 
 
 class Housekeeping:
-    """``closed_rolling``: rolling recording -> instant at which it was closed. ``free``: bytes at the last look."""
+    """``free``: bytes at the last look."""
 
     def __init__(
-        self, folder: Path, clock: Clock, settings: StoreConfig, reserve: Reserve, on_trouble: Callable[[Trouble], None]
+        self, folder: Path, clock: Clock, settings: StoreConfig, reserve: Reserve, on_trouble: Callable[[Trouble], None],
+        forwarded_up_to: ForwardedUpTo | None = None,
     ) -> None:  # fmt: skip
         self._folder, self._clock, self._settings, self._reserve, self._on_trouble = folder, clock, settings, reserve, on_trouble
-        self.closed_rolling: dict[Path, int] = {}
+        self._rules = rules_of(settings, forwarded_up_to)
+        self._listing = Listing()
         self.free = 0
         self._is_low = False
         self._next_look_ns = 0
@@ -39,9 +55,8 @@ class Housekeeping:
         if self._clock.monotonic_ns() < self._next_look_ns:
             return
         self._next_look_ns = self._clock.monotonic_ns() + LOOK_EVERY_NS
-        for path in self._outdated():
-            _remove(path)
-            del self.closed_rolling[path]
+        with contextlib.suppress(StoreError):  # the folder is gone: the commits tell
+            self._remove_outdated()
         self._reserve.hold()
         self.free = free_bytes(self._folder)
         low = self.free < self._settings.low_mib * MIB
@@ -50,18 +65,11 @@ class Housekeeping:
             message = f"{self._folder}: {self.free // MIB} MiB left, {self._settings.low_mib} MiB are wanted"
             self._on_trouble(Trouble("disk_low", message, active=low, key="free"))
 
-    def _outdated(self) -> list[Path]:
-        oldest_utc_ns = self._clock.utc_ns() - round(self._settings.rolling_keep_days * DAY_NS)
-        return [path for path, closed_utc_ns in self.closed_rolling.items() if closed_utc_ns < oldest_utc_ns]
+    def _remove_outdated(self) -> None:
+        for removal in plan(self._listing.recordings(self._folder), self._clock.utc_ns(), self._rules).removals:
+            _log.info("recordings removed", extra={"fields": {"files": [r.name for r in removal.recordings], "why": removal.why}})
+            remove(removal)
 
     def release_reserve(self) -> bool:
         """Give its room up. Returns True when there was any to give."""
         return self._reserve.release()
-
-
-def _remove(path: Path) -> None:
-    """The WAL goes last: a file without its WAL would be incomplete, a WAL without its file is nothing."""
-    with contextlib.suppress(OSError):
-        path.unlink(missing_ok=True)
-        for suffix in (WAL_SUFFIX, SHM_SUFFIX):
-            path.with_name(path.name + suffix).unlink(missing_ok=True)

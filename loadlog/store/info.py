@@ -33,7 +33,8 @@ LEARNED_KEY = "learned:"  # + device, in the table meta
 
 @dataclass(frozen=True, slots=True)
 class RecordingInfo:
-    """One recording. ``first_seq`` is 0 and ``t_first_ns``, ``t_last_ns`` are None while it holds no sample.
+    """One recording. ``last_seq`` is the highest number of anything in it, ``last_sample_seq`` that of a sample. ``first_seq`` is 0 and
+    ``t_first_ns``, ``t_last_ns`` are None while it holds no sample.
 
     ``floor_seq``, ``floor_event_id``: the numbers in use when it was made. ``closed_utc_ns`` None: still written, or the recorder did not
     come to close it.
@@ -56,6 +57,7 @@ class RecordingInfo:
     t_first_ns: int | None
     t_last_ns: int | None
     size_bytes: int
+    last_sample_seq: int
 
     @property
     def name(self) -> str:
@@ -80,6 +82,51 @@ class Gap:
 def recording_paths(folder: Path) -> list[Path]:
     """The recordings in a folder, by name."""
     return sorted(p for p in folder.iterdir() if p.suffix == SUFFIX and p.is_file())
+
+
+class Listing:
+    """The recordings of a folder, again and again: what is closed is read once. ``damaged``: file -> why it cannot be read, at the last
+    look."""
+
+    def __init__(self) -> None:
+        self._closed: dict[str, tuple[tuple[int, int], RecordingInfo]] = {}
+        self.damaged: dict[str, str] = {}
+
+    def recordings(self, folder: Path) -> list[RecordingInfo]:
+        """All readable ones, oldest first.
+
+        Raises:
+            StoreError: the folder cannot be read.
+        """
+        out, damaged = [], {}
+        try:
+            paths = recording_paths(folder)
+        except OSError as exc:
+            hint = "start the service once, or give the directory of the recordings"
+            raise StoreError(f"cannot be read: {exc.strerror}", where=str(folder), hint=hint, retryable=True) from exc
+        for path in paths:
+            try:
+                out.append(self._info(path))
+            except FileNotFoundError:
+                continue  # retention was here
+            except StoreError as exc:
+                if path.exists():
+                    damaged[path.name] = exc.args[0]
+        self.damaged = damaged
+        here = {path.name for path in paths}
+        self._closed = {name: known for name, known in self._closed.items() if name in here}
+        return sorted(out, key=lambda i: (i.created_utc_ns, i.part, i.name))
+
+    def _info(self, path: Path) -> RecordingInfo:
+        stat = path.stat()
+        key = (stat.st_mtime_ns, stat.st_size)
+        known = self._closed.get(path.name)
+        if known is not None and known[0] == key:
+            return known[1]
+        found = read_info(path)
+        if found.closed_utc_ns is not None:
+            self._closed[path.name] = (key, found)
+        return found
 
 
 def file_size(path: Path) -> int:
@@ -121,7 +168,7 @@ def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
             first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap, last_circumstance), last_event_id=events[1],
             floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), samples=_count(connection),
             t_first_ns=t_first, t_last_ns=t_last,
-            size_bytes=file_size(path),
+            size_bytes=file_size(path), last_sample_seq=last_seq,
         )  # fmt: skip
     except (KeyError, ValueError, TypeError) as exc:
         raise DamagedError(f"is damaged: description unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc

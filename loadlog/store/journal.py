@@ -28,11 +28,12 @@ from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo, Snapshot
 from loadlog.model.sample import Sample
 from loadlog.store import recovery
-from loadlog.store.backlog import Backlog, Flush, Identity, PutLearned, PutNote, StartRun, StopRun, pack
+from loadlog.store.backlog import Backlog, Flush, Identity, PutLearned, PutNote, StartRun, StopRun
 from loadlog.store.disk import MIB, DirectoryLock, Ledger, Reserve, write_ledger
 from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import FOLDER, SUFFIX
 from loadlog.store.keeper import Keeper
+from loadlog.store.retention import ForwardedUpTo
 from loadlog.store.rows import Layout
 from loadlog.store.schema import compact
 from loadlog.store.trouble import Trouble
@@ -84,11 +85,12 @@ class Journal:
         snapshot: Callable[[], Snapshot],
         on_trouble: Callable[[Trouble], None] = lambda trouble: None,
         on_commit: Callable[[int], None] = lambda seq: None,
+        forwarded_up_to: ForwardedUpTo | None = None,
     ) -> Journal:
         """Take the directory, find what was going on, and be ready to go on with it.
 
         ``snapshot`` is called whenever a rolling recording begins. ``on_trouble`` and ``on_commit`` (highest number that is durable) are
-        called on the writing thread and must not block.
+        called on the writing thread and must not block. ``forwarded_up_to``: how far a recording is forwarded, None when nothing is.
 
         Raises:
             StoreError: another recorder is writing here, or the directory is missing, not permitted or read-only.
@@ -97,7 +99,7 @@ class Journal:
         lock = DirectoryLock(directory)
         try:
             found = recovery.survey(directory, folder)
-            house = Housekeeping(folder, clock, settings, Reserve(directory, settings.reserve_mib * MIB), on_trouble)
+            house = Housekeeping(folder, clock, settings, Reserve(directory, settings.reserve_mib * MIB), on_trouble, forwarded_up_to)
             keeper = Keeper(folder, clock, dict(devices), snapshot, Backlog(settings.queue_samples), house, on_trouble, on_commit)
             keeper.resume(found)
             return cls(directory, lock, keeper, found, clock, settings)
@@ -122,7 +124,7 @@ class Journal:
             return sample.seq
         with self._mutex:
             seq = self._take_number(sample.seq)
-            self._backlog.put_sample(pack(sample.device, layout.encode(sample, seq)))
+            self._backlog.put_sample(sample.device, layout.encode(sample, seq))
         return seq
 
     def _take_number(self, wanted: int) -> int:

@@ -20,7 +20,7 @@ from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event, EventState
 from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
-from loadlog.store.backlog import Backlog, Flush, Identity, Item, PutLearned, PutNote, StartRun, StopRun, unpack
+from loadlog.store.backlog import SAMPLE, Backlog, Flush, Identity, Item, PutLearned, PutNote, Row, StartRun, StopRun, unpack
 from loadlog.store.compaction import Compaction
 from loadlog.store.connect import DiskFullError, reading
 from loadlog.store.housekeeping import Housekeeping
@@ -34,6 +34,7 @@ from loadlog.store.writer import Recording
 
 ITEMS_AT_ONCE = 5000
 RETRY_MIN_S, RETRY_MAX_S = 0.2, 5.0
+ORDERS = (StartRun, StopRun)
 _log = logging.getLogger(__name__)
 
 
@@ -107,7 +108,6 @@ class Keeper:
         self._seen_seq = self.committed_seq = found.ledger.seq
         self._seen_event_id = found.ledger.event_id
         self._active = dict(found.active)
-        self.housekeeping.closed_rolling.update(found.closed_rolling)
         self._found = list(found.troubles)
         for info in found.open_others:
             self._finish_left_open(info)
@@ -164,9 +164,6 @@ class Keeper:
             Recording.reopen(info.path).finish(end_utc_ns, reason)
         except StoreError as exc:
             self._found.append(Trouble("store_trouble", exc.args[0], key=f"unfinished:{info.name}", momentary=True))
-        else:
-            if info.run is None:
-                self.housekeeping.closed_rolling[info.path] = end_utc_ns
 
     def tell_found(self) -> None:
         """What was wrong at the start, now that somebody listens."""
@@ -204,7 +201,9 @@ class Keeper:
             self._enter_losses()
         while self._todo:
             item = self._todo[0]
-            if isinstance(item, StartRun | StopRun):
+            if isinstance(item, SAMPLE):
+                self._route_sample(item)
+            elif isinstance(item, ORDERS):
                 self._commit()
                 self._carry_out(item)
             else:
@@ -212,14 +211,15 @@ class Keeper:
             self._todo.popleft()
         self._commit()
 
+    def _route_sample(self, item: Row | bytes) -> None:
+        one = device, row = unpack(item)
+        self._stream_of[device].batch.samples.append(one)
+        self._seen_seq = row[0]
+        if device in self._gap_from:
+            self._enter_gap(device, row[0], row[1])
+
     def _route(self, item: Item) -> None:
-        if isinstance(item, bytes):
-            device, row = unpack(item)
-            self._stream_of[device].batch.samples.append((device, row))
-            self._seen_seq = row[0]
-            if device in self._gap_from:
-                self._enter_gap(device, row[0], row[1])
-        elif isinstance(item, Event):
+        if isinstance(item, Event):
             self._route_event(item)
         elif isinstance(item, Identity):
             self._route_identity(item)
@@ -350,10 +350,7 @@ class Keeper:
         for stream in self.streams:
             if stream.batch:
                 wrote = True
-                before = stream.path
                 stream.commit()
-                if stream.run is None and before is not None and before != stream.path and before.exists():
-                    self.housekeeping.closed_rolling[before] = self._clock.utc_ns()
         if wrote:
             self.commits += 1
             self.committed_seq = self._seen_seq
@@ -395,7 +392,7 @@ class Keeper:
                 break
             if self.blocked:
                 self._clock.sleep_until(min(deadline_ns, now_ns + round(max(self.retry_in_s, RETRY_MIN_S) * NS)))
-        left = self.backlog.samples + sum(isinstance(i, bytes) for i in self._todo) + sum(len(s.batch.samples) for s in self.streams)
+        left = self.backlog.samples + sum(isinstance(i, SAMPLE) for i in self._todo) + sum(len(s.batch.samples) for s in self.streams)
         self._compaction.close()
         for stream in self.streams:
             stream.close()

@@ -50,7 +50,7 @@ class Archive:
 
     def __init__(self, directory: Path) -> None:
         self._directory = directory
-        self._closed: dict[tuple[str, int, int], RecordingInfo] = {}
+        self._listing = infos.Listing()
         self._opened: dict[tuple[str, int], dict[str, tuple[int, Layout]]] = {}
         self._closed_events: dict[tuple[str, int, int], list[Event]] = {}
         self.damaged: dict[str, str] = {}
@@ -65,33 +65,9 @@ class Archive:
 
     def recordings(self) -> list[RecordingInfo]:
         """All readable recordings, oldest first. What cannot be read is named in `damaged`."""
-        folder = self.folder
-        out, damaged = [], {}
-        try:
-            paths = infos.recording_paths(folder)
-        except OSError as exc:
-            hint = "start the service once, or give the directory of the recordings"
-            raise StoreError(f"cannot be read: {exc.strerror}", where=str(folder), hint=hint, retryable=True) from exc
-        for path in paths:
-            try:
-                out.append(self._info(path))
-            except FileNotFoundError:
-                continue  # retention was here
-            except StoreError as exc:
-                if path.exists():
-                    damaged[path.name] = exc.args[0]
-        self.damaged = damaged
-        return sorted(out, key=lambda i: (i.created_utc_ns, i.part, i.name))
-
-    def _info(self, path: Path) -> RecordingInfo:
-        stat = path.stat()
-        key = (path.name, stat.st_mtime_ns, stat.st_size)
-        known = self._closed.get(key)
-        if known is None:
-            known = infos.read_info(path)
-            if known.closed_utc_ns is not None:
-                self._closed[key] = known
-        return known
+        found = self._listing.recordings(self.folder)
+        self.damaged = self._listing.damaged
+        return found
 
     def runs(self) -> list[RunInfo]:
         """Every run once, oldest first."""

@@ -35,8 +35,8 @@ class Resumable:
 
 @dataclass(slots=True)
 class Found:
-    """``rolling``: the newest rolling recording that is not closed. ``open_others``: what else a crash left open. ``closed_rolling``:
-    path -> instant of closing, for retention. ``ledger``: the highest numbers that can have been given out."""
+    """``rolling``: the newest rolling recording that is not closed. ``open_others``: what else a crash left open.
+    ``ledger``: the highest numbers that can have been given out."""
 
     infos: list[RecordingInfo] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
@@ -45,7 +45,6 @@ class Found:
     running: list[Resumable] = field(default_factory=list)
     rolling: RecordingInfo | None = None
     open_others: list[RecordingInfo] = field(default_factory=list)
-    closed_rolling: dict[Path, int] = field(default_factory=dict)
 
 
 def survey(directory: Path, folder: Path) -> Found:
@@ -125,7 +124,6 @@ def _sort_out(found: Found) -> None:
         if info.run is not None:
             older, newest_part[info.run.id] = newest_part.get(info.run.id), info
         elif info.closed_utc_ns is not None:
-            found.closed_rolling[info.path] = info.closed_utc_ns
             continue
         else:
             older, found.rolling = found.rolling, info

@@ -69,30 +69,35 @@ class Layout:
         self._numbers = tuple((c.name, c.scale.value, c.sentinels, c.accuracy, c.resolution) for c in spec.channels if c.kind == "number")
         self._status = tuple(c.name for c in spec.channels if c.kind != "number")
         self._kept: dict[str, tuple[float, int]] = {}
+        self._held_places: dict[frozenset[str], tuple[int, list[tuple[int, str, bool]]]] = {}
 
     def encode(self, sample: Sample, seq: int) -> tuple[Any, ...]:
-        """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only."""
-        counts: list[int | str | None] = list(map(sample.counts.get, self.names))
+        """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only. Integers of any size:
+        `storable_row` makes texts of those that SQLite does not hold."""
+        counts = list(map(sample.counts.get, self.names))
         held = self._take_held(sample, counts) if sample.held else None
-        for position, count in enumerate(counts):
-            if count is not None and not -INT64 <= count < INT64:  # type: ignore[operator]  # still integers here
-                counts[position] = str(count)
-        stamp = sample.stamp
-        failure = None if sample.failure is None else sample.failure.value
-        lateness_ns = round(stamp.lateness_s * NS)
-        return (seq, stamp.t_utc_ns, stamp.half_width_ns, lateness_ns, int(sample.quality), failure, held, self._marks(sample), *counts)
+        stamp, failure = sample.stamp, sample.failure
+        complete = failure is not None or len(sample.counts) + len(sample.held) == len(self.names)
+        marks = None if complete and not (sample.uncertain or sample.bad or sample.detail) else self._marks(sample)
+        return (
+            seq, stamp.t_utc_ns, stamp.half_width_ns, round(stamp.lateness_s * NS), int(sample.quality),
+            None if failure is None else failure.value, held, marks, *counts,
+        )  # fmt: skip
 
-    def _take_held(self, sample: Sample, counts: list[int | str | None]) -> int | str:
+    def _take_held(self, sample: Sample, counts: list[int | None]) -> int:
         """Fill in the counts of the held channels, which are not in ``sample.counts``; returns their mask."""
-        mask = 0
-        for name in sample.held:
-            position = self.positions.get(name)
-            if position is None:
-                continue
-            mask |= 1 << position
+        known = self._held_places.get(sample.held)
+        if known is None:
+            places = [(self.positions[name], name, name in self._status) for name in sample.held if name in self.positions]
+            known = self._held_places[sample.held] = (sum(1 << position for position, _, _ in places), places)
+        mask, places = known
+        for position, name, is_status in places:
             if counts[position] is None:
-                counts[position] = sample.status.get(name, self._held_count(name, sample.values.get(name)))
-        return mask if mask < INT64 else str(mask)
+                if is_status:
+                    counts[position] = sample.status.get(name)
+                else:
+                    counts[position] = self._held_count(name, sample.values.get(name))
+        return mask
 
     def _held_count(self, name: str, value: float | None) -> int | None:
         """The count behind a held value; remembered, since it stays the same from poll to poll."""
@@ -156,6 +161,11 @@ class Layout:
     @lru_cache(maxsize=256)  # noqa: B019 - layouts live as long as their recording
     def _held_names(self, mask: int) -> frozenset[str]:
         return frozenset(name for i, name in enumerate(self.names) if mask >> i & 1)
+
+
+def storable_row(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """With integers beyond 64 bits as decimal text."""
+    return tuple(str(cell) if isinstance(cell, int) and not -INT64 <= cell < INT64 else cell for cell in row)
 
 
 EVENT_COLUMNS = (

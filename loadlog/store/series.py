@@ -26,6 +26,7 @@ from loadlog.store.slabs import Slab, Wanted, rows_at_most, slabs
 
 SEALED_ROWS = 400_000  # sealed rows times channels that are decoded at most before minutes are used
 HOT_ROWS = 150_000  # hot rows of all devices, likewise
+_QUALITIES = tuple(Quality)  # by number; calling the enumeration costs as much as the rest of a bucket
 Part = tuple[Path, int, Layout]  # recording, number of the device in it, its channels there
 
 
@@ -65,9 +66,9 @@ class _Total:
 
     def bucket(self, t_utc_ns: int, den: int) -> Bucket:
         if not self.count:
-            return Bucket(t_utc_ns, None, None, None, 0, Quality(self.worst))
+            return Bucket(t_utc_ns, None, None, None, 0, _QUALITIES[self.worst])
         mean = self.numerator / (den * self.count)
-        return Bucket(t_utc_ns, self.minimum, mean, self.maximum, self.count, Quality(self.worst))
+        return Bucket(t_utc_ns, self.minimum, mean, self.maximum, self.count, _QUALITIES[self.worst])
 
 
 @dataclass(slots=True)
@@ -82,21 +83,26 @@ class _Channel:
         total = self.totals.get(key)
         if total is None:
             total = self.totals[key] = _Total()
-        total.worst = max(total.worst, sums.worst)
+        if sums.worst > total.worst:
+            total.worst = sums.worst
         if sums.minimum is None or sums.maximum is None:
             return
-        ends = (scale.value(sums.minimum), scale.value(sums.maximum))
+        low, high = scale.value(sums.minimum), scale.value(sums.maximum)
+        if low > high:  # a negative factor
+            low, high = high, low
         total.count += sums.count
         total.numerator += (sums.total * scale.num + scale.off * sums.count) * (self.den // scale.den)
-        total.minimum, total.maximum = min(total.minimum, *ends), max(total.maximum, *ends)
+        if low < total.minimum:
+            total.minimum = low
+        if high > total.maximum:
+            total.maximum = high
 
 
 def make_series(device: str, names: tuple[str, ...], from_ns: int, to_ns: int, points: int, parts: Sequence[Part]) -> Series:
     """See `Archive.series`. ``parts`` touch the span, oldest first."""
     channels = [_channel(name, parts) for name in names]
     width_ns = -(-(to_ns - from_ns) // points)
-    sealed, hot = _rows_at_most(names, from_ns, to_ns, parts)
-    few = sealed <= SEALED_ROWS and hot <= HOT_ROWS
+    few = _are_few(names, from_ns, to_ns, parts)
     if few:
         raw = _raw(device, channels, from_ns, to_ns, points, parts)
         if raw is not None:
@@ -120,13 +126,16 @@ def _channel(name: str, parts: Sequence[Part]) -> _Channel:
     return _Channel(name, math.lcm(*(scale.den for scale in scales)) if scales else 1)
 
 
-def _rows_at_most(names: tuple[str, ...], from_ns: int, to_ns: int, parts: Sequence[Part]) -> tuple[int, int]:
+def _are_few(names: tuple[str, ...], from_ns: int, to_ns: int, parts: Sequence[Part]) -> bool:
+    """Whether the samples themselves can be walked; stops counting when it knows."""
     sealed = hot = 0
     for path, number, layout in parts:
         with reading(path) as connection:
             counted = rows_at_most(connection, Wanted(path, number, layout, (), from_ns, to_ns))
         sealed, hot = sealed + counted[0] * len(names), hot + counted[1]
-    return sealed, hot
+        if sealed > SEALED_ROWS or hot > HOT_ROWS:
+            return False
+    return True
 
 
 def _raw(device: str, channels: list[_Channel], from_ns: int, to_ns: int, points: int, parts: Sequence[Part]) -> Series | None:
@@ -153,10 +162,10 @@ def _buckets(slab: Slab, name: str) -> Iterator[tuple[int, Bucket]]:
     for seq, t_utc_ns, cell, worst in rows:
         count = None if cell is None else int(cell)
         if count is None or count in sentinels:
-            yield seq, Bucket(t_utc_ns, None, None, None, 0, Quality(worst))
+            yield seq, Bucket(t_utc_ns, None, None, None, 0, _QUALITIES[worst])
         else:
             value = scale.value(count)
-            yield seq, Bucket(t_utc_ns, value, value, value, 1, Quality(worst))
+            yield seq, Bucket(t_utc_ns, value, value, value, 1, _QUALITIES[worst])
 
 
 @dataclass(slots=True)
@@ -172,6 +181,8 @@ class _Walk:
 
     def rows(self, from_ns: int, to_ns: int, after_seq: int = 0) -> None:
         """From the samples with numbers after ``after_seq``."""
+        if from_ns >= to_ns:
+            return
         present = [c for c in self.channels if c.name in self.layout.positions]
         wanted = Wanted(self.path, self.number, self.layout, tuple(c.name for c in present), from_ns, to_ns, after_seq)
         for slab in slabs(self.connection, wanted):

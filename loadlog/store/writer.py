@@ -15,6 +15,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -27,10 +28,11 @@ from loadlog.store.disk import sync_directory
 from loadlog.store.edges import sealed_seq, version_of
 from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
 from loadlog.store.rollup import roll_up
-from loadlog.store.rows import EVENT_COLUMNS, Layout
+from loadlog.store.rows import EVENT_COLUMNS, Layout, storable_row
 from loadlog.store.schema import MINUTE_NS
 from loadlog.store.sealing import Group, Sealed, Unsealed, swap
 
+ROWS_AT_ONCE, VARIABLES_MAX = 40, 32_766  # https://www.sqlite.org/limits.html
 SPAN_ROWS = 20_000  # a span closes at this many rows even within a minute
 
 
@@ -114,7 +116,8 @@ class Recording:
             self._layouts = {number: Layout(spec) for number, spec in self.specs.items()}
             self._numbers = {spec.name: number for number, spec in self.specs.items()}
             width = max((len(spec.channels) for spec in self.specs.values()), default=0)
-            self._insert = _insert(width)
+            self._rows_at_once = max(1, min(ROWS_AT_ONCE, VARIABLES_MAX // (9 + width)))
+            self._insert, self._insert_many = _insert(width, 1), _insert(width, self._rows_at_once)
             self._padding = {spec.name: (None,) * (width - len(spec.channels)) for spec in self.specs.values()}
             self.last_seq = max(self._one("SELECT coalesce(max(seq), 0) FROM sample"), sealed_seq(connection))
             self._span = _OpenSpan.read(connection)
@@ -177,14 +180,17 @@ class Recording:
         rows = [(numbers[device], *row, *padding[device]) for device, row in batch.samples if row[0] > last_seq]
         with translated(self.path):
             self._check_in_place()
-            self._transaction(batch, rows)
+            try:
+                self._transaction(batch, rows)
+            except OverflowError:
+                self._transaction(batch, list(map(storable_row, rows)))
 
     def _transaction(self, batch: Batch, rows: list[tuple[Any, ...]]) -> None:
         connection, span = self._connection, self._span.with_rows(rows) if rows else self._span
         is_over = bool(rows) and span.is_over(rows[-1][2])
         connection.execute("BEGIN IMMEDIATE")
         try:
-            connection.executemany(self._insert, rows)
+            self._insert_rows(rows)
             self._insert_rest(batch)
             if is_over:
                 span.close(connection)
@@ -196,6 +202,14 @@ class Recording:
             self._unsealed.add(span.last_seq, span.counts)
         self._span = _OpenSpan() if is_over else span
         self.last_seq = rows[-1][1] if rows else self.last_seq
+
+    def _insert_rows(self, rows: list[tuple[Any, ...]]) -> None:
+        """Many rows a statement: a third cheaper than one by one."""
+        step = self._rows_at_once
+        whole = len(rows) - len(rows) % step
+        for start in range(0, whole, step):
+            self._connection.execute(self._insert_many, list(chain.from_iterable(rows[start : start + step])))
+        self._connection.executemany(self._insert, rows[whole:])
 
     def due(self) -> Group | None:
         """Rows that can be sealed."""
@@ -325,10 +339,10 @@ def _put_in_place(fresh: Path, path: Path) -> None:
     sync_directory(path.parent)
 
 
-def _insert(width: int) -> str:
+def _insert(width: int, rows: int) -> str:
     values = "".join(f", v{i}" for i in range(width))
-    places = ", ".join("?" * (1 + len(schema.SAMPLE_COLUMNS) + width))
-    return f"INSERT INTO sample(device, {', '.join(schema.SAMPLE_COLUMNS)}{values}) VALUES({places})"
+    places = f"({', '.join('?' * (1 + len(schema.SAMPLE_COLUMNS) + width))})"
+    return f"INSERT INTO sample(device, {', '.join(schema.SAMPLE_COLUMNS)}{values}) VALUES {', '.join([places] * rows)}"
 
 
 def _describe(connection: sqlite3.Connection, birth: Birth) -> None:

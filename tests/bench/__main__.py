@@ -1,6 +1,6 @@
 """`make bench`: every figure that was asked for, measured side by side in one run; exit status 1 when one is missed, 2 when it cannot run.
 
-    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak] [--json FILE]
+    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store] [--json FILE]
 
 Needs a C compiler and two processor cores of its own: a paced device and its master take turns within microseconds.
 """
@@ -13,14 +13,14 @@ import os
 import sys
 import tempfile
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.bench import pace, service
+from tests.bench import pace, service, store
 from tests.bench.figures import Figure, table
 from tests.bench.programs import BenchError, build, python
 
-SECTIONS = ("pace", "naive", "lateness", "service", "soak")
+SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store")
 
 
 @dataclass(frozen=True)
@@ -34,9 +34,10 @@ class Plan:
     lateness_s: float = 8.0
     service_s: float = 12.0
     soak_polls: int = 100_000
+    store: store.StorePlan = field(default_factory=store.StorePlan)
 
 
-QUICK = Plan(bauds=(38400,), pace_s=2.0, rounds=2, naive_s=2.0, lateness_s=4.0, service_s=6.0, soak_polls=10_000)
+QUICK = Plan(bauds=(38400,), pace_s=2.0, rounds=2, naive_s=2.0, lateness_s=4.0, service_s=6.0, soak_polls=10_000, store=store.QUICK)
 
 
 def say(line: str) -> None:
@@ -60,6 +61,8 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
             figures += service.beside_engine(folder, folder / f"service-{baud}", baud, 8, plan.service_s, say)
     if "soak" in sections:
         figures += soak(plan.soak_polls)
+    if "store" in sections:
+        figures += store.store(folder, plan.store, say)
     return figures
 
 

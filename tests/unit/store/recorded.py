@@ -165,14 +165,21 @@ class OpenJournal:
     """A started journal that is closed at the end of the block; collects its troubles."""
 
     def __init__(
-        self, directory: Path, clock: HandClock | None = None, specs: Mapping[str, DeviceSpec] = SPECS, **settings: Any
+        self, directory: Path, clock: HandClock | None = None, specs: Mapping[str, DeviceSpec] = SPECS,
+        forwarded_up_to: Callable[[str], int] | None = None, **settings: Any,
     ) -> None:  # fmt: skip
         self.clock = clock or HandClock()
         self.troubles: list[Trouble] = []
         # a long interval: the tests say when to commit
         config = StoreConfig(**{"commit_interval_s": 1.0, "reserve_mib": 0, "low_mib": 0, **settings})
         self.journal = Journal.open(
-            directory, self.clock, config, devices=specs, snapshot=lambda: snapshot(specs), on_trouble=self.troubles.append
+            directory,
+            self.clock,
+            config,
+            devices=specs,
+            snapshot=lambda: snapshot(specs),
+            on_trouble=self.troubles.append,
+            forwarded_up_to=forwarded_up_to,
         )
         self.journal.start()
 
