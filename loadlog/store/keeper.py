@@ -296,15 +296,8 @@ class Keeper:
     def _enter_losses(self) -> None:
         for device, loss in self.backlog.take_losses().items():
             self.lost += loss.count
-            row = (
-                loss.first_seq,
-                loss.last_seq,
-                device,
-                loss.from_utc_ns,
-                loss.to_utc_ns,
-                loss.count,
-                "the queue overflowed while the disk refused",
-            )
+            extent = (loss.first_seq, loss.last_seq, device, loss.from_utc_ns, loss.to_utc_ns, loss.count)
+            row = (*extent, "the queue overflowed while the disk refused")
             self._stream_of[device].batch.gaps.append(row)
             span = f"{format_utc(loss.from_utc_ns)} to {format_utc(loss.to_utc_ns)}"
             message = f"{device}: {loss.count} samples were lost between {span}: the queue was full while the disk refused"
