@@ -49,11 +49,13 @@ class Peer:
 
 @dataclass(slots=True)
 class Context:
-    """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name."""
+    """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
+    ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
     peers: Mapping[str, Peer] = field(default_factory=dict)
+    discharged: bool = False
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""

@@ -1,14 +1,16 @@
-"""A channel condensed into blocks of some seconds: mean, deviation around the block's own line, correlation of neighbours, largest jump.
+"""A channel condensed into blocks of some seconds: mean, deviation around the block's own curve, correlation of neighbours, largest jump.
 
-A block is the unit of everything that is slow: drift, noise, the sharing of currents. Its deviation is that around its own line, so neither
-a level nor a steady drift counts as noise, and of a slow noise the part that fits into the block does. Successive samples give the
-correlation: von Neumann's ratio, the mean square successive difference over the variance, is 2 (1 - r) for a correlation r of neighbours.
+A block is the unit of everything that is slow: drift, noise, the sharing of currents. Its deviation is that around its own parabola, so
+neither a level nor a drift nor the knee of a discharge counts as noise, and of a slow noise the part that fits into the block does.
+Successive samples give the correlation: von Neumann's ratio, the mean square successive difference over the variance, is 2 (1 - r) for a
+correlation r of neighbours.
 
 Rounding to counts of size q: a level that stands in the middle of a count shows no noise, one at the edge up to q/2, whatever the noise is.
 So no deviation below `quiet_floor` is told from another.
 
 Samples wait in an array of doubles (8 bytes each) until the block is full, so a sample costs one append; memory is bounded by the block.
-Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367; least squares over 0..n-1 in closed form.
+Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367; least squares over 0..n-1 by
+orthogonal polynomials in closed form.
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ def quiet_floor(quantum: float) -> float:
 @dataclass(frozen=True, slots=True)
 class Block:
     """``jump``: largest change from the mean of one quarter to that of the next; ``begins`` and ``ends``: means of the first and last
-    quarter; ``variance`` around the line; ``neighbours``: correlation of successive samples (0 where nothing varies)."""
+    quarter; ``variance`` around the parabola; ``neighbours``: correlation of successive samples (0 where nothing varies)."""
 
     mean: float
     jump: float
@@ -52,12 +54,15 @@ def condense(values: Sequence[float]) -> Block:
     offsets = array("d", [v - first for v in values])
     total = sum(offsets)
     middle = 0.5 * (n - 1)
-    slope_product = sum(map(mul, offsets, range(n))) - middle * total
-    squares = sum(map(mul, offsets, offsets)) - total * total / n
-    residual = max(squares - slope_product * slope_product / (n * (n * n - 1.0) / 12.0), 0.0)
+    first_moment, squares = sum(map(mul, offsets, range(n))), sum(map(mul, offsets, offsets))
+    second_moment = sum(map(mul, offsets, [k * k for k in range(n)]))
+    slope = first_moment - middle * total
+    bend = second_moment - 2.0 * middle * first_moment + (middle * middle - (n * n - 1.0) / 12.0) * total
+    line, parabola = n * (n * n - 1.0) / 12.0, n * (n * n - 1.0) * (n * n - 4.0) / 180.0
+    residual = max(squares - total * total / n - slope * slope / line - bend * bend / parabola, 0.0)
     differences = array("d", map(sub, offsets[1:], offsets))
     successive = sum(map(mul, differences, differences)) / (n - 1)
-    variance = residual / (n - 2)
+    variance = residual / (n - 3)
     quarter = n // 4
     means = [sum(offsets[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
     jump = max(abs(means[k + 1] - means[k]) for k in range(3))

@@ -101,7 +101,7 @@ class NoiseChart:
     def _middle(self, block: Block) -> tuple[float, float]:
         if self._fixed is None:
             return self._logs.mean, math.sqrt(self._logs.variance)
-        return math.log(max(self._fixed**2, self._floor, 1e-300)), math.sqrt(2.0 / (block.n - 2))
+        return math.log(max(self._fixed**2, self._floor, 1e-300)), math.sqrt(2.0 / (block.n - 3))
 
     def _learn(self, block: Block, log: float) -> None:
         self._logs.update(log)

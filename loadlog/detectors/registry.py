@@ -7,6 +7,8 @@ from collections.abc import Callable
 from loadlog.detectors.base import Detector
 from loadlog.detectors.baseline import Baseline
 from loadlog.detectors.communication import Communication
+from loadlog.detectors.current_limit import CurrentLimit
+from loadlog.detectors.cutoff import Cutoff
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
 from loadlog.detectors.limits import Limits
 from loadlog.detectors.operated import Operated
@@ -24,17 +26,34 @@ _FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
     ReadingFrozen,
     ReadingImplausible,
 )
-_KINDS = (Communication, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible, Trips, SenseFallback, Baseline)
+_KINDS = (
+    Communication,
+    DeviceChanged,
+    Protection,
+    Operated,
+    Limits,
+    ReadingFrozen,
+    ReadingImplausible,
+    Trips,
+    SenseFallback,
+    Baseline,
+    Cutoff,
+    CurrentLimit,
+)
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
 
 def detectors_for(device: DeviceSpec) -> list[Detector]:
     """The detectors of one device, in the order in which they see a sample."""
     detectors = [make(device) for make in _FOR_ALL]
+    if Cutoff.applies(device):  # before `Trips`, which asks it
+        detectors.append(Cutoff(device))
     if Trips.applies(device):
         detectors.append(Trips(device))
     if SenseFallback.applies(device):
         detectors.append(SenseFallback(device))
+    if CurrentLimit.applies(device):
+        detectors.append(CurrentLimit(device))
     if Baseline.applies(device):
         detectors.append(Baseline(device))
     return detectors

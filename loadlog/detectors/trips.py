@@ -16,8 +16,8 @@ source by more than 30 % on purpose looks the same as a supply trip in current l
 Where two causes cannot be told apart both are named with probabilities. These are judgements where no other witness is: local sense and
 nothing left at the load is 0.6 supply, 0.4 lead; a load that stops with the input reported on and no protection bit is 0.3 load, 0.7 lead
 (remote), and 0.95 load (local, since V at its terminals is there).
-Confusions: battery at its end (V falls over minutes, tracked); a one-poll spike (marked by validation, not used); a supply switched off by
-hand (is a supply trip to us).
+Confusions: battery at its end (`cutoff` says so where the source is told to be one); a one-poll spike (marked by validation, not used); a
+supply switched off by hand (is a supply trip to us).
 Onset: from the last sample of the steady state to the first that departs. Evidence: ``voltage_before_v``, ``voltage_v``,
 ``current_before_a``, ``current_a``, ``form``, ``returns``, ``cycle_s``, ``protection``. Source: common practice of power-supply testing.
 """
@@ -83,6 +83,7 @@ class _Collapsed:
     kind: str = ""
     said: tuple[str, bool, int] = ("", False, 0)
     back: Onset | None = None
+    setpoint: float | None = None
 
 
 class Trips(Stateless):
@@ -173,13 +174,14 @@ class Trips(Stateless):
 
     def _collapse(self, steady: _Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        if self._ordered(context, steady, sample, ("setpoint", "mode")):
+        if context.discharged or _asks_for_more(steady.setpoint, sample) or self._ordered(context, steady, sample, ("setpoint", "mode")):
             return NOTHING
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
         flows = abs(i) >= STOPPED * steady.current_a + self._least_a
         probability = 0.99 if flows else 0.95 if self._device.sense == "remote" else 0.6
         case = _Collapsed(form, onset_between(steady.last, sample), v, abs(i), probability, self._polls_to_wait(context), end_ns(sample))
+        case.setpoint = steady.setpoint
         self._collapsed = case
         return self._weigh(case, context)
 
@@ -210,6 +212,10 @@ class Trips(Stateless):
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
+        if _asks_for_more(case.setpoint, sample) and case.form.form == "current_limit":
+            self._collapsed = None
+            end = Onset(begin_ns(sample), end_ns(sample))
+            return (self._collapse_finding(case, end, clear=True, more={"revised_to": "current_limit_entered"}),) if case.kind else NOTHING
         if case.wait > 0:
             findings.extend(self._weigh(case, context))
         if not case.kind:
@@ -258,7 +264,7 @@ class Trips(Stateless):
 
     def _stop(self, steady: _Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        if self._ordered(context, steady, sample, ("input_on", "setpoint", "mode")):
+        if context.discharged or self._ordered(context, steady, sample, ("input_on", "setpoint", "mode")):
             return NOTHING
         channels = [c for name in _EXPLAINING if (c := self._device.channel(name)) is not None]
         wait = max((2 * c.every + 1 for c in channels), default=0)
@@ -330,6 +336,12 @@ class Trips(Stateless):
     def _polls_to_wait(self, context: Context) -> int:
         periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
         return math.ceil(max(PEER_PERIODS * max(periods) / self._device.period_s, 2.0)) if periods else 0
+
+
+def _asks_for_more(setpoint_before: float | None, sample: Sample) -> bool:
+    """The set-point was read and has risen: a source that then limits its current has not failed (`current_limit`)."""
+    setpoint = None if "setpoint" in sample.held else sample.values.get("setpoint")
+    return setpoint is not None and setpoint_before is not None and setpoint > setpoint_before
 
 
 def _least(channel: ChannelSpec | None) -> float:

@@ -113,6 +113,8 @@ KINDS: dict[str, str] = {
     "mode_changed": "the operating mode was changed without an order of ours",
     "input_switched": "the input was switched without an order of ours",
     "protection": "the instrument reports a protection",
+    "current_limit_entered": "the load asks for more than its source gives; the source holds its current instead of its voltage",
+    "cutoff_reached": "a battery is at its end of discharge",
     "drift": "a channel has slowly left the level at which it had settled",
     "noise_changed": "the noise of a channel is another one than was learned",
     "communication_lost": "no valid reply any more",

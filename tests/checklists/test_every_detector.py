@@ -22,7 +22,9 @@ from loadlog.pipeline import Pipeline
 from loadlog.validation import Validator
 from tests.checklists.traces import T0_NS, Bench, Load, fresh_random, load_spec, meter_spec, record, thermometer_spec, with_limits
 
-DEVICE = with_limits(load_spec(), voltage_v=LimitSpec(low=20.0, high=26.0, on_delay_s=0.5), temperature_c=LimitSpec(high=60.0))
+DEVICE = with_limits(
+    load_spec(source="battery", cutoff_v=18.0), voltage_v=LimitSpec(low=20.0, high=26.0, on_delay_s=0.5), temperature_c=LimitSpec(high=60.0)
+)
 DETECTORS = {type(d).__name__: n for n, d in enumerate(detectors_for(DEVICE))}
 
 

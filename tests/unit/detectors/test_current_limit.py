@@ -1,0 +1,118 @@
+"""`current_limit_entered` on the simulated bench (supply limit 10.5 A), and what it must be told apart from."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from loadlog.config import DeviceConfig
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.event import EventState
+from loadlog.model.quantity import Scale
+from loadlog.model.sample import Reading, Stamp
+from loadlog.pipeline import Pipeline
+from tests.checklists.simulated import STOCK, SimulatedRun, stock
+from tests.checklists.traces import T0_NS, at_s, covers, fresh_random, number
+
+KIND = "current_limit_entered"
+
+
+def knob(rnd: random.Random, to: float, mode: str = "CC", level: float = 6.0, rate_hz: float = 5.0) -> tuple[SimulatedRun, float]:
+    """A load whose knob is turned at a drawn time."""
+    run = stock(rnd, level=level, mode=mode, rate_hz=rate_hz)
+    at = rnd.uniform(20.0, 30.0)
+    run.fault(at, "knob", "load-1", None, setpoint=to)
+    return run, at
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize(("mode", "level", "to"), [("CC", 6.0, 12.0), ("CC", 10.0, 11.0), ("CP", 120.0, 330.0)])
+def test_a_set_point_beyond_the_sources_limit(mode: str, level: float, to: float, rate_hz: float) -> None:
+    run, at = knob(fresh_random(), to, mode, level, rate_hz)
+    out = run.run(50.0)
+    (event,) = out.raised(KIND)
+    assert covers(event, at)
+    assert event.evidence["limit_a"] == pytest.approx(10.5, rel=0.02)
+    assert (event.evidence["setpoint"], event.evidence["setpoint_before"]) == (pytest.approx(to), pytest.approx(level))
+    assert at_s(event.detected_utc_ns) - at < 13.0 / rate_hz + 1.0
+    left = [e for e in out.raised("supply_trip", "load_trip", "open_circuit") if out.last(e.kind).state is EventState.ACTIVE]
+    assert left == []  # a trip that was said before the set-point was read is revised
+    if out.raised("supply_trip"):
+        assert out.last("supply_trip").evidence["revised_to"] == KIND
+
+
+def test_it_ends_when_the_knob_is_turned_back() -> None:
+    run, _ = knob(fresh_random(), 12.0)
+    run.fault(40.0, "knob", "load-1", None, setpoint=5.0)
+    out = run.run(60.0)
+    assert out.last(KIND).state is EventState.CLEARED
+    assert out.last(KIND).evidence["ended"] == "the set-point is reached again"
+
+
+@pytest.mark.parametrize("to", [3.0, 9.5])
+def test_a_knob_within_the_limit_is_only_a_knob(to: float) -> None:
+    out = knob(fresh_random(), to)[0].run(50.0)
+    assert [e.kind for e in out.raised()] == ["setpoint_changed"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "params"),
+    [
+        ("sense_lead_off", {}), ("supply_droop", {"volts": 0.6}), ("supply_trip", {"form": "foldback"}),
+        ("supply_trip", {"form": "current_limit"}), ("supply_trip", {"form": "latch_off"}), ("supply_trip", {"form": "hiccup"}),
+    ],
+)  # fmt: skip
+def test_what_else_moves_voltage_or_current_is_not_it(fault: str, params: dict[str, float | str]) -> None:
+    run = stock(fresh_random(), level=6.0, rate_hz=5.0)
+    run.fault(25.0, fault, "load-1" if fault == "sense_lead_off" else "psu", 20.0, **params)
+    assert run.run(60.0).raised(KIND) == []
+
+
+def test_two_loads_together_exceed_the_limit() -> None:
+    """The other load takes what this one lacks; a load in CR lets the voltage sink only so far, and no trip is near."""
+    rnd = fresh_random()
+    text = STOCK.format(level=6.0, mode="CC", sense="remote").replace(
+        "[[meter]]",
+        '[[load]]\nname = "load-2"\nsource = "psu"\nsetpoint = 8.0\nmode = "CR"\nsense = "remote"\nserial = 2\n[[meter]]',
+    ).replace('units = { 1 = "load-1", 5 = "case" }', 'units = { 1 = "load-1", 2 = "load-2", 5 = "case" }')  # fmt: skip
+    devices = [
+        DeviceConfig(name=n, role="load", bus="b", unit_id=k, profile="p", rate_hz=5.0, sense="remote", group="g")
+        for k, n in ((1, "load-1"), (2, "load-2"))
+    ]
+    run = SimulatedRun(rnd, text, devices)
+    run.fault(30.0, "knob", "load-1", None, setpoint=9.0)
+    out = run.run(60.0)
+    assert [e.device for e in out.raised(KIND)] == ["load-1"] or not out.raised(KIND)
+
+
+# -- a supply that reports its own mode
+
+
+def supply_spec() -> DeviceSpec:
+    mode = ChannelSpec("mode", "", "enum", Scale.of(1), 1.0, names={0: "CV", 1: "CC"})
+    return DeviceSpec("psu", "supply", "b", 0.5, (number("voltage_v", "V", "0.01"), number("current_a", "A", "0.01"), mode))
+
+
+def supply_reading(n: int, mode: int | None) -> Reading:
+    counts: dict[str, int | None] = {"voltage_v": 2400, "current_a": 500}
+    return Reading("psu", Stamp(T0_NS + n * 500_000_000, 10**6), counts if mode is None else {**counts, "mode": mode})
+
+
+def test_a_supply_that_says_so() -> None:
+    line = Pipeline([supply_spec()], next_seq=1, next_event_id=1)
+    events = [e for n in range(30) for e in line.feed(supply_reading(n, int(10 <= n < 20)))[1] if e.kind == KIND]
+    assert [(e.state, e.confidence) for e in events] == [("active", 1.0), ("cleared", 1.0)]
+
+
+def test_a_supply_that_begins_in_its_limit_or_was_ordered_there_is_left_alone() -> None:
+    line = Pipeline([supply_spec()], next_seq=1, next_event_id=1)
+    assert [e for n in range(10) for e in line.feed(supply_reading(n, 1))[1] if e.kind == KIND] == []
+    line = Pipeline([replace(supply_spec(), group="g")], next_seq=1, next_event_id=1)
+    events = []
+    for n in range(20):
+        if n == 10:
+            line.order("psu", "setpoint", 3.0, T0_NS + n * 500_000_000)
+        events += [e for e in line.feed(supply_reading(n, int(n >= 10)))[1] if e.kind == KIND]
+    assert events == []
