@@ -104,8 +104,8 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)
     signal.signal(signal.SIGHUP, _on_hangup)
-    with sock, taking_orders(bench.data_dir, forwarding):
-        forwarding.start()
+    with sock, taking_orders(bench.data_dir, forwarding) as take_orders:
+        forwarding.start(take_orders)
         server.run([sock])
     notifier.stopping()
     forwarding.stop()
@@ -126,8 +126,9 @@ def make_forwarding(bench: Bench, environ: Mapping[str, str]) -> Forwarding:
 
 
 @contextlib.contextmanager
-def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[None]:
-    """The viewer's own control socket, for `loadlog forward`; a directory that does not take one costs only that."""
+def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[Callable[[], None]]:
+    """What begins to take orders over the viewer's own control socket, for `loadlog forward`: to be called by the viewer that forwards, of
+    several. A directory that does not take a socket costs only that."""
 
     def carry_out(order: str, fields: dict[str, Any]) -> dict[str, Any]:
         if order == "forward_status" and not fields:
@@ -138,12 +139,15 @@ def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[None]:
         raise UsageError(f"the viewer takes no order {order!r} with {', '.join(fields) or 'no fields'}")
 
     server = ControlServer(data_dir, carry_out, VIEWER_SOCKET)
+
+    def begin() -> None:
+        try:
+            server.start()
+        except LoadlogError as exc:
+            _log.warning("no orders are taken: %s", exc)
+
     try:
-        server.start()
-    except LoadlogError as exc:
-        _log.warning("no orders are taken: %s", exc)
-    try:
-        yield
+        yield begin
     finally:
         server.stop()
 

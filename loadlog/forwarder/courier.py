@@ -10,6 +10,7 @@ sleeping here.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 from collections.abc import Callable, Mapping
@@ -118,7 +119,7 @@ class Courier:
             self._follower = None  # what was read and not kept is read again
             wait_s = self._retry_s
         self._tell(self._around.monotonic_s())
-        return wait_s
+        return min(wait_s, TELL_S)  # so that the facts stay fresh while it waits
 
     def _work(self, now_s: float) -> float:
         if self._follower is None:
@@ -351,10 +352,16 @@ class Courier:
     # -- facts
 
     def _look_at_backlog(self) -> None:
-        follower = self._following()
+        follower = self._following()  # nothing is known before the beginning
         self._waiting = waiting_samples(self._around.archive.recordings(), follower.places) + (len(self._body.lines) if self._body else 0)
 
     def _tell(self, now_s: float) -> None:
+        """Renew the facts; now and then also count what waits, and write them down."""
+        is_due = now_s >= self._next_tell_s
+        if is_due:
+            self._next_tell_s = now_s + TELL_S
+            with contextlib.suppress(StoreError):
+                self._look_at_backlog()
         remaining = None
         rate = self._rate.per_s(now_s)
         if self._waiting and rate > 0 and self._state is State.CATCHING_UP:
@@ -365,11 +372,8 @@ class Courier:
             max(0.0, self._next_try_s - now_s), self._failures,
             0.0 if self._failing_since_s is None else now_s - self._failing_since_s, self._acknowledged_utc_ns, self._newest_utc_ns,
         )  # fmt: skip
-        if now_s >= self._next_tell_s:
-            self._next_tell_s = now_s + TELL_S
+        if is_due:
             try:
-                if self._follower is not None:
-                    self._look_at_backlog()
                 self._kept.tell(self._facts.to_json())
             except StoreError as exc:
                 _log.debug("facts not kept: %s", exc)

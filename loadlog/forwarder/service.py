@@ -61,21 +61,22 @@ class Forwarding:
 
     # -- life
 
-    def start(self) -> None:
-        """Begin; needs no server, no recorder and no recordings."""
+    def start(self, on_open: Callable[[], None] = lambda: None) -> None:
+        """Begin; needs no server, no recorder and no recordings. ``on_open``: called when this is the viewer that forwards."""
         if self._targets:
-            self._run("forward", self._begin)
+            self._run("forward", self._begin, on_open)
 
     def _run(self, name: str, target: Callable[..., None], *arguments: Any) -> None:
         thread = threading.Thread(target=target, args=arguments, name=name, daemon=True)
         self._threads.append(thread)
         thread.start()
 
-    def _begin(self) -> None:
+    def _begin(self, on_open: Callable[[], None]) -> None:
         """Open the viewer's state, as often as it takes; then let the couriers go; then report."""
         while (viewer := self._opened()) is None:
             if self._stop.wait(OPEN_AGAIN_S):
                 return
+        on_open()
         around = Around(self._bench, Archive(self._data_dir), self._health, self._monotonic_s, self._utc_ns)
         for config, credentials in self._targets:
             kept = ForwardState(viewer, config.name, round(config.rewind_s * NS))
