@@ -12,7 +12,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from functools import cached_property
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,12 +28,13 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Qualities = NDArray[np.uint8]
+Numbers = TypeVar("Numbers", Floats, Ints)
 
 CHUNK_ROWS = 50_000
 EXACT = 1 << 53  # integers up to here are doubles
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Column:
     """One channel: ``values`` in its unit (NaN: none), ``quality`` (`Quality` as a number), ``held``: kept from an earlier poll."""
 
@@ -40,7 +42,7 @@ class Column:
     quality: Qualities
     held: Bools
 
-    @property
+    @cached_property
     def good(self) -> Bools:
         """True where the value may be computed with."""
         return np.asarray((self.quality == Quality.GOOD) & ~self.held & np.isfinite(self.values))
@@ -54,7 +56,7 @@ class Column:
         return cls(array, marks, kept)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Chunk:
     """Consecutive polls of one device, failed ones too.
 
@@ -82,13 +84,30 @@ class Chunk:
 
     def good(self, *channels: str) -> Bools:
         """Where the poll succeeded and every one of ``channels`` is good; nowhere when the device has no such channel."""
-        mask = ~self.failed
-        for channel in channels:
-            column = self.columns.get(channel)
-            if column is None:
-                return np.zeros(len(self), np.bool_)
-            mask = mask & column.good
-        return mask
+        known = self._masks.get(channels)
+        if known is None:
+            known = ~self.failed
+            for channel in channels:
+                column = self.columns.get(channel)
+                known = known & column.good if column is not None else np.zeros(len(self), np.bool_)
+            self._masks[channels] = known
+        return known
+
+    @cached_property
+    def _masks(self) -> dict[tuple[str, ...], Bools]:
+        return {}
+
+    def pick(self, mask: Bools, values: Numbers) -> Numbers:
+        """Some polls of an array; the array itself where that is all of them."""
+        return values if mask.all() else values[mask]
+
+    @cached_property
+    def steps_ns(self) -> tuple[int, int]:
+        """(shortest, longest) interval between two successive polls, failed ones too; (0, 0) for fewer than two polls."""
+        if len(self) < 2:
+            return 0, 0
+        steps = np.diff(self.t_utc_ns)
+        return int(steps.min()), int(steps.max())
 
     def values(self, channel: str) -> Floats:
         """The channel in its unit, NaN where there is none."""
@@ -109,6 +128,11 @@ class Chunk:
             {n: Column(c.values[mask], c.quality[mask], c.held[mask]) for n, c in self.columns.items()},
             self.lateness_ns[mask] if len(self.lateness_ns) else self.lateness_ns,
         )
+
+
+def inner(a: Floats, b: Floats) -> float:
+    """Σ a·b, summed pairwise. Not by BLAS: on chunks of this size its threads spin longer than they work, and its sum is less exact."""
+    return float((a * b).sum())
 
 
 def readings(counts: Ints, scale: Scale) -> Floats:

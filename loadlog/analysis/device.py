@@ -80,7 +80,7 @@ class DeviceAnalysis:
         """Take in the next chunk."""
         for name, statistics in self._statistics.items():
             statistics.add(chunk)
-            self._walks[name].step(chunk.t_utc_ns[chunk.good(name)])
+            self._walks[name].cover(chunk, chunk.good(name))
         self._bins.add(chunk)
         for part in (self.charge, self.energy, self.load):
             if part is not None:

@@ -12,14 +12,13 @@ independent from interval to interval. Simpson's rule is never used: on uneven s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 
-from loadlog.analysis.chunk import Chunk, Floats
+from loadlog.analysis.chunk import Chunk, Floats, Ints, inner
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.moments import Moments
-from loadlog.analysis.uncertainty import standard_uncertainties
 from loadlog.analysis.walk import Span, Steps, Walk
 from loadlog.model.clock import NS
 from loadlog.model.device import ChannelSpec
@@ -28,79 +27,86 @@ HOUR_S = 3600.0
 INTEGRAL_UNITS = {"A": "A·h", "W": "W·h", "V": "V·h", "°C": "°C·h"}
 
 
-@dataclass(slots=True)
-class _Sums:
-    """In unit · s; variances squared."""
-
-    seen: float = 0.0
-    bridge: float = 0.0
-    shape: float = 0.0  # variance
-    time: float = 0.0  # variance
-
-
 class _Integrator:
-    """The integral of one quantity y with any number of fully correlated error contributions u."""
+    """The integral of y, and those of absolute values of further series, from which the effect of the specification follows.
 
-    def __init__(self, gap_s: float, contributions: int) -> None:
+    In unit · s; ``shape`` and ``time`` are variances.
+    """
+
+    def __init__(self, gap_s: float) -> None:
         self.walk = Walk(gap_s)
         self.extremes = Moments()
-        self._sums = _Sums()
-        self._common = [0.0] * contributions
-        self._height = self._width_s = 0.0  # of the interval before, for the effect of the instant between
+        self.sizes: list[float] = []
+        self._seen = self._bridge = self._shape = self._time = 0.0
+        self._last: tuple[float, ...] = ()  # of every series at the last good sample
+        self._height = self._width_s = 0.0  # before that sample; of its instant
 
-    def add(self, t_utc_ns: np.ndarray, half_width_s: Floats, y: Floats, *contributions: Floats) -> None:
-        self.extremes.add(y)
-        had_one = self.walk.last_utc_ns is not None
-        steps = self.walk.step(t_utc_ns, y, *contributions)
-        self._shape_and_area(steps)
-        for i, (left, right) in enumerate(zip(steps.left[1:], steps.right[1:], strict=True)):
-            self._common[i] += float(np.dot(0.5 * (left + right)[steps.seen], steps.dt_s[steps.seen]))
-        self._instants(steps, half_width_s, had_one)
-
-    def _shape_and_area(self, steps: Steps) -> None:
-        left, right, dt_s = steps.left[0], steps.right[0], steps.dt_s
-        area = 0.5 * (left + right) * dt_s
-        self._sums.seen += float(area[steps.seen].sum())
-        self._sums.bridge += float(area[steps.gap].sum())
-        bound = (0.5 * (right - left) * dt_s)[steps.seen]
-        self._sums.shape += float(np.dot(bound, bound)) / 3.0
-
-    def _instants(self, steps: Steps, half_width_s: Floats, had_one: bool) -> None:
-        """∂Q/∂t of a sample is the mean height before it minus the mean height after it."""
-        if not len(half_width_s):
+    def add(self, t_utc_ns: Ints, half_width_s: Floats, y: Floats, *sizes: Floats) -> None:
+        """``sizes``: series whose absolute values are integrated."""
+        if not len(y):
             return
-        heights = np.where(steps.seen, 0.5 * (steps.left[0] + steps.right[0]), 0.0)
-        if had_one:
-            before, widths = np.concatenate(([self._height], heights)), np.concatenate(([self._width_s], half_width_s))
-        else:
-            before, widths = np.concatenate(([0.0], heights)), half_width_s
-        moved = (before[:-1] - before[1:]) * widths[:-1]
-        self._sums.time += float(np.dot(moved, moved)) / 3.0
-        self._height, self._width_s = float(before[-1]), float(widths[-1])
+        self.sizes = self.sizes or [0.0] * len(sizes)
+        self.extremes.add(y)
+        for steps in self.walk.steps(t_utc_ns):
+            if steps.join:
+                ends = [np.array([last, s[0]]) for last, s in zip(self._last, (y, *sizes), strict=True)]
+                self._run(steps, np.array([self._width_s, half_width_s[0]]), ends[0], ends[1:])
+            else:
+                self._run(steps, half_width_s, y, sizes)
+        self._last = tuple(float(s[-1]) for s in (y, *sizes))
+        self._width_s = float(half_width_s[-1])
 
-    def figure(self, name: str, unit: str, span: Span | None, symbol: str) -> Figure:
-        walk, sums = self.walk, self._sums
+    def _run(self, steps: Steps, half_width_s: Floats, y: Floats, sizes: Sequence[Floats]) -> None:
+        dt_s = steps.dt_s
+        height = 0.5 * (y[:-1] + y[1:])
+        if steps.gap is not None:
+            self._bridge += inner(height[steps.gap], dt_s[steps.gap])
+        if steps.seen is not None:
+            height = np.where(steps.seen, height, 0.0)
+        self._seen += inner(height, dt_s)
+        bound = steps.of_seen(np.diff(y) * dt_s)
+        self._shape += inner(bound, bound) / 12.0  # (ΔI·Δt/2)²/3
+        for i, s in enumerate(sizes):
+            size = np.abs(s)
+            self.sizes[i] += 0.5 * inner(steps.of_seen(size[:-1] + size[1:]), steps.of_seen(dt_s))
+        # ∂Q/∂t of a sample is the mean height before it less the mean height after it.
+        first = (self._height - float(height[0])) * float(half_width_s[0])
+        moved = np.diff(height) * half_width_s[1:-1]
+        self._time += (first * first + inner(moved, moved)) / 3.0
+        self._height = float(height[-1])
+
+    def figure(self, name: str, unit: str, span: Span | None, symbol: str, u_accuracy: float) -> Figure:
+        """``u_accuracy``: of the specification, in unit · s."""
+        walk = self.walk
         coverage = walk.coverage(span)
         if walk.samples < 2 or walk.seen_s == 0:
             why = "no good sample" if not walk.samples else "no two good samples close enough to integrate between"
             return Figure.missing(name, unit, why, walk.samples, coverage)
-        last = (self._height * self._width_s) ** 2 / 3.0
-        u = math.sqrt(sum(c * c for c in self._common) + sums.shape + sums.time + last) / HOUR_S
-        value = sums.seen / HOUR_S
+        time = self._time + (self._height * self._width_s) ** 2 / 3.0
+        u = math.sqrt(u_accuracy**2 + self._shape + time) / HOUR_S
+        value = self._seen / HOUR_S
         edges_s = sum(walk.edges_s(span))
         unseen_h = (walk.gaps_s + edges_s) / HOUR_S
         low = value + unseen_h * min(0.0, self.extremes.minimum)
         high = value + unseen_h * max(0.0, self.extremes.maximum)
         suffix = unit.replace("·", "").lower()
         details = {
-            f"bridged_{suffix}": value + sums.bridge / HOUR_S, "seen_s": walk.seen_s, "gaps_s": walk.gaps_s, "gaps": float(walk.gap_count),
-            "unseen_edges_s": edges_s, f"u_accuracy_{suffix}": math.sqrt(sum(c * c for c in self._common)) / HOUR_S,
-            f"u_shape_{suffix}": math.sqrt(sums.shape) / HOUR_S, f"u_time_{suffix}": math.sqrt(sums.time + last) / HOUR_S,
+            f"bridged_{suffix}": value + self._bridge / HOUR_S, "seen_s": walk.seen_s, "gaps_s": walk.gaps_s, "gaps": float(walk.gap_count),
+            "unseen_edges_s": edges_s, f"u_accuracy_{suffix}": u_accuracy / HOUR_S, f"u_shape_{suffix}": math.sqrt(self._shape) / HOUR_S,
+            f"u_time_{suffix}": math.sqrt(time) / HOUR_S,
         }  # fmt: skip
         notes = walk.notes()
         if unseen_h > 0:
             notes += (f"low and high: {symbol} between zero and its extremes while it was not seen",)
         return Figure(name, value, unit, u, walk.samples, coverage, low, high, notes=notes, details=details)
+
+
+def _effect(spec: ChannelSpec, size: float, weight: float) -> float:
+    """Standard uncertainty of a sum of readings with weights by the specification and resolution of one instrument, common to all:
+    ``size`` = Σ weight · |reading|, ``weight`` = Σ |weight|."""
+    percent = spec.accuracy.percent_of_reading / 100.0 if spec.accuracy else 0.0
+    absolute = spec.accuracy.absolute if spec.accuracy else 0.0
+    return math.hypot((percent * size + absolute * weight) / math.sqrt(3.0), spec.resolution * weight / math.sqrt(12.0))
 
 
 class Charge:
@@ -111,13 +117,13 @@ class Charge:
 
     def __init__(self, spec: ChannelSpec, gap_s: float) -> None:
         self._spec = spec
-        self._integrator = _Integrator(gap_s, 1)
+        self._integrator = _Integrator(gap_s)
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
         good = chunk.good(self._spec.name)
-        y = chunk.values(self._spec.name)[good]
-        self._integrator.add(chunk.t_utc_ns[good], chunk.half_width_ns[good] / NS, y, standard_uncertainties(y, self._spec))
+        y = chunk.pick(good, chunk.values(self._spec.name))
+        self._integrator.add(chunk.pick(good, chunk.t_utc_ns), chunk.pick(good, chunk.half_width_ns) / NS, y, y)
 
     @property
     def walk(self) -> Walk:
@@ -127,7 +133,8 @@ class Charge:
     def figure(self, span: Span | None = None, name: str = "charge") -> Figure:
         """The charge so far; ``span``: when it should have been recorded, for the coverage."""
         unit = INTEGRAL_UNITS.get(self._spec.unit, f"{self._spec.unit}·h")
-        return self._integrator.figure(name, unit, span, self._spec.name)
+        size = sum(self._integrator.sizes)
+        return self._integrator.figure(name, unit, span, self._spec.name, _effect(self._spec, size, self.walk.seen_s))
 
 
 class Energy:
@@ -138,14 +145,14 @@ class Energy:
 
     def __init__(self, voltage: ChannelSpec, current: ChannelSpec, gap_s: float) -> None:
         self._voltage, self._current = voltage, current
-        self._integrator = _Integrator(gap_s, 2)
+        self._integrator = _Integrator(gap_s)
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
         good = chunk.good(self._voltage.name, self._current.name)
-        v, i = chunk.values(self._voltage.name)[good], chunk.values(self._current.name)[good]
-        u_v, u_i = standard_uncertainties(v, self._voltage), standard_uncertainties(i, self._current)
-        self._integrator.add(chunk.t_utc_ns[good], chunk.half_width_ns[good] / NS, v * i, i * u_v, v * u_i)
+        v, i = (chunk.pick(good, chunk.values(s.name)) for s in (self._voltage, self._current))
+        p = v * i
+        self._integrator.add(chunk.pick(good, chunk.t_utc_ns), chunk.pick(good, chunk.half_width_ns) / NS, p, p, v, i)
 
     @property
     def walk(self) -> Walk:
@@ -154,4 +161,6 @@ class Energy:
 
     def figure(self, span: Span | None = None, name: str = "energy") -> Figure:
         """The energy so far."""
-        return self._integrator.figure(name, "W·h", span, "V·I")
+        size, volts, amperes = self._integrator.sizes or (0.0, 0.0, 0.0)
+        u = math.hypot(_effect(self._voltage, size, amperes), _effect(self._current, size, volts))
+        return self._integrator.figure(name, "W·h", span, "V·I", u)

@@ -1,11 +1,11 @@
 """Minimum, mean, maximum, standard deviation of any number of good samples, chunk by chunk.
 
-Each chunk is summed in two passes about its own mean, and chunks are merged by the pairwise update of Chan, Golub and LeVeque (1983, The
-American Statistician 37, 242-247), so that a large mean does not eat a small deviation: raw sums of squares lose all digits on the sets
-NumAcc3 and NumAcc4 of the NIST Statistical Reference Datasets.
+The first chunk is summed in two passes about its own mean, each later one about the mean so far, and they are merged by the pairwise update
+of Chan, Golub and LeVeque (1983, The American Statistician 37, 242-247), so that a large mean does not eat a small deviation: raw sums of
+squares lose all digits on the sets NumAcc3 and NumAcc4 of the NIST Statistical Reference Datasets.
 
 Uncertainty of the mean: the accuracy specification is one instrument's and the same for every sample, so it does not average out (JCGM
-100, 5.2.2, correlation 1): u is the mean of the samples' standard uncertainties. The standard deviation says how the readings scattered,
+100, 5.2.2, correlation 1): u is that of a reading of the mean size. The standard deviation says how the readings scattered,
 noise of the instrument included; a constant error does not enter it, the resolution does.
 """
 
@@ -15,7 +15,7 @@ import math
 
 import numpy as np
 
-from loadlog.analysis.chunk import Bools, Chunk, Floats
+from loadlog.analysis.chunk import Chunk, Floats, inner
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.uncertainty import standard_uncertainties
 from loadlog.model.device import ChannelSpec
@@ -36,11 +36,12 @@ class Moments:
         n = len(values)
         if not n:
             return
-        mean = float(values[0] + np.mean(values - values[0]))
-        away = values - mean
-        # The second term mends the rounding of the mean (Chan, Golub, LeVeque 1983, eq. 1.7).
-        squares = float(np.dot(away, away) - away.sum() ** 2 / n)
-        self.merge(n, mean, squares, float(values.min()), float(values.max()))
+        # About the mean so far; what that is off of this chunk's mean is part of the whole's scatter, so no digit is lost to it.
+        around = self.mean if self.n else float(values[0] + np.mean(values - values[0]))
+        away = values - around
+        off = float(away.sum()) / n
+        squares = inner(away, away) - off * off * n
+        self.merge(n, around + off, squares, float(values.min()), float(values.max()))
 
     def merge(self, n: int, mean: float, squares: float, minimum: float, maximum: float) -> None:
         """Take in what is already summed up."""
@@ -67,20 +68,20 @@ class ChannelStatistics:
 
     def __init__(self, spec: ChannelSpec) -> None:
         self._spec = spec
-        self.moments, self._uncertainty = Moments(), Moments()
+        self.moments = Moments()
+        self._sizes = 0.0  # sum of absolute values
         self.missed = 0
 
-    def add(self, chunk: Chunk, within: Bools | None = None) -> None:
-        """Take in a chunk, or the part of it that the mask names."""
+    def add(self, chunk: Chunk) -> None:
+        """Take in a chunk."""
         column = chunk.columns.get(self._spec.name)
         if column is None:
             return
         good = chunk.good(self._spec.name)
-        due = ~column.held if within is None else ~column.held & within
-        self.missed += int(np.count_nonzero(due & ~good))
-        values = column.values[good & due]
+        self.missed += len(chunk) - int(np.count_nonzero(good)) - int(np.count_nonzero(column.held))
+        values = chunk.pick(good, column.values)
         self.moments.add(values)
-        self._uncertainty.add(standard_uncertainties(values, self._spec))
+        self._sizes += float(np.abs(values).sum())
 
     @property
     def coverage(self) -> float:
@@ -104,7 +105,8 @@ class ChannelStatistics:
             u = self._spec.resolution / math.sqrt(6.0)
             return Figure(name, moments.maximum - moments.minimum, unit, u, moments.n, self.coverage)
         value = {"minimum": moments.minimum, "mean": moments.mean, "maximum": moments.maximum}[name]
-        u = self._uncertainty.mean if name == "mean" else float(standard_uncertainties(np.array([value]), self._spec)[0])
+        size = self._sizes / moments.n if name == "mean" else value
+        u = float(standard_uncertainties(np.array([size]), self._spec)[0])
         notes = () if self._spec.accuracy else ("no accuracy specification: only the resolution is in the uncertainty",)
         return Figure(name, value, unit, u, moments.n, self.coverage, notes=notes)
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadlog.analysis.chunk import Floats
+from loadlog.analysis.chunk import Floats, inner
 from loadlog.model.errors import UsageError
 
 
@@ -64,9 +64,9 @@ class LineFit:
         total = self.n + n
         ax, ay, share = mx - self._x, my - self._y, self.n * n / total
         sx, sy = float(dx.sum()), float(dy.sum())
-        self._xx += float(np.dot(dx, dx)) - sx * sx / n + ax * ax * share
-        self._xy += float(np.dot(dx, dy)) - sx * sy / n + ax * ay * share
-        self._yy += float(np.dot(dy, dy)) - sy * sy / n + ay * ay * share
+        self._xx += inner(dx, dx) - sx * sx / n + ax * ax * share
+        self._xy += inner(dx, dy) - sx * sy / n + ax * ay * share
+        self._yy += inner(dy, dy) - sy * sy / n + ay * ay * share
         self._x += ax * n / total
         self._y += ay * n / total
         self.n = total
@@ -154,10 +154,10 @@ def autocorrelation_factor(residuals: Floats) -> float:
     """By how much a standard uncertainty from scatter must be widened for residuals that follow each other: √((1 + r) / (1 − r)), r their
     lag-1 autocorrelation, at least 1 and at most √n."""
     n = len(residuals)
-    power = float(np.dot(residuals, residuals))
+    power = inner(residuals, residuals)
     if n < 3 or power <= 0:
         return 1.0
-    r = float(np.dot(residuals[:-1], residuals[1:])) / power
+    r = inner(residuals[:-1], residuals[1:]) / power
     if r <= 0:
         return 1.0
     return min(math.sqrt(n), math.sqrt((1 + r) / max(1e-12, 1 - r)))

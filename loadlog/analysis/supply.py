@@ -47,7 +47,8 @@ class LoadEffect:
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
         good = chunk.good(self._voltage.name, self._current.name)
-        self.fit.add(chunk.values(self._current.name)[good], chunk.values(self._voltage.name)[good])
+        v, i = (chunk.pick(good, chunk.values(s.name)) for s in (self._voltage, self._current))
+        self.fit.add(i, v)
 
     def _why_not(self) -> str:
         if self.fit.n < 3:

@@ -7,11 +7,12 @@ listed, never filled in silence. An interval that is not positive is a step of t
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from loadlog.analysis.chunk import Bools, Floats, Ints
+from loadlog.analysis.chunk import Bools, Chunk, Floats, Ints
 from loadlog.model.clock import NS
 from loadlog.model.errors import UsageError
 
@@ -47,13 +48,19 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """Intervals between consecutive good samples: ``dt_s``, the series at both ends, and which of them were seen or are gaps."""
+    """Intervals between consecutive good samples. ``seen``, ``gap``: which of them were seen, which are gaps; None: all, none.
+
+    ``join``: the one interval from the last good sample of the chunk before to the first of this one.
+    """
 
     dt_s: Floats
-    left: tuple[Floats, ...]
-    right: tuple[Floats, ...]
-    seen: Bools
-    gap: Bools
+    seen: Bools | None = None
+    gap: Bools | None = None
+    join: bool = False
+
+    def of_seen(self, array: Floats) -> Floats:
+        """An array over the intervals, without those that were not seen."""
+        return array if self.seen is None else array[self.seen]
 
 
 class Walk:
@@ -73,38 +80,51 @@ class Walk:
         self.seen_s = self.gaps_s = 0.0
         self.first_utc_ns: int | None = None
         self.last_utc_ns: int | None = None
-        self._last: tuple[float, ...] = ()
         self._longest: list[tuple[int, int]] = []
 
-    def step(self, t_utc_ns: Ints, *series: Floats) -> Steps:
-        """The intervals that end in these good samples; the first begins at the last sample of the step before."""
+    def cover(self, chunk: Chunk, mask: Bools) -> None:
+        """Count only: what `steps` does, without the intervals."""
+        shortest, longest = chunk.steps_ns
+        if len(chunk) < 2 or shortest <= 0 or longest > self.gap_s * NS or not mask.all():
+            for _ in self.steps(chunk.t_utc_ns[mask]):
+                pass
+            return
+        for _ in self.steps(chunk.t_utc_ns[:1]):
+            pass
+        self.samples += len(chunk) - 1
+        self.seen_s += float(chunk.t_utc_ns[-1] - chunk.t_utc_ns[0]) / NS
+        self.last_utc_ns = int(chunk.t_utc_ns[-1])
+
+    def steps(self, t_utc_ns: Ints) -> Iterator[Steps]:
+        """The intervals that end in these good samples: the one that joins them to those before, then those among them."""
         if not len(t_utc_ns):
-            nothing = tuple(np.zeros(0) for _ in series)
-            return Steps(np.zeros(0), nothing, nothing, np.zeros(0, np.bool_), np.zeros(0, np.bool_))
-        times = t_utc_ns
-        if self.last_utc_ns is None:
-            self.first_utc_ns = int(t_utc_ns[0])
-        else:
-            times = np.concatenate(([self.last_utc_ns], t_utc_ns))
-            series = tuple(np.concatenate(([last], s)) for last, s in zip(self._last, series, strict=True))
+            return
         self.samples += len(t_utc_ns)
-        self.last_utc_ns, self._last = int(times[-1]), tuple(float(s[-1]) for s in series)
+        first, last = int(t_utc_ns[0]), int(t_utc_ns[-1])
+        before, self.last_utc_ns = self.last_utc_ns, last
+        if before is None:
+            self.first_utc_ns = first
+        else:
+            yield self._counted(np.array([before, first], np.int64), join=True)
+        if len(t_utc_ns) > 1:
+            yield self._counted(t_utc_ns, join=False)
+
+    def _counted(self, times: Ints, join: bool) -> Steps:
         dt_s = np.diff(times) / NS
+        if dt_s.min() > 0 and dt_s.max() <= self.gap_s:
+            self.seen_s += float(times[-1] - times[0]) / NS
+            return Steps(dt_s, join=join)
         gap = dt_s > self.gap_s
         seen = (dt_s > 0) & ~gap
-        self._count(times, dt_s, seen, gap)
-        return Steps(dt_s, tuple(s[:-1] for s in series), tuple(s[1:] for s in series), seen, gap)
-
-    def _count(self, times: Ints, dt_s: Floats, seen: Bools, gap: Bools) -> None:
         self.backwards += int(np.count_nonzero(dt_s <= 0))
         self.seen_s += float(dt_s[seen].sum())
-        if gap.any():
-            self.gaps_s += float(dt_s[gap].sum())
-            self.gap_count += int(np.count_nonzero(gap))
-            for i in np.flatnonzero(gap):
-                heapq.heappush(self._longest, (int(times[i + 1] - times[i]), int(times[i])))
-                if len(self._longest) > LISTED_GAPS:
-                    heapq.heappop(self._longest)
+        self.gaps_s += float(dt_s[gap].sum())
+        self.gap_count += int(np.count_nonzero(gap))
+        for i in np.flatnonzero(gap):
+            heapq.heappush(self._longest, (int(times[i + 1] - times[i]), int(times[i])))
+            if len(self._longest) > LISTED_GAPS:
+                heapq.heappop(self._longest)
+        return Steps(dt_s, seen, gap, join)
 
     @property
     def gaps(self) -> tuple[Interval, ...]:
