@@ -1,4 +1,4 @@
-"""`loadlog replay`: what stored samples say again."""
+"""`loadlog review`, `loadlog replay`: what a run's recordings tell afterwards, and what stored samples say again."""
 
 from __future__ import annotations
 
@@ -15,6 +15,53 @@ from loadlog.model.event import Event
 
 if TYPE_CHECKING:
     from loadlog.review.replay import Replay
+
+
+@click.command()
+@click.argument("run_id", metavar="RUN")
+@click.option("--html", "html_path", type=click.Path(path_type=Path, dir_okay=False), help="Write the whole report as one HTML file.")
+@click.option("--pdf", "pdf_path", type=click.Path(path_type=Path, dir_okay=False), help="Write the whole report as PDF.")
+@config_option
+@json_option
+def review(run_id: str, html_path: Path | None, pdf_path: Path | None, config_path: Path, as_json: bool) -> int:
+    """What happened in RUN: verdict, first cause, timeline, figures; RUN may be an id, a name or ``last``."""
+    from loadlog.loading import load_bench
+    from loadlog.review import first_answer, verdict_text
+    from loadlog.store import Archive
+
+    archive = Archive(load_bench(config_path).data_dir)
+    if not (as_json or html_path or pdf_path):
+        click.echo(verdict_text(*first_answer(archive, run_id)))
+        return 0
+    from loadlog.review.html import html_report
+    from loadlog.review.pdf import pdf_report
+    from loadlog.review.postmortem import post_mortem
+
+    run = archive.run(run_id)
+    total = sum(archive.polls(name, run.id)[0] for name in run.devices)
+    with progress_bar(f"reading {run.id}", total) as advance:
+        report = post_mortem(archive, run.id, advance)
+    if html_path is not None:
+        _write(html_path, html_report(report).encode())
+    if pdf_path is not None:
+        _write(pdf_path, pdf_report(report))
+    if as_json:
+        print_json(report.to_json())
+    else:
+        click.echo(report.verdict.sentence)
+        for path in (p for p in (html_path, pdf_path) if p is not None):
+            click.echo(f"written: {path}")
+    return 0
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Whole or not at all."""
+    fresh = path.with_name(path.name + ".new")
+    try:
+        fresh.write_bytes(content)
+        fresh.replace(path)
+    except OSError as exc:
+        raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), hint="give a place that takes files") from exc
 
 
 @click.command()

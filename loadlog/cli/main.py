@@ -12,7 +12,7 @@ import traceback
 import click
 
 from loadlog.cli.accuracy import accuracy
-from loadlog.cli.afterwards import replay
+from loadlog.cli.afterwards import replay, review
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
 from loadlog.cli.forward import forward
@@ -34,7 +34,7 @@ def cli(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = verbose
 
 
-_COMMANDS = (demo, check, serve, read, scan, registers, run_group, events, ack, replay, export, accuracy, store, forward, simulate)
+_COMMANDS = (demo, check, serve, read, scan, registers, run_group, events, ack, review, replay, export, accuracy, store, forward, simulate)
 for _command in _COMMANDS:
     cli.add_command(_command)
 

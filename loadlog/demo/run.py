@@ -20,7 +20,7 @@ import click
 
 from loadlog.control.client import ControlClient
 from loadlog.model.errors import BusError, LoadlogError, RefusedError
-from loadlog.review import summarise, summary_text
+from loadlog.review import first_answer, verdict_text
 from loadlog.store import Archive
 
 START_S = 20.0
@@ -83,7 +83,7 @@ def run_demo(data: Path, *, duration_s: float | None, tcp_port: int, seed: int, 
         status = 0
     finally:
         status = max(status, children.stop())
-    click.echo(summary_text(summarise(Archive(data), run_id)))
+    click.echo(verdict_text(*first_answer(Archive(data), run_id)))
     return status
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.learned import Knowledge, Learned
+from loadlog.review.cause import WHOSE, Verdict
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
 
 
@@ -106,3 +107,23 @@ def _span(ns: int) -> str:
         return f"{seconds:.0f} s"
     hours, rest = divmod(round(seconds), 3600)
     return f"{hours} h {rest // 60:02d} min" if hours else f"{rest // 60} min {rest % 60:02d} s"
+
+
+def verdict_text(summary: Summary, verdict: Verdict) -> str:
+    """What a person asks first, for a terminal: the verdict in one sentence, the first cause with its evidence, then the summary."""
+    lines = [verdict.sentence]
+    for placed in verdict.first[:3]:
+        event = placed.event
+        evidence = ", ".join(f"{k} {plain(v)}" for k, v in event.evidence.items())
+        others = _others(event.alternatives)
+        lines.append(f"  {event.kind} ({WHOSE.get(event.kind, 'the bench')}): {_one_line(event.message)}{others}")
+        if evidence:
+            lines.append(f"    evidence: {_one_line(evidence)}")
+    return "\n".join([*lines, "", summary_text(summary)])
+
+
+def plain(value: object) -> str:
+    """A piece of evidence for people."""
+    if isinstance(value, dict):
+        return "; ".join(f"{k} {plain(v)}" for k, v in value.items())
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

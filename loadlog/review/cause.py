@@ -1,0 +1,88 @@
+"""What happened first, and whose doing it was, in words.
+
+The verdict without acceptance limits rests on events alone: a run *held* when no alarm or warning about the bench was raised and nearly all
+of the time was seen. Events of the service about itself belong to the health of the data, not to the verdict on the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from loadlog.analysis import Placed, timeline
+from loadlog.model.clock import NS, format_utc
+from loadlog.model.event import Event, Severity
+
+MIN_SEEN = 0.95  # of the readings that the rates make, for a statement about the whole run
+SUPPLY, LOAD, LEAD, HAND, BUS, BENCH, SOURCE = (
+    "the supply", "the load", "a lead or contact", "a hand on the controls", "the bus or an instrument", "the bench", "the battery",
+)  # fmt: skip
+WHOSE: dict[str, str] = {
+    "supply_trip": SUPPLY, "current_limit_entered": SUPPLY, "drift": SUPPLY, "noise_changed": SUPPLY,
+    "load_trip": LOAD, "cooling_degraded": LOAD, "over_temperature": LOAD, "temperature_rising": LOAD, "protection": LOAD,
+    "sense_fallback": LEAD, "sense_intermittent": LEAD, "open_circuit": LEAD, "contact_heating": LEAD,
+    "setpoint_changed": HAND, "mode_changed": HAND, "input_switched": HAND,
+    "communication_lost": BUS, "device_changed": BUS, "reading_frozen": BUS, "reading_implausible": BUS,
+    "cutoff_reached": SOURCE, "sharing_imbalance": BENCH, "limit": BENCH,
+}  # fmt: skip
+ABOUT_THE_DATA = frozenset({"communication_lost", "device_changed", "reading_frozen", "reading_implausible"})
+EXPECTED = frozenset({"cutoff_reached"})  # an end that is no failure
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """``word``: held, did not hold, cannot be judged, going on. ``sentence`` says it all; ``first``: events none of which surely came
+    after another's beginning, worst first."""
+
+    word: str
+    sentence: str
+    first: tuple[Placed, ...]
+
+
+def concerns_the_bench(event: Event) -> bool:
+    """A warning or an alarm about what was tested, not about the service."""
+    return event.severity is not Severity.INFO and event.kind in WHOSE and event.kind not in EXPECTED
+
+
+def verdict(events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: float | None, length_s: float) -> Verdict:
+    """``seen``: share of the readings that the rates make of the run, None when none was due."""
+    troubles = [e for e in events if concerns_the_bench(e)]
+    placed = timeline(troubles)
+    order = {Severity.ALARM: 0, Severity.WARNING: 1, Severity.INFO: 2}
+    first = tuple(sorted((p for p in placed if p.may_be_first), key=lambda p: (order[p.event.severity], -p.event.confidence, p.event.id)))
+    bench = [e for e in troubles if e.kind not in ABOUT_THE_DATA]
+    lasted = f"{duration(length_s)}{'' if ended else ' so far'}"
+    complete = "" if seen is None else f", {100 * seen:.1f} % of the readings were taken"
+    if bench:
+        return Verdict("did not hold", f"Did not hold: {_first_words(first, started_utc_ns)}{_rest(troubles, first)}.", first)
+    if seen is None or seen < MIN_SEEN:
+        share = "nothing was recorded" if not seen else f"only {100 * seen:.1f} % of the readings were taken"
+        return Verdict("cannot be judged", f"Cannot be judged: {share} in {lasted}, and what was seen shows no fault of the bench.", first)
+    doubts = f"; {len(troubles)} doubts about the readings" if troubles else ""
+    if not ended:
+        return Verdict("going on", f"Going on: held for {lasted}{complete}{doubts}.", first)
+    return Verdict("held", f"Held for {lasted}: no warning or alarm about the bench{complete}{doubts}.", first)
+
+
+def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
+    event = first[0].event
+    after = duration(max(0, event.onset.latest_utc_ns - started_utc_ns) / NS)
+    where = event.device or event.group or "the bench"
+    sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
+    also = "" if len(first) == 1 else f"; not ordered against it: {', '.join(sorted({p.event.kind for p in first[1:]}))}"
+    text = f"first {event.kind} on {where}, after {after} at {format_utc(event.onset.latest_utc_ns)[:19]}Z: {WHOSE[event.kind]}{sure}"
+    return text + also
+
+
+def _rest(troubles: Sequence[Event], first: Sequence[Placed]) -> str:
+    later = len(troubles) - len(first)
+    return f"; {later} more {'event' if later == 1 else 'events'} followed" if later else ""
+
+
+def duration(seconds: float) -> str:
+    """``12 h 03 min``, ``4 min 10 s``, ``12.3 s``."""
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours} h {rest // 60:02d} min" if hours else f"{rest // 60} min {rest % 60:02d} s"

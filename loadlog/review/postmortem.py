@@ -1,0 +1,205 @@
+"""The post-mortem of a run: verdict, first cause, timeline, what was normal before, figures, curves around each event, health of data.
+
+Everything is computed from the recordings in passes over columns, so a run of any length costs bounded memory. Curves are at most
+`OVERVIEW_POINTS` buckets of minimum, mean and maximum for the whole run, and every sample in the windows around events.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from loadlog.analysis import DataHealth, DeviceAnalysis, Figure, Health, Placed, Span, timeline
+from loadlog.analysis.chunk import chunk_of_recorded
+from loadlog.model.clock import NS, format_utc
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event, Severity
+from loadlog.review.cause import Verdict, concerns_the_bench, verdict
+from loadlog.review.summary import Summary, summarise
+from loadlog.store import Archive
+from loadlog.store.series import Series
+
+OVERVIEW_POINTS = 1500
+WINDOW_POINTS = 1200  # a window is shortened until its samples are no more
+WINDOW_S = 30.0  # on each side of an event
+WINDOWS = 24  # of the first and worst events
+UNITS = ("V", "A", "W", "°C")
+SCATTER_POINTS = 1500
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A channel over a span: start of each bucket in s since the epoch, minimum, mean and maximum; None where there was nothing."""
+
+    device: str
+    channel: str
+    unit: str
+    t_s: tuple[float, ...]
+    minimum: tuple[float | None, ...]
+    mean: tuple[float | None, ...]
+    maximum: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The curves around one event, every sample."""
+
+    event: Event
+    from_utc_ns: int
+    to_utc_ns: int
+    curves: tuple[Curve, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceReport:
+    """``figures``: (channel, statistic) -> figure over the run. ``normal``: channel -> (mean, deviation, samples) before the first trouble.
+    ``volt_ampere``: (current in A, voltage in V) means over short stretches."""
+
+    spec: DeviceSpec
+    figures: Mapping[tuple[str, str], Figure]
+    health: Health
+    normal: Mapping[str, tuple[float, float, int]]
+    volt_ampere: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PostMortem:
+    """See the module. ``normal_until_utc_ns``: where the first trouble may have begun at the earliest."""
+
+    summary: Summary
+    verdict: Verdict
+    timeline: tuple[Placed, ...]
+    devices: tuple[DeviceReport, ...]
+    overview: tuple[Curve, ...]
+    windows: tuple[Window, ...]
+    normal_until_utc_ns: int
+    config: str
+    profiles: Mapping[str, str]
+
+    def to_json(self) -> dict[str, Any]:
+        """For programs; curves are left out, `/api/samples` and the export have them."""
+        return {
+            **self.summary.to_json(),
+            "verdict": {"word": self.verdict.word, "sentence": self.verdict.sentence, "first": [p.event.id for p in self.verdict.first]},
+            "timeline": [{"event": p.event.id, "step": p.step, "unordered_with": list(p.unordered_with)} for p in self.timeline],
+            "normal_until": format_utc(self.normal_until_utc_ns),
+            "figures": {
+                d.spec.name: [{"channel": channel, **figure.to_json()} for (channel, _), figure in d.figures.items()] for d in self.devices
+            },
+            "normal": {
+                d.spec.name: {c: {"mean": m, "deviation": s, "samples": n} for c, (m, s, n) in d.normal.items()} for d in self.devices
+            },
+            "health": {d.spec.name: d.health.to_json() for d in self.devices},
+        }
+
+
+def first_answer(archive: Archive, run_id: str) -> tuple[Summary, Verdict]:
+    """The verdict from events and minutes alone, at once however long the run is."""
+    summary = summarise(archive, run_id)
+    expected = sum(d.expected for d in summary.devices)
+    taken = sum(min(d.polls - d.failed, d.expected) for d in summary.devices)
+    length_s = (summary.until_utc_ns - summary.run.started_utc_ns) / NS
+    events = [h.event for h in summary.events]
+    ended = summary.run.ended_utc_ns is not None
+    seen = taken / expected if expected else None
+    return summary, verdict(events, started_utc_ns=summary.run.started_utc_ns, ended=ended, seen=seen, length_s=length_s)
+
+
+def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] = lambda samples: None) -> PostMortem:
+    """Everything about a run; ``progress`` is given the number of samples done.
+
+    Raises:
+        UsageError: there is no such run.
+        StoreError: its recordings cannot be read.
+    """
+    summary, said = first_answer(archive, run_id)
+    run = summary.run
+    specs = archive.devices(run.id)
+    events = [h.event for h in summary.events]
+    span = Span(run.started_utc_ns, max(summary.until_utc_ns, run.started_utc_ns + 1))
+    normal_until = min((e.onset.earliest_utc_ns for e in events if concerns_the_bench(e)), default=span.to_utc_ns)
+    reports, done = [], 0
+    for name in (n for n in run.devices if n in specs):
+        reports.append(_device(archive, run.id, specs[name], span, normal_until, lambda n, before=done: progress(before + n)))  # type: ignore[misc]
+        done += reports[-1].health.polls
+    snapshot = archive.snapshot(run.id)
+    wide = (span.from_utc_ns - NS, span.to_utc_ns + NS)  # the first sample may carry a stamp from just before the order
+    return PostMortem(
+        summary, said, timeline(events), tuple(reports),
+        tuple(curve for r in reports for curve in _curves(archive, run.id, r.spec, *wide, OVERVIEW_POINTS)),
+        tuple(_windows(archive, run.id, [r.spec for r in reports], events)), normal_until, snapshot.config,
+        {name: about.get("sha256", "") for name, about in snapshot.profiles.items()},
+    )  # fmt: skip
+
+
+def _device(
+    archive: Archive, run_id: str, spec: DeviceSpec, span: Span, normal_until_ns: int, progress: Callable[[int], None]
+) -> DeviceReport:  # fmt: skip
+    analysis, health = DeviceAnalysis(spec, span), DataHealth(spec, span)
+    before = DeviceAnalysis(spec, Span(span.from_utc_ns, max(normal_until_ns, span.from_utc_ns + 1)))
+    done = 0
+    for part in archive.arrays_by_parts(spec.name, run_id):
+        chunk = chunk_of_recorded(part)
+        analysis.add(chunk)
+        health.add(chunk)
+        if done == 0 or int(chunk.t_utc_ns[0]) < normal_until_ns:
+            before.add(chunk.between(-(1 << 62), normal_until_ns))
+        done += len(chunk)
+        progress(done)
+    return DeviceReport(spec, analysis.figures(), health.result(), _normal(before), _volt_ampere(analysis))
+
+
+def _normal(analysis: DeviceAnalysis) -> dict[str, tuple[float, float, int]]:
+    out = {}
+    for channel in analysis.channels:
+        mean, deviation = (analysis.figure(channel, s) for s in ("mean", "standard_deviation"))
+        if mean.value is not None and deviation.value is not None:
+            out[channel] = (mean.value, deviation.value, mean.samples)
+    return out
+
+
+def _volt_ampere(analysis: DeviceAnalysis) -> tuple[tuple[float, float], ...]:
+    if not {"voltage_v", "current_a"} <= set(analysis.channels):
+        return ()
+    table = analysis.bins().with_all("voltage_v", "current_a")
+    thin = max(1, -(-len(table) // SCATTER_POINTS))
+    pairs = zip(table.means["current_a"][::thin].tolist(), table.means["voltage_v"][::thin].tolist(), strict=True)
+    return tuple((i, v) for i, v in pairs if np.isfinite(i) and np.isfinite(v))
+
+
+def _curves(archive: Archive, run_id: str, spec: DeviceSpec, from_ns: int, to_ns: int, points: int) -> Iterable[Curve]:
+    wanted = [c for c in spec.channels if c.kind == "number" and c.unit in UNITS and c.name != "setpoint"]
+    if not wanted or to_ns <= from_ns:
+        return
+    series = archive.series(spec.name, [c.name for c in wanted], from_ns, to_ns, points, run_id)
+    for channel in wanted:
+        yield _curve(series, spec.name, channel.name, channel.unit)
+
+
+def _curve(series: Series, device: str, channel: str, unit: str) -> Curve:
+    half_ns = series.width_ns // 2
+    t, low, mean, high = [], [], [], []
+    for bucket in series.channels[channel]:
+        t.append((bucket.t_utc_ns + half_ns) / NS)
+        low.append(bucket.minimum)
+        mean.append(bucket.mean)
+        high.append(bucket.maximum)
+    return Curve(device, channel, unit, tuple(t), tuple(low), tuple(mean), tuple(high))
+
+
+def _windows(archive: Archive, run_id: str, specs: list[DeviceSpec], events: list[Event]) -> Iterable[Window]:
+    order = {Severity.ALARM: 0, Severity.WARNING: 1, Severity.INFO: 2}
+    chosen = sorted(events, key=lambda e: (order[e.severity], e.onset.latest_utc_ns))[:WINDOWS]
+    by_name = {spec.name: spec for spec in specs}
+    for event in sorted(chosen, key=lambda e: (e.onset.latest_utc_ns, e.id)):
+        shown = [by_name[event.device]] if event.device in by_name else specs
+        group = shown[0].group if event.device in by_name else None
+        shown += [s for s in specs if group is not None and s.group == group and s not in shown]
+        period_s = min((s.period_s for s in shown), default=1.0)
+        half_ns = round(min(WINDOW_S, period_s * WINDOW_POINTS / 2) * NS)
+        low, high = event.onset.earliest_utc_ns - half_ns, event.onset.latest_utc_ns + half_ns
+        curves = tuple(c for s in shown for c in _curves(archive, run_id, s, low, high, WINDOW_POINTS + 50))
+        yield Window(event, low, high, curves)

@@ -1,0 +1,117 @@
+"""The post-mortem says what was recorded: verdict, first cause, honest order, escaped text, and nothing made up."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import pytest
+
+from loadlog.model.event import Event, Onset, Severity
+from loadlog.review.cause import verdict
+from loadlog.review.html import html_report
+from loadlog.review.pdf import pdf_report
+from loadlog.review.postmortem import first_answer, post_mortem
+from loadlog.store import Archive
+from tests.unit.store.recorded import NS, T0, OpenJournal, event, failed, run_info, snapshot
+
+
+def happened(id_: int, kind: str, begin_s: float, end_s: float, severity: Severity = Severity.ALARM, **changes: object) -> Event:
+    onset = Onset(T0 + round(begin_s * NS), T0 + round(end_s * NS))
+    made = event(id_, id_, kind=kind, key="", severity=severity, onset=onset, confidence=1.0, alternatives={})
+    return dataclasses.replace(made, **changes)  # type: ignore[arg-type]
+
+
+def say(*events: Event, seen: float | None = 1.0, ended: bool = True, length_s: float = 43_200.0) -> tuple[str, str]:
+    said = verdict(events, started_utc_ns=T0, ended=ended, seen=seen, length_s=length_s)
+    return said.word, said.sentence
+
+
+def test_the_first_cause_is_named_with_whose_doing_it_was() -> None:
+    word, sentence = say(happened(1, "supply_trip", 3600.0, 3600.1), happened(2, "limit", 3700.0, 3700.1, Severity.WARNING))
+    assert word == "did not hold"
+    assert sentence.startswith("Did not hold: first supply_trip on load-1, after 1 h 00 min")
+    assert "the supply" in sentence
+    assert "1 more event followed" in sentence
+
+
+def test_what_overlaps_is_not_ordered() -> None:
+    _, sentence = say(happened(1, "limit", 10.0, 10.5, Severity.WARNING), happened(2, "sense_fallback", 10.2, 10.6))
+    assert "first sense_fallback" in sentence  # the alarm goes before the warning, but no order is claimed
+    assert "not ordered against it: limit" in sentence
+    assert "followed" not in sentence
+
+
+def test_events_of_the_service_do_not_make_a_run_fail() -> None:
+    about = [happened(1, "clock_step", 1.0, 1.0, Severity.WARNING), happened(2, "store_trouble", 2.0, 3.0)]
+    assert say(*about)[0] == "held"
+
+
+def test_a_battery_that_reaches_its_end_has_not_failed() -> None:
+    assert say(happened(1, "cutoff_reached", 10.0, 10.5, Severity.WARNING))[0] == "held"
+
+
+@pytest.mark.parametrize(
+    ("seen", "word"), [(0.5, "cannot be judged"), (0.0, "cannot be judged"), (None, "cannot be judged"), (0.97, "held")]
+)
+def test_too_little_seen_is_not_held(seen: float | None, word: str) -> None:
+    assert say(seen=seen)[0] == word
+
+
+def test_a_run_that_goes_on_has_not_held_yet() -> None:
+    assert say(ended=False)[0] == "going on"
+
+
+def test_nothing_recorded_becomes_markup(archive: Archive) -> None:
+    page = html_report(post_mortem(archive, "last"))
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert" in page
+    assert "\u2028" not in page.split('id="data"')[1].split("</script>")[0]
+    for outside in ('src="', 'href="', "@import", "url("):
+        assert outside not in page
+
+
+def test_the_curves_around_an_event_hold_every_sample(archive: Archive) -> None:
+    (window,) = post_mortem(archive, "last").windows
+    (curve,) = [c for c in window.curves if c.channel == "voltage_v"]
+    stored = list(archive.samples("load-1", window.from_utc_ns, window.to_utc_ns, "soak-0001"))
+    assert [round(t * NS) // 1000 for t in curve.t_s] == [s.stamp.t_utc_ns // 1000 for s in stored]
+    assert list(curve.mean) == [None if s.failure else s.values["voltage_v"] for s in stored]
+
+
+def test_normal_is_what_was_before_the_first_trouble(archive: Archive) -> None:
+    report = post_mortem(archive, "last")
+    before = [s for s in archive.samples("load-1", run="soak-0001") if s.stamp.t_utc_ns < report.normal_until_utc_ns]
+    good = [s.values["voltage_v"] for s in before if s.good("voltage_v") is not None]
+    mean, _, n = report.devices[0].normal["voltage_v"]
+    assert n == len(good)
+    assert mean == pytest.approx(sum(v for v in good if v is not None) / n, abs=1e-9)
+
+
+def test_the_quick_and_the_full_answer_agree_and_json_is_json(archive: Archive) -> None:
+    report = post_mortem(archive, "last")
+    assert first_answer(archive, "last")[1] == report.verdict
+    told = json.loads(json.dumps(report.to_json(), allow_nan=False))
+    assert told["verdict"]["first"] == [1]
+    assert told["figures"]["load-1"]
+
+
+def test_pdf_takes_any_text(archive: Archive) -> None:
+    pdf = pdf_report(post_mortem(archive, "last"))
+    assert pdf.startswith(b"%PDF-")
+    assert pdf.rstrip().endswith(b"%%EOF")
+
+
+@pytest.mark.parametrize("samples", [0, 1])
+def test_runs_with_hardly_anything_in_them(tmp_path: Path, samples: int) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(*(failed(n + 1) for n in range(samples)))
+        opened.journal.stop_run("soak-0001", T0 + 30 * NS, "stopped")
+        opened.flush()
+    report = post_mortem(Archive(tmp_path), "soak-0001")
+    assert report.verdict.word == "cannot be judged"
+    assert html_report(report)
+    assert pdf_report(report).startswith(b"%PDF-")
+    json.dumps(report.to_json(), allow_nan=False)
