@@ -110,7 +110,7 @@ def _parts(names: Sequence[str], where: Sequence[tuple[Path, int, Layout]], from
     for path, number, layout in where:
         present = tuple(name for name in names if name in layout.positions)
         with reading(path) as connection:
-            for slab in slabs(connection, Wanted(path, number, layout, present, from_ns, to_ns)):
+            for slab in slabs(connection, Wanted(path, number, layout, present, from_ns, to_ns, whole=True)):
                 yield _Part(slab, names)
 
 

@@ -10,15 +10,14 @@ from pathlib import Path
 import numpy as np
 
 from loadlog.store.aggregate import worst_in_rows
-from loadlog.store.blocks import FAILURE, HELD, MARKS, SEQ, TIME, VALUES, Bools, Column, Ints, column_of
+from loadlog.store.blocks import FAILURE, HELD, MARKS, QUALITY, SEQ, TIME, VALUES, Bools, Column, Ints, column_of
 from loadlog.store.edges import sealed_seq, snapshot
 from loadlog.store.pages import FOREVER_NS, SCAN_ROWS, seq_ranges
 from loadlog.store.rows import Layout
 from loadlog.store.schema import SAMPLE_COLUMNS
 from loadlog.store.sealed import Chunk, Source
 
-_HOT = SAMPLE_COLUMNS
-_HOT_COLUMNS = range(VALUES)
+_NEEDED = (SEQ, TIME, QUALITY, FAILURE, MARKS)
 Kept = Ints | slice
 
 
@@ -68,7 +67,8 @@ class Slab:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Rows of device ``number`` of the recording at ``path``: instants in [from, to), numbers after ``after``, these channels."""
+    """Rows of device ``number`` of the recording at ``path``: instants in [from, to), numbers after ``after``, these channels. ``whole``:
+    with what else a row says of its poll (time uncertainty, lateness, held channels)."""
 
     path: Path
     number: int
@@ -77,6 +77,7 @@ class Wanted:
     from_ns: int = -FOREVER_NS
     to_ns: int = FOREVER_NS
     after: int = 0
+    whole: bool = False
 
 
 def rows_at_most(connection: sqlite3.Connection, wanted: Wanted) -> tuple[int, int]:
@@ -123,10 +124,11 @@ def _cut(chunk: Chunk, wanted: Wanted, after: int, upto: int) -> Slab | None:
 
 def _hot(connection: sqlite3.Connection, wanted: Wanted, after: int, upto: int) -> Slab | None:
     positions = [wanted.layout.positions[name] for name in wanted.channels]
-    columns = ", ".join((*_HOT, *(f"v{i}" for i in positions)))
+    of_poll = tuple(range(VALUES)) if wanted.whole else _NEEDED
+    columns = ", ".join((*(SAMPLE_COLUMNS[i] for i in of_poll), *(f"v{i}" for i in positions)))
     query = f"SELECT {columns} FROM sample WHERE seq > ? AND seq <= ? AND device = ? AND t_utc_ns >= ? AND t_utc_ns < ? ORDER BY seq"
     rows = connection.execute(query, (after, upto, wanted.number, wanted.from_ns, wanted.to_ns)).fetchall()
     if not rows:
         return None
-    numbered = (*_HOT_COLUMNS, *(VALUES + i for i in positions))
+    numbered = (*of_poll, *(VALUES + i for i in positions))
     return Slab(wanted.layout, dict(zip(numbered, map(column_of, zip(*rows, strict=True)), strict=True)))
