@@ -54,20 +54,22 @@ class _Book:
         self.next_seq += 1
         return seq
 
-    def enter(self, finding: Finding, detected_utc_ns: int) -> Event | None:
-        """The event's new state, or None when the finding says nothing new."""
+    def enter(self, finding: Finding, detected_utc_ns: int, via: str | None = None) -> Event | None:
+        """The event's new state, or None when the finding says nothing new. ``via``: the device whose detector says it; an event of a group
+        belongs to the run of that device."""
         key = (finding.kind, finding.device or finding.group or "", finding.key)
         current = self.active.get(key)
         if finding.clear:
             return None if current is None else self._clear(key, current, finding)
         if current is None:
-            return self._raise(key, finding, detected_utc_ns)
+            return self._raise(key, finding, detected_utc_ns, via)
         return self._update(key, current, finding)
 
-    def _raise(self, key: _Key, finding: Finding, detected_utc_ns: int) -> Event:
+    def _raise(self, key: _Key, finding: Finding, detected_utc_ns: int, via: str | None) -> Event:
+        of = finding.device or via
         event = Event(
             id=self._next_id, seq=self.take_seq(), kind=finding.kind, key=finding.key, device=finding.device, group=finding.group,
-            run=self._run_of(finding.device) if finding.device else None, severity=finding.severity,
+            run=self._run_of(of) if of else None, severity=finding.severity,
             state=EventState.CLEARED if finding.momentary else EventState.ACTIVE, onset=finding.onset,
             detected_utc_ns=detected_utc_ns, message=finding.message, cleared_utc_ns=detected_utc_ns if finding.momentary else None,
             confidence=finding.confidence, alternatives=dict(finding.alternatives), evidence=dict(finding.evidence),
@@ -121,9 +123,9 @@ class _Book:
         self.remember(event)
         return event
 
-    def forget(self, devices: Collection[str]) -> None:
-        """The events of these devices are no longer known."""
-        self.active = {key: event for key, event in self.active.items() if event.device not in devices}
+    def forget(self, concerned: Callable[[Event], bool]) -> None:
+        """These events are no longer known."""
+        self.active = {key: event for key, event in self.active.items() if not concerned(event)}
 
     def restore(self, events: Iterable[Event]) -> None:
         for event in events:
@@ -210,7 +212,7 @@ class Pipeline:
         events: list[Event] = []
         for detector in lane.detectors:
             for finding in detector.update(sample, lane.context):
-                event = self._book.enter(finding, sample.stamp.t_utc_ns + sample.stamp.half_width_ns)
+                event = self._book.enter(finding, sample.stamp.t_utc_ns + sample.stamp.half_width_ns, sample.device)
                 if event is not None:
                     events.append(event)
         return events
@@ -256,10 +258,16 @@ class Pipeline:
 
     def _tell_detectors(self, active: Iterable[Event], devices: Collection[str]) -> None:
         for event in active:
-            lane = self._lanes[event.device] if event.device is not None and event.device in devices else None
-            for detector in () if lane is None else lane.detectors:
-                if event.kind in detector.KINDS:
-                    detector.restore(event)
+            for name in devices:
+                if name in self._lanes and self._concerns(event, name):
+                    for detector in self._lanes[name].detectors:
+                        if event.kind in detector.KINDS:
+                            detector.restore(event)
+
+    def _concerns(self, event: Event, device: str) -> bool:
+        """It is the device's, or its group's."""
+        is_groups = event.device is None and event.group is not None
+        return event.device == device or (is_groups and self._lane(device).context.device.group == event.group)
 
     def give(self, item: Circumstance, recorded: Sequence[Event]) -> None:
         """In a replay: what was given live at this point; ``recorded``: states of events, of which those before it hold."""
@@ -267,8 +275,13 @@ class Pipeline:
             if item.device in self._lanes:
                 self._lanes[item.device].context.orders.append(Order(item.channel, item.value, item.t_utc_ns))
             return
-        latest = {event.id: event for event in recorded if event.seq < item.seq and event.device in item.devices}
-        self._book.forget(item.devices)
+        names = [name for name in item.devices if name in self._lanes]
+
+        def concerned(event: Event) -> bool:
+            return any(self._concerns(event, name) for name in names)
+
+        latest = {event.id: event for event in recorded if event.seq < item.seq and concerned(event)}
+        self._book.forget(concerned)
         self._book.restore(latest.values())
         self._start_afresh(item)
 

@@ -13,6 +13,7 @@ from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
 from loadlog.detectors.limits import Limits
 from loadlog.detectors.operated import Operated
 from loadlog.detectors.sense import SenseFallback
+from loadlog.detectors.sharing import Sharing
 from loadlog.detectors.status import DeviceChanged, Protection
 from loadlog.detectors.trips import Trips
 from loadlog.model.device import DeviceSpec
@@ -39,6 +40,7 @@ _KINDS = (
     Baseline,
     Cutoff,
     CurrentLimit,
+    Sharing,
 )
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
@@ -54,6 +56,8 @@ def detectors_for(device: DeviceSpec) -> list[Detector]:
         detectors.append(SenseFallback(device))
     if CurrentLimit.applies(device):
         detectors.append(CurrentLimit(device))
+    if Sharing.applies(device):
+        detectors.append(Sharing(device))
     if Baseline.applies(device):
         detectors.append(Baseline(device))
     return detectors

@@ -115,6 +115,7 @@ KINDS: dict[str, str] = {
     "protection": "the instrument reports a protection",
     "current_limit_entered": "the load asks for more than its source gives; the source holds its current instead of its voltage",
     "cutoff_reached": "a battery is at its end of discharge",
+    "sharing_imbalance": "the currents of a group have parted from their shares",
     "drift": "a channel has slowly left the level at which it had settled",
     "noise_changed": "the noise of a channel is another one than was learned",
     "communication_lost": "no valid reply any more",

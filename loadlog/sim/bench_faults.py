@@ -128,6 +128,9 @@ class PhysicalFaults:
     def _fan_stop(self, fault: Fault, begins: bool) -> None:
         self._load(fault).heatsink.fan_runs = not begins
 
+    def _derating(self, fault: Fault, begins: bool) -> None:
+        self._load(fault).front.derated = float(fault.params["to"]) if begins else 1.0
+
     def _contact_resistance(self, fault: Fault, begins: bool) -> None:
         ramp = self._contacts.setdefault(fault.target, _Ramp(0.0, 0.0))
         ramp.final = float(fault.params["ohm"]) if begins else 0.0

@@ -64,6 +64,7 @@ def _of_loads() -> list[FaultKind]:
         ),
         FaultKind("reverse_polarity", "load", "the power leads are swapped"),
         FaultKind("fan_stop", "load", "the fan of the heatsink stops"),
+        FaultKind("derating", "load", "the load regulates less than its set-point asks for", {"to": Param(0.9, 0.0, 1.5)}),
         FaultKind(
             "contact_resistance", "load", "a contact of the power path grows worse", {"ohm": Param(0.01, 0.0, 100.0), "over_s": Param(0.0)}
         ),

@@ -1,0 +1,220 @@
+"""`sharing_imbalance`: the currents of a group part from their shares. An event of the group, told once, by its first device.
+
+Physical cause: one load derates (heat) or regulates wrongly, one of several supplies in parallel leaves its droop characteristic, a contact
+adds resistance in a branch that shares by resistance.
+Rule: over blocks (`blocks`) the mean current of each device of one role is compared with its share of their sum. The share is, in this
+order: fixed (``current_share``); that of the set-points, when all are in CC and report them; learned over `LEARN` blocks. A current that
+departs by more than `BOUND` combined standard uncertainties of the currents (twice where the set-point decides: reading and regulation) and
+the deviation of the learned share, `BLOCKS` blocks in a row, is an imbalance. Set-points, modes and inputs that differ or change on purpose
+are none: after any such change shares are learned anew and what was active ends.
+Units: A. Limits: two devices and more of one role with a current, all on (20 counts); a device whose current stops altogether (below 5 % of
+its share) has tripped, which `trips` tells.
+Confusions: gain errors of the instruments (inside the uncertainty); a polled device that is late (blocks are long against polls). A group
+whose devices are in the current limit of their source parts too: its event says so.
+Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
+Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
+common practice of paralleled supplies, no clause.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, ClassVar
+
+from loadlog.detectors.base import NOTHING, Context, Peer, Stateless, begin_ns, end_ns, status_name, usable
+from loadlog.detectors.blocks import block_samples
+from loadlog.detectors.statistics import Moments
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.learned import Learned, fact, fixed
+from loadlog.model.quantity import standard_uncertainty
+from loadlog.model.sample import Sample
+
+LEARN, BLOCKS = 6, 3
+BOUND = 3.0
+STOPPED = 0.05
+ROLES = ("load", "supply")
+
+
+class _Member:
+    """One device of the group."""
+
+    __slots__ = ("current", "last", "least_a", "peer", "setpoint", "share", "spec", "total")
+
+    def __init__(self, spec: DeviceSpec, peer: Peer | None) -> None:
+        self.spec, self.peer = spec, peer
+        channel = spec.channel("current_a")
+        self.least_a = 20.0 * channel.resolution if channel else 0.0
+        self.share, self.current = Moments(), Moments()
+        self.total = 0.0
+        self.setpoint: float | None = None
+        self.last: tuple[Any, ...] = ()
+
+    def uncertainty(self, current_a: float) -> float:
+        channel = self.spec.channel("current_a")
+        return 0.0 if channel is None else standard_uncertainty(current_a, channel.accuracy, channel.resolution)
+
+
+class Sharing(Stateless):
+    """One group, seen by the first of its devices of one role."""
+
+    KINDS: ClassVar[tuple[str, ...]] = ("sharing_imbalance",)
+
+    def __init__(self, device: DeviceSpec) -> None:
+        self._device = device
+        self._size = block_samples(device.period_s)
+        self._members: list[_Member] | None = None
+        self._n = 0
+        self._away = self._calm = 0
+        self._unshown_ns = self._shown_ns = self._begin_ns = 0
+        self._active = False
+
+    @staticmethod
+    def applies(device: DeviceSpec) -> bool:
+        """A load or supply of a group that measures its current."""
+        return device.group is not None and device.role in ROLES and device.channel("current_a") is not None
+
+    def restore(self, event: Event) -> None:
+        """The group was out of balance when the service stopped."""
+        self._active = True
+
+    def learned(self) -> Sequence[Learned]:
+        """The shares, where this device speaks for its group."""
+        out = []
+        for member in self._members or ():
+            own = member.spec.name == self._device.name
+            name = "current_share" if own else f"current_share_of_{member.spec.name}"
+            if "current_share" in member.spec.fixed:
+                out.append(fixed(name, "", member.spec.fixed["current_share"]))
+            else:
+                sure = math.sqrt(member.share.variance / max(member.share.n, 1))
+                out.append(fact(name, "", member.share.mean or None, sure, member.share.n, LEARN))
+        return out
+
+    def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        """See the module."""
+        if self._members is None:
+            self._members = self._find_members(context)
+        if not self._members or sample.failure is not None:
+            return NOTHING
+        changed = False
+        currents = []
+        for member in self._members:
+            seen = sample if member.peer is None else member.peer.recent[-1] if member.peer.recent else None
+            current = None if seen is None or seen.failure is not None else usable(seen, "current_a")
+            if seen is None or current is None:
+                return NOTHING
+            changed = self._operated(member, seen) or changed
+            currents.append(abs(current))
+        if changed:
+            return self._restart(sample, "the operating point changed")
+        for member, current in zip(self._members, currents, strict=True):
+            member.total += current
+        self._n += 1
+        return self._block(sample) if self._n >= self._size else NOTHING
+
+    def _find_members(self, context: Context) -> list[_Member]:
+        """The devices of this role, when this is the first of them by name; else nobody."""
+        peers = [p for p in context.peers.values() if p.device.role == self._device.role and p.device.channel("current_a") is not None]
+        if not peers or any(p.device.name < self._device.name for p in peers):
+            return []
+        return [_Member(self._device, None), *(_Member(p.device, p) for p in sorted(peers, key=lambda p: p.device.name))]
+
+    @staticmethod
+    def _operated(member: _Member, seen: Sample) -> bool:
+        mode = status_name(member.spec, seen, "mode")
+        member.setpoint = seen.values.get("setpoint") if mode == "cc" else None
+        now = (mode, seen.values.get("setpoint"), seen.status.get("input_on"))
+        before, member.last = member.last, now
+        return bool(before) and before != now
+
+    def _restart(self, sample: Sample, why: str) -> Sequence[Finding]:
+        for member in self._members or ():
+            member.share, member.current = Moments(), Moments()
+            member.total = 0.0
+        self._n = self._away = self._calm = 0
+        self._unshown_ns = self._begin_ns = begin_ns(sample)
+        return self._end(sample, why) if self._active else NOTHING
+
+    def _block(self, sample: Sample) -> Sequence[Finding]:
+        members = self._members or []
+        means = [m.total / self._n for m in members]
+        for member in members:
+            member.total = 0.0
+        self._n = 0
+        begin, self._begin_ns = self._begin_ns, end_ns(sample)
+        total = math.fsum(means)
+        expected = self._expected(members)
+        if any(mean < member.least_a for mean, member in zip(means, members, strict=True)):
+            return self._restart(sample, "a device of the group draws no current")
+        if expected is None:
+            for member, mean in zip(members, means, strict=True):
+                member.share.update(mean / total)
+                member.current.update(mean)
+            self._unshown_ns = begin
+            return NOTHING
+        if any(mean < STOPPED * share * total for mean, share in zip(means, expected, strict=True)):
+            return self._restart(sample, "a device of the group has stopped")
+        worst, ratio = self._worst(members, means, total, expected)
+        if ratio <= 1.0:
+            self._unshown_ns = begin
+        elif self._away == 0:
+            self._shown_ns = end_ns(sample)
+        self._away = self._away + 1 if ratio > 1.0 else 0
+        self._calm = self._calm + 1 if ratio < 0.5 else 0
+        if self._active:
+            return self._end(sample, "the currents are at their shares again") if self._calm >= BLOCKS else NOTHING
+        return self._raise(members, means, total, expected, worst) if self._away == BLOCKS else NOTHING
+
+    @staticmethod
+    def _expected(members: list[_Member]) -> list[float] | None:
+        given = [m.spec.fixed.get("current_share") for m in members]
+        if all(share is not None for share in given):
+            scale = math.fsum(share for share in given if share is not None)
+            return [(share or 0.0) / scale for share in given]
+        setpoints = [m.setpoint for m in members]
+        wanted = math.fsum(s for s in setpoints if s is not None)
+        if all(s is not None and s > 0.0 for s in setpoints):
+            return [(s or 0.0) / wanted for s in setpoints]
+        if any(m.share.n < LEARN for m in members):
+            return None
+        return [m.share.mean for m in members]
+
+    @staticmethod
+    def _worst(members: list[_Member], means: list[float], total: float, expected: list[float]) -> tuple[int, float]:
+        """The member that moved most from what it should carry by itself (its set-point, or what it carried while shares were learned), and
+        how far the shares are apart, in multiples of what is allowed."""
+        squares = [m.uncertainty(mean) ** 2 for m, mean in zip(members, means, strict=True)]
+        ratios, moved = [], []
+        for k, (member, mean, share) in enumerate(zip(members, means, expected, strict=True)):
+            twice = 2.0 if member.setpoint is not None else 1.0
+            others = math.fsum(squares) - squares[k]
+            combined = math.sqrt(twice * ((1.0 - share) ** 2 * squares[k] + share * share * others) + member.share.variance * total * total)
+            ratios.append(abs(mean - share * total) / (BOUND * combined) if combined > 0.0 else 0.0)
+            own = member.setpoint if member.setpoint is not None else member.current.mean if member.current.n else share * total
+            moved.append(abs(mean - own) / math.sqrt(squares[k]) if squares[k] > 0.0 else 0.0)
+        return max(range(len(moved)), key=moved.__getitem__), max(ratios)
+
+    def _raise(self, members: list[_Member], means: list[float], total: float, expected: list[float], worst: int) -> Sequence[Finding]:
+        self._active, self._calm = True, 0
+        names = [m.spec.name for m in members]
+        evidence = {
+            "departs": names[worst], "current_a": dict(zip(names, (round(m, 5) for m in means), strict=True)),
+            "share": dict(zip(names, (round(m / total, 5) for m in means), strict=True)),
+            "expected_share": dict(zip(names, (round(s, 5) for s in expected), strict=True)),
+        }  # fmt: skip
+        text = (
+            f"group {self._device.group}: {names[worst]} carries {means[worst]:.4g} A, {100 * means[worst] / total:.1f} % of the group's "
+            f"current instead of {100 * expected[worst]:.1f} %"
+        )
+        return (self._finding(Onset(min(self._unshown_ns, self._shown_ns), self._shown_ns), text, evidence, clear=False),)
+
+    def _end(self, sample: Sample, why: str) -> Sequence[Finding]:
+        self._active = False
+        onset = Onset(begin_ns(sample), end_ns(sample))
+        return (self._finding(onset, f"group {self._device.group}: {why}", {"ended": why}, clear=True),)
+
+    def _finding(self, onset: Onset, text: str, evidence: dict[str, Any], clear: bool) -> Finding:
+        group = self._device.group
+        return Finding("sharing_imbalance", None, Severity.WARNING, onset, text, self._device.role, group, clear, evidence=evidence)

@@ -1,0 +1,128 @@
+"""`sharing_imbalance`: loads of a group on one source, and what must not pass for an imbalance. Seeds are fresh and printed."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from loadlog.config import DeviceConfig
+from loadlog.model.device import DeviceSpec
+from loadlog.model.event import EventState
+from loadlog.pipeline import Pipeline
+from tests.checklists.simulated import STOCK, SimulatedRun
+from tests.checklists.traces import Bench, Load, Record, Source, at_s, fresh_random, load_spec, record
+
+KIND = "sharing_imbalance"
+
+
+def bench(rnd: random.Random, levels: tuple[float, ...], mode: str = "CC", status: bool = True, **more: object) -> Bench:
+    """Loads load-1, load-2, ... with their own gain errors on one source; leads of different length."""
+    loads = [
+        Load(
+            load_spec(f"load-{n}", period_s=rnd.choice([0.5, 1.0]), status=status, sense="local", path_resistance_ohm=None, **more),
+            mode, level, path_ohm=rnd.uniform(0.005, 0.03), gain_error=rnd.uniform(-2e-4, 2e-4),
+        )
+        for n, level in enumerate(levels, 1)
+    ]  # fmt: skip
+    return Bench(rnd, Source(), loads)
+
+
+def play(line: Bench, until_s: float) -> Record:
+    return record(line, until_s)
+
+
+@pytest.mark.parametrize("mode", ["CC", "CR"])
+def test_a_load_that_leaves_its_share_is_named(mode: str) -> None:
+    """Its share of the regulated level falls by a tenth without its set-point saying so: derating, or a contact."""
+    rnd = fresh_random()
+    line = bench(rnd, (5.0, 5.0, 4.0) if mode == "CC" else (6.0, 6.0, 8.0), mode, status=False)
+    at = rnd.uniform(200.0, 300.0)
+    factor = 0.9 if mode == "CC" else 1.12
+    line.at(at, lambda: setattr(line.loads[1], "level", line.loads[1].level * factor))
+    out = play(line, at + 120.0)
+    (event,) = out.raised(KIND)
+    assert (event.device, event.group, event.evidence["departs"]) == (None, "g", "load-2")
+    assert at_s(event.onset.earliest_utc_ns) <= at <= at_s(event.onset.latest_utc_ns) + 0.01
+    assert at_s(event.detected_utc_ns) - at < 70.0
+    assert sum(event.evidence["share"].values()) == pytest.approx(1.0, abs=1e-4)
+
+
+def test_set_points_give_the_shares_at_once() -> None:
+    """A load that regulates wrongly from the start: nothing needs to be learned, its set-point says what it should carry."""
+    run = simulated(fresh_random())
+    run.fault(5.0, "derating", "load-2", 120.0, to=0.9)
+    out = run.run(240.0)
+    (event,) = out.raised(KIND)
+    assert event.evidence["departs"] == "load-2"
+    assert at_s(event.detected_utc_ns) < 60.0
+    assert out.last(KIND).state is EventState.CLEARED
+
+
+def simulated(rnd: random.Random) -> SimulatedRun:
+    """Two loads on the simulated supply."""
+    text = STOCK.format(level=4.0, mode="CC", sense="local").replace(
+        "[[meter]]", '[[load]]\nname = "load-2"\nsource = "psu"\nsetpoint = 3.0\nserial = 2\n[[meter]]'
+    ).replace('units = { 1 = "load-1", 5 = "case" }', 'units = { 1 = "load-1", 2 = "load-2", 5 = "case" }')  # fmt: skip
+    devices = [
+        DeviceConfig(name=n, role="load", bus="b", unit_id=k, profile="p", rate_hz=2.0, group="g")
+        for k, n in ((1, "load-1"), (2, "load-2"))
+    ]
+    return SimulatedRun(rnd, text, devices)
+
+
+def test_set_points_that_differ_on_purpose_are_fine() -> None:
+    rnd = fresh_random()
+    run = simulated(rnd)
+    for n in range(1, 6):
+        run.fault(n * rnd.uniform(55.0, 70.0), "knob", rnd.choice(["load-1", "load-2"]), None, setpoint=round(rnd.uniform(1.0, 4.5), 3))
+    assert run.run(420.0).raised(KIND) == []
+
+
+@pytest.mark.parametrize("mode", ["CC", "CP", "CR"])
+def test_a_balanced_group_raises_nothing(mode: str) -> None:
+    rnd = fresh_random()
+    levels = {"CC": (5.0, 3.0), "CP": (60.0, 90.0), "CR": (6.0, 9.0)}[mode]
+    assert play(bench(rnd, levels, mode), 1500.0).raised(KIND) == []
+
+
+def test_a_load_that_trips_or_is_switched_off_is_no_imbalance() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, (5.0, 5.0), status=rnd.random() < 0.5)
+    line.at(200.0, lambda: setattr(line.loads[1], "input_on", False))
+    line.at(320.0, lambda: setattr(line.loads[1], "input_on", True))
+    line.at(500.0, lambda: setattr(line.loads[0], "answers", False))
+    assert play(line, 700.0).raised(KIND) == []
+
+
+def test_a_fixed_share_needs_no_learning() -> None:
+    rnd = fresh_random()
+    loads = [
+        Load(load_spec(f"load-{n}", period_s=0.5, status=False, fixed={"current_share": share}), "CR", level)
+        for n, (share, level) in enumerate(((0.5, 6.0), (0.5, 9.0)), 1)
+    ]
+    (event,) = play(Bench(rnd, Source(), loads), 60.0).raised(KIND)
+    assert event.evidence["expected_share"] == {"load-1": 0.5, "load-2": 0.5}
+
+
+def test_an_event_of_a_group_belongs_to_the_run_and_survives_a_restart() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, (5.0, 5.0), status=False)
+    line.at(200.0, lambda: setattr(line.loads[1], "level", 4.4))
+    specs: list[DeviceSpec] = line.specs
+    first = Pipeline(specs, next_seq=1, next_event_id=1, run_of=lambda name: "soak-0001")
+    (event,) = record(line, 300.0, first).raised(KIND)
+    assert event.run == "soak-0001"
+    again = Pipeline(specs, next_seq=10**6, next_event_id=9)
+    again.restore(first.active())
+    line.loads[1].level = 5.0
+    line.loads[1].spec = line.loads[1].spec
+    out = record(line, 600.0, again)
+    assert [e.id for e in out.events if e.kind == KIND] in ([], [event.id])
+
+
+def test_an_uncertain_neighbour_decides_nothing() -> None:
+    rnd = fresh_random()
+    line = bench(rnd, (5.0, 5.0), status=False)
+    line.loads[1].answers = False
+    assert play(line, 300.0).raised(KIND) == []
