@@ -1,11 +1,10 @@
 """One target: reads the recordings in the order of their numbers, sends, and moves the target's cursor when the server has acknowledged.
 
 Invariants: a line that was read is acknowledged, set aside, or sent again, also after a crash at any moment; nothing here holds up another
-target or the recorder; memory does not grow with the backlog (one body at a time).
+target or the recorder; memory does not grow with the backlog (two bodies at a time).
 
 Order of business: the heartbeat, which must come through while hours are caught up; what somebody ordered to be tried again; events, newest
-first; samples, oldest first, at most so many a second. `step` does one of these and says when it wants to be called again: no thread and no
-sleeping here.
+first; samples, oldest first, at most so many a second. `step` does one of these and says when it wants to be called again: it never sleeps.
 """
 
 from __future__ import annotations
@@ -20,12 +19,11 @@ from typing import Any
 from loadlog.config import ForwardConfig
 from loadlog.forwarder.answers import Answer, Verdict
 from loadlog.forwarder.backlog import Rate, waiting_samples
+from loadlog.forwarder.bodies import Bodies
 from loadlog.forwarder.delivery import Delivery, deliver
 from loadlog.forwarder.facts import State, TargetFacts, backlog_age_s
-from loadlog.forwarder.lines import SampleLines, event_line, health_lines
-from loadlog.forwarder.reduction import Reduction, make_reduction
+from loadlog.forwarder.lines import event_line, health_lines
 from loadlog.forwarder.sender import Send
-from loadlog.forwarder.stamps import Stamps
 from loadlog.model.clock import NS
 from loadlog.model.errors import StoreError
 from loadlog.model.event import Event
@@ -37,7 +35,6 @@ IDLE_S = 1.0  # between looks for new samples
 RETRY_MIN_S, RETRY_MAX_S = 1.0, 60.0
 TELL_S = 5.0  # how often the facts are written down
 MOST_ASIDE = 100_000  # lines set aside; beyond, the target waits for somebody
-ROWS_AT_MOST = 40  # bodies' worth of rows read for one body, where samples are reduced
 _log = logging.getLogger(__name__)
 
 Buses = Mapping[str, Mapping[str, Any]]
@@ -54,27 +51,12 @@ class Around:
     utc_ns: Callable[[], int]
 
 
-@dataclass(slots=True)
-class _Body:
-    """Lines read and not yet acknowledged, and where the cursor stands after them."""
-
-    lines: list[str]
-    moved: dict[str, int]
-    state: str
-    newest_utc_ns: int | None
-    is_full: bool  # there is more to read
-
-
 class Courier:
     """See the module. Not thread-safe, except `facts` and `retry`."""
 
     def __init__(self, config: ForwardConfig, around: Around, state: ForwardState, send: Send) -> None:
         self.config, self._around, self._kept, self._send = config, around, state, send
-        self._mode = [config.every, config.interval_s, config.stamps]
-        self._follower: Follower | None = None
-        self._stamps: Stamps
-        self._reduction: Reduction
-        self._body: _Body | None = None
+        self._bodies: Bodies | None = None
         self._acknowledged_state = "{}"
         self._events: dict[tuple[int, str], Event] = {}
         self._events_from: dict[str, int] = {}
@@ -116,13 +98,13 @@ class Courier:
             wait_s = self._work(now_s)
         except StoreError as exc:
             self._fail(Answer(Verdict.UNAVAILABLE, str(exc)))
-            self._follower = None  # what was read and not kept is read again
+            self._begin_again()
             wait_s = self._retry_s
         self._tell(self._around.monotonic_s())
         return min(wait_s, TELL_S)  # so that the facts stay fresh while it waits
 
     def _work(self, now_s: float) -> float:
-        if self._follower is None:
+        if self._bodies is None:
             self._begin()
         if now_s >= self._next_beat_s and not self._beat(now_s):
             return self._next_try_s - now_s
@@ -137,7 +119,7 @@ class Courier:
                 return 0.0 if sent else self._next_try_s - now_s
         if now_s < self._next_samples_s:
             return min(self._next_samples_s, self._next_beat_s) - now_s
-        if now_s < self._next_look_s and self._body is None:
+        if now_s < self._next_look_s and not self._going().waiting:
             return max(0.0, min(self._next_look_s, self._next_beat_s) - now_s)
         return self._send_samples(now_s)
 
@@ -150,17 +132,19 @@ class Courier:
             position = self._skip_existing()
         if self._state is State.STARTING and self.config.rewind_s and position.acknowledged_utc_ns is not None:
             position = self._rewound(position)
-        kept = position.state if position.state.get("mode") == self._mode else {}
-        self._stamps = Stamps(self.config.stamps, kept.get("stamps"))
-        lines = SampleLines(self._around.bench, self._stamps)
-        self._reduction = make_reduction(lines, self._stamps, self.config.every, self.config.interval_s, kept.get("reduction", {}))
-        self._body, self._events = None, {}
+        self._events = {}
         # What goes with the acknowledged samples: the stamps of a body that waits are not yet given out for good.
         self._acknowledged_state = json.dumps(position.state)
         self._events_from = dict(position.places[EVENTS])
         self._acknowledged_utc_ns, self._newest_utc_ns = position.acknowledged_utc_ns, position.newest_utc_ns
         self._lines, self._aside = position.lines, self._kept.aside_count()
-        self._follower = self._around.archive.follow(0, position.places[SAMPLES], position.places[EVENTS])
+        self._bodies = Bodies(self.config, self._around.bench, self._around.archive, position)
+
+    def _begin_again(self) -> None:
+        """What was read and not acknowledged is read again, from where the cursor stands then."""
+        if self._bodies is not None:
+            self._bodies.close()
+        self._bodies = None
 
     def _skip_existing(self) -> Position:
         """The first start of a target that wants only what comes from now on."""
@@ -224,7 +208,7 @@ class Courier:
 
     def _send_events(self) -> bool | None:
         """One body of them, newest first; None when there are none, False when they did not get through."""
-        follower = self._following()
+        follower = self._going().follower
         for event in follower.poll_events():
             self._events[event.id, str(event.state)] = event  # a later state of the same kind takes the place of the earlier
         if not self._events:
@@ -256,7 +240,8 @@ class Courier:
     # -- samples
 
     def _send_samples(self, now_s: float) -> float:
-        body = self._body = self._body or self._read()
+        bodies = self._going()
+        body = bodies.first()
         if body is None:
             self._next_look_s = now_s + IDLE_S
             self._look_at_backlog()
@@ -264,13 +249,14 @@ class Courier:
             return max(0.0, min(self._next_look_s, self._next_beat_s) - now_s)
         delivery = Delivery()
         if body.lines:
-            delivery = deliver(body.lines, self._send, self._proof)
+            with bodies.reading_ahead():
+                delivery = deliver(body.lines, self._send, self._proof)
             if not self._passed(delivery):
                 return self._next_try_s - now_s
         self._acknowledge(
             Step(SAMPLES, body.moved, body.state, self._around.utc_ns(), delivery.accepted, body.newest_utc_ns, delivery.aside)
         )  # fmt: skip
-        self._body = None
+        bodies.done()
         self._next_samples_s = max(self._next_samples_s, now_s) + len(body.lines) / self.config.catch_up_lines_per_s
         self._state = State.CATCHING_UP if body.is_full else State.UP_TO_DATE
         if not body.is_full:
@@ -280,36 +266,10 @@ class Courier:
         self._rate.add(len(body.lines), after_s)
         return max(0.0, min(self._next_samples_s if body.is_full else self._next_look_s, self._next_beat_s) - after_s)
 
-    def _read(self) -> _Body | None:
-        """The next rows as lines; None when there are none."""
-        follower = self._following()
-        before = follower.places
-        lines: list[str] = []
-        newest: int | None = None
-        feed, most = self._reduction.feed, self.config.batch_lines
-        full = False
-        for _ in range(ROWS_AT_MOST):
-            wanted = most - len(lines)
-            rows = follower.poll_rows(wanted)
-            for stored in rows:
-                feed(stored, lines)
-            if rows:
-                newest = rows[-1].row.t_utc_ns
-            full = len(rows) >= wanted
-            if not full or len(lines) >= most:
-                break
-        moved = {name: seq for name, seq in follower.places.items() if before.get(name) != seq}
-        if not moved:
-            return None
-        return _Body(lines, moved, self._state_text(), newest, full)
-
-    def _following(self) -> Follower:
-        if self._follower is None:
+    def _going(self) -> Bodies:
+        if self._bodies is None:
             raise StoreError("forwarding has not begun", retryable=True)
-        return self._follower
-
-    def _state_text(self) -> str:
-        return json.dumps({"mode": self._mode, "stamps": self._stamps.state, "reduction": self._reduction.state})
+        return self._bodies
 
     # -- outcomes
 
@@ -345,15 +305,15 @@ class Courier:
         wait_s = self._retry_s if answer.retry_after_s is None else max(answer.retry_after_s, RETRY_MIN_S)
         self._next_try_s = now_s + wait_s
         self._retry_s = min(self._retry_s * 2, RETRY_MAX_S)
-        if first and answer.verdict is Verdict.UNREACHABLE and self.config.rewind_s and self._follower is not None:
+        if first and answer.verdict is Verdict.UNREACHABLE and self.config.rewind_s and self._bodies is not None:
             self._rewound(self._kept.position())
-            self._follower = None
+            self._begin_again()
 
     # -- facts
 
     def _look_at_backlog(self) -> None:
-        follower = self._following()  # nothing is known before the beginning
-        self._waiting = waiting_samples(self._around.archive.recordings(), follower.places) + (len(self._body.lines) if self._body else 0)
+        bodies = self._going()  # nothing is known before the beginning
+        self._waiting = waiting_samples(self._around.archive.recordings(), bodies.follower.places) + bodies.waiting
 
     def _tell(self, now_s: float) -> None:
         """Renew the facts; now and then also count what waits, and write them down."""

@@ -12,6 +12,7 @@ the time.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import getitem
 from typing import Any
 
 from loadlog.forwarder import naming
@@ -25,23 +26,23 @@ TEXTS_KEPT = 2048  # per channel
 MS = 1_000_000
 
 
-class _Channel:
-    """Texts ``name=value`` of one channel by its count; empty where there is nothing to send."""
+class _Texts(dict[int | str | None, str]):
+    """Count -> ``name=value`` of one channel, made when it is asked for; empty where there is nothing to send."""
 
-    __slots__ = ("_prefix", "_scale", "_sentinels", "texts")
+    __slots__ = ("_prefix", "_scale", "_sentinels")
 
     def __init__(self, spec: ChannelSpec) -> None:
+        super().__init__({None: ""})
         self._prefix = f"{naming.key(spec.name)}="
         self._scale = spec.scale
         self._sentinels = spec.sentinels if spec.kind == "number" else frozenset[int]()
-        self.texts: dict[int | str | None, str] = {None: ""}
 
-    def make(self, count: int | str) -> str:
-        """Add the text of a count that is not kept yet."""
-        if len(self.texts) >= TEXTS_KEPT:
-            self.texts = {None: ""}
+    def __missing__(self, count: int | str) -> str:
+        if len(self) >= TEXTS_KEPT:
+            self.clear()
+            self[None] = ""
         value = value_of(self._scale, self._sentinels, count)
-        made = self.texts[count] = "" if value is None else f"{self._prefix}{value!r}"
+        made = self[count] = "" if value is None else f"{self._prefix}{value!r},"
         return made
 
 
@@ -60,7 +61,7 @@ def value_of(scale: Any, sentinels: frozenset[int], count: int | str) -> float |
 class SeriesName:
     """The series of one device in one run, as it begins its lines."""
 
-    __slots__ = ("channels", "head", "key")
+    __slots__ = ("head", "key", "texts")
 
     def __init__(self, bench: str, layout: Layout, run: str | None) -> None:
         device = layout.spec
@@ -68,7 +69,7 @@ class SeriesName:
         tags = ",".join(f"{tag}={naming.key(value)}" for tag, value in zip(naming.SAMPLE_TAGS, values, strict=True))
         self.head = f"{naming.measurement(device.role)},{tags} "
         self.key = f"{device.name}/{run or naming.NONE}"
-        self.channels = [_Channel(spec) for spec in device.channels]
+        self.texts = [_Texts(spec) for spec in device.channels]
 
 
 class SampleLines:
@@ -93,15 +94,8 @@ class SampleLines:
         """Without the line break."""
         series, row = self.series(stored), stored.row
         counts = row.counts if row.held is None and row.marks is None else fresh_counts(stored.layout, row)
-        fields = []
-        for channel, count in zip(series.channels, counts, strict=False):
-            text = channel.texts.get(count)
-            if text is None:
-                text = channel.make(count)  # type: ignore[arg-type]  # None is always kept
-            if text:
-                fields.append(text)
-        fields.append(f"quality={row.quality}i")
-        return f"{series.head}{','.join(fields)} {self._stamps.unique(series.key, row.t_utc_ns)}"
+        fields = "".join(map(getitem, series.texts, counts))
+        return f"{series.head}{fields}quality={row.quality}i {self._stamps.unique(series.key, row.t_utc_ns)}"
 
 
 def fresh_counts(layout: Layout, row: Row) -> tuple[int | str | None, ...]:

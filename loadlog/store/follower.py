@@ -7,6 +7,7 @@ go on after a restart stores `Follower.places` and gives them back to `Archive.f
 from __future__ import annotations
 
 import heapq
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -111,11 +112,9 @@ class Follower:
             horizon = min(horizon, reached)
             if reached == FOREVER_NS:
                 ends[recording.name] = recording.last_seq
-        out: list[StoredRow] = []
-        for stored in heapq.merge(*pages, key=lambda r: r.seq):
-            if stored.seq > horizon or len(out) >= limit:
-                break
-            out.append(stored)
+        merged = pages[0] if len(pages) == 1 else list(heapq.merge(*pages, key=lambda r: r.seq))
+        out = merged[: min(limit, bisect_right(merged, horizon, key=lambda r: r.seq))]
+        for stored in out:
             self._reached[stored.recording] = stored.seq
         if len(out) == sum(map(len, pages)):  # what follows the last sample of a recording is events and notes: nothing to look for again
             for name, last_seq in ends.items():

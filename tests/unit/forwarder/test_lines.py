@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from line_protocol_parser import LineFormatError, parse_line
 
@@ -66,6 +66,7 @@ def test_a_failed_poll_is_a_point_of_its_own() -> None:
     assert parse_line(lines().line(stored(failed(7))))["fields"] == {"quality": 2}
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-(2**70), 2**70), min_size=1, max_size=8), st.sampled_from(["0.001", "0.0001", "1", "0.1", "3.7e-5"]))
 def test_every_number_reads_back_as_the_same_double(counts: list[int], scale: str) -> None:
     channels = tuple(ChannelSpec(f"x{i}_v", "V", "number", Scale.of(scale), 0.1) for i in range(len(counts)))
@@ -90,6 +91,7 @@ def test_more_texts_than_are_kept_change_nothing() -> None:
 AWKWARD = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=12).filter(lambda t: not naming.why_not(t))
 
 
+@settings(deadline=None)
 @given(AWKWARD, AWKWARD, st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), max_size=40))
 def test_names_and_texts_of_every_kind_survive(bench: str, device: str, message: str) -> None:
     if "\\" in bench + device:

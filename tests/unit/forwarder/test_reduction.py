@@ -7,7 +7,7 @@ import math
 import statistics
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from line_protocol_parser import parse_line
 
@@ -81,6 +81,7 @@ def test_intervals_of_a_run_and_of_the_time_around_it_do_not_mix_whichever_recor
     assert runs.count("soak-0001") == 2, "25..39 and 40..59: the last one too, though nothing of the run comes after it"
 
 
+@settings(deadline=None)
 @given(st.integers(0, 200), st.sampled_from([(1, 0.0), (7, 0.0), (1, 0.7), (1, 3.0)]))
 def test_a_restart_at_any_place_changes_no_line(cut: int, kind: tuple[int, float]) -> None:
     rows = [stored(sample(seq, ("load-1", "case", "load-2")[seq % 3], counts={"voltage_v": 24000 + seq * seq % 977})) for seq in range(200)]

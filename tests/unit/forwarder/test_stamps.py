@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loadlog.forwarder.stamps import Stamps
@@ -23,6 +23,7 @@ def test_ordinary_polls_keep_their_instants(mode: str) -> None:
         assert abs(stamps.unique("a", t) - t) <= MOVED_NS[mode]
 
 
+@settings(deadline=None)
 @given(st.sampled_from(["ns", "ms"]), st.lists(st.integers(0, 3_000), min_size=2, max_size=300))
 def test_stamps_of_close_samples_differ(mode: str, gaps_us: list[int]) -> None:
     """In order, at any distance, down to none."""
