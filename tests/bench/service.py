@@ -82,8 +82,8 @@ def parts(pid: int) -> dict[str, int]:
 
 
 @contextlib.contextmanager
-def service(folder: Path, port: str, baud: int, units: int, rate_hz: float) -> Iterator[tuple[int, int]]:
-    """`loadlog serve` on a configuration made for it; gives its process identifier and the page's port."""
+def service(folder: Path, port: str, baud: int, units: int, rate_hz: float, more: str = "") -> Iterator[tuple[int, int]]:
+    """`loadlog serve` on a configuration made for it, with ``more`` sections; gives its process identifier and the page's port."""
     folder.mkdir(parents=True)
     (folder / "device.toml").write_text(PROFILE.read_text())
     with socket.socket() as probe:
@@ -93,6 +93,7 @@ def service(folder: Path, port: str, baud: int, units: int, rate_hz: float) -> I
     config.write_text(
         CONFIG.format(data=folder / "data", port=port, baud=baud, tcp_port=tcp_port)
         + "".join(DEVICE.format(unit=unit, rate_hz=rate_hz) for unit in range(1, units + 1))
+        + more
     )
     log = (folder / "service.log").open("w")
     process = subprocess.Popen([sys.executable, "-m", "loadlog", "serve", "--config", str(config)], stdout=log, stderr=log)

@@ -1,0 +1,213 @@
+"""Forwarding: points a second into real databases against the bare client with ready-made bodies, and what targets in trouble do to the
+recorder's lateness. Both sides of every ratio take turns in one run."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import socket
+import statistics
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from loadlog.config import ForwardConfig, StoreConfig
+from loadlog.control.client import ControlClient
+from loadlog.forwarder.answers import Answer, Verdict
+from loadlog.forwarder.courier import Around, Courier
+from loadlog.forwarder.facts import State
+from loadlog.forwarder.sender import Credentials, Sender
+from loadlog.model.clock import NS
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.errors import LoadlogError
+from loadlog.model.quantity import Scale
+from loadlog.model.run import Snapshot
+from loadlog.model.sample import Quality, Sample, Stamp
+from loadlog.model.serial_form import device_to_json
+from loadlog.store import Archive, Journal
+from loadlog.store.forward_state import ForwardState
+from loadlog.store.viewer_state import open_state
+from tests.bench.figures import Figure
+from tests.bench.pace import Say
+from tests.bench.programs import BenchError, device
+from tests.bench.service import service
+from tests.databases import Influx1, Server, Victoria, free_port
+
+FIELDS = ("voltage_v", "current_a", "power_w", "temperature_c", "charge_ah")  # and quality: six
+DEVICES = 8
+BAUD, UNITS, RATE_HZ = 115200, 8, 8.0
+SLOW_S = 5.0
+
+
+@dataclass(frozen=True)
+class ForwardPlan:
+    """``points``: recorded and forwarded per round. ``lateness_s``: how long the recorder is watched per round."""
+
+    points: int = 300_000
+    rounds: int = 3
+    lateness_s: float = 15.0
+    lateness_rounds: int = 3
+
+
+QUICK = ForwardPlan(points=60_000, rounds=1, lateness_s=6.0, lateness_rounds=1)
+
+
+class _Clock:
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns()
+
+    def utc_ns(self) -> int:
+        return time.time_ns()
+
+    def sleep_until(self, monotonic_ns: int) -> None:
+        time.sleep(max(0.0, (monotonic_ns - time.monotonic_ns()) / NS))
+
+
+def record(folder: Path, points: int) -> None:
+    """A quantised soak test of eight loads at 10 Hz that ended a moment ago."""
+    channels = tuple(ChannelSpec(name, "V", "number", Scale.of("0.001"), 0.001) for name in FIELDS)
+    specs = {f"load-{n}": DeviceSpec(f"load-{n}", "load", "rack", 0.1, channels) for n in range(DEVICES)}
+    snapshot = Snapshot("bench", "", {}, {name: device_to_json(spec) for name, spec in specs.items()}, "bench")
+    journal = Journal.open(folder, _Clock(), StoreConfig(queue_samples=200_000), devices=specs, snapshot=lambda: snapshot)
+    journal.start()
+    begin_ns = time.time_ns() - points * NS // 80
+    for n in range(points):
+        name = f"load-{n % DEVICES}"
+        counts = {
+            "voltage_v": 24_000 + n * 7919 % 23, "current_a": 5_000 + n * 31 % 17, "power_w": 120_000 + n * 7919 % 211,
+            "temperature_c": 41_000 + n // 4000 * 100, "charge_ah": n // 57,
+        }  # fmt: skip
+        stamp = Stamp(begin_ns + n * NS // 80, 3_000_000, 0, 0.0001)
+        journal.put_sample(Sample(0, name, stamp, Quality.GOOD, counts, {}, {}))
+        if n % 20_000 == 0:
+            journal.flush().result(60)
+    journal.flush().result(60)
+    journal.close()
+
+
+def _config(server: Server) -> ForwardConfig:
+    common = {"name": "lab", "url": server.url, "catch_up_lines_per_s": 1e7, "heartbeat_s": 3600}
+    if isinstance(server, Influx1):
+        server.create("bench")
+        return ForwardConfig(kind="influxdb1", database="bench", **common)
+    return ForwardConfig(kind="influxdb2", bucket="bench", stamps="ms", **common)
+
+
+@contextlib.contextmanager
+def _fresh(make: Callable[[Path], Server], folder: Path) -> Iterator[Server]:
+    """An empty server."""
+    shutil.rmtree(folder, ignore_errors=True)
+    with make(folder) as server:
+        yield server
+
+
+def _forward(data: Path, config: ForwardConfig, name: str, send: Callable[[bytes], Answer]) -> float:
+    """Seconds to forward everything that was recorded."""
+    viewer = open_state(data)
+    try:
+        around = Around("bench", Archive(data), lambda: None, time.monotonic, time.time_ns)
+        courier = Courier(config, around, ForwardState(viewer, name), send)
+        begin_s = time.perf_counter()
+        while courier.step() < 0.5 or courier.facts.state is State.CATCHING_UP:
+            pass
+        if courier.facts.state is not State.UP_TO_DATE:
+            raise BenchError(f"forward: {courier.facts.detail}")
+        return time.perf_counter() - begin_s
+    finally:
+        viewer.close()
+
+
+def _into(what: str, make: Callable[[Path], Server], folder: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
+    data, bodies = folder / "data", list[bytes]()
+    rates: list[float] = []
+    bare: list[float] = []
+
+    def collect(body: bytes) -> Answer:
+        bodies.append(body)
+        return Answer(Verdict.ACCEPTED)
+
+    for n in range(plan.rounds):
+        say(f"forward: {plan.points} points into {what}, round {n + 1}")
+        with _fresh(make, folder / "server") as server:
+            config = _config(server)
+            if not bodies:
+                _forward(data, config, f"{what}-made", collect)
+            rates.append(plan.points / _forward(data, config, f"{what}-{n}", Sender(config, Credentials())))
+        with _fresh(make, folder / "server") as server:
+            send = Sender(_config(server), Credentials())
+            begin_s = time.perf_counter()
+            for body in bodies:
+                if send(body).verdict is not Verdict.ACCEPTED:
+                    raise BenchError(f"forward: {what} refuses")
+            bare.append(plan.points / (time.perf_counter() - begin_s))
+    rate, alone = statistics.median(rates), statistics.median(bare)
+    least = 40_000 if what == "VictoriaMetrics" else None
+    return [
+        Figure(f"points a second into {what}, six fields", rate, "/s", least=least, beside="recordings to acknowledged, one process"),
+        Figure(f"forwarding into {what} / bare client", rate / alone, least=0.6, beside=f"ready-made bodies: {alone:.0f}/s"),
+    ]
+
+
+def forward(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
+    """Throughput, then the recorder's lateness."""
+    for program in ("influxd", "victoria-metrics"):
+        if shutil.which(program) is None:
+            raise BenchError(f"forward needs {program}: sh tests/servers.sh installs it")
+    say(f"forward: recording {plan.points} points")
+    record(folder / "data", plan.points)
+    figures = _into("VictoriaMetrics", Victoria, folder, plan, say) + _into("InfluxDB 1.x", Influx1, folder, plan, say)
+    return figures + _lateness(programs, folder, plan, say)
+
+
+@contextlib.contextmanager
+def _answering(answer: bytes, after_s: float) -> Iterator[int]:
+    """A server that says the same to everybody, late; gives its port."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def serve(client: socket.socket) -> None:
+            with client, contextlib.suppress(OSError):
+                client.recv(65536)
+                time.sleep(after_s)
+                client.sendall(answer)
+
+        def accept() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    threading.Thread(target=serve, args=(listener.accept()[0],), daemon=True).start()
+
+        threading.Thread(target=accept, daemon=True).start()
+        yield listener.getsockname()[1]
+
+
+def _lateness(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
+    """Mean lateness of polls with three targets in trouble against none; medians of rounds that take turns."""
+    seen: dict[str, list[float]] = {"none": [], "three": []}
+    with (
+        _answering(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n", SLOW_S) as slow,
+        _answering(b"HTTP/1.1 401 Unauthorized\r\nContent-Length: 0\r\nConnection: close\r\n\r\n", 0.0) as refusing,
+    ):
+        ports = {"dead": free_port(), "slow": slow, "refusing": refusing}
+        targets = "".join(
+            f'[[forward]]\nname = "{name}"\nkind = "influxdb2"\nurl = "http://127.0.0.1:{port}"\nbucket = "b"\n'
+            for name, port in ports.items()
+        )
+        for n in range(plan.lateness_rounds):
+            for case, more in (("none", ""), ("three", targets)):
+                say(f"forward: lateness of the recorder, {case} in trouble, round {n + 1}")
+                where = folder / f"late-{case}-{n}"
+                with device(programs, BAUD) as paced, service(where, paced.port, BAUD, UNITS, RATE_HZ, more):
+                    time.sleep(plan.lateness_s + 4.0)
+                    seen[case].append(_mean_lateness_s(where / "data"))
+    none, three = statistics.median(seen["none"]), statistics.median(seen["three"])
+    beside = f"mean {three * 1e3:.3f} and {none * 1e3:.3f} ms, {UNITS} units at {RATE_HZ:g} Hz"
+    return [Figure("recorder's lateness, dead, slow and refusing target / none", three / none, most=1.05, beside=beside)]
+
+
+def _mean_lateness_s(data: Path) -> float:
+    try:
+        facts = ControlClient(data).call("status")["buses"]["line"]["lateness"]
+    except LoadlogError as exc:
+        raise BenchError(f"forward: {exc}") from exc
+    return float(facts["mean_s"])
