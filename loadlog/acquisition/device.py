@@ -114,6 +114,9 @@ class DeviceState:
 
     def polled(self, outcome: Outcome, talk: Talk) -> bool:
         """Note an outcome; True when the device is to be backed off (or stays so)."""
+        if isinstance(outcome, PollFailure) and outcome.cause is FailureCause.SKIPPED:  # the bus would not ask it: says nothing about it
+            self._missed += 1
+            return self.backed_off
         self._polls += 1
         self._lateness.add(outcome.stamp.lateness_s)
         if isinstance(outcome, Reading):

@@ -157,6 +157,8 @@ class BusPoller:
         self._deliver(outcome)
         if device.polled(outcome, talk):
             self._back_off(turn.device, now_ns, ended_ns)
+        elif isinstance(outcome, PollFailure) and outcome.cause is FailureCause.SKIPPED:
+            return
         elif isinstance(outcome, PollFailure) and outcome.cause is FailureCause.PORT_LOST:
             device.lost_next_ns = ended_ns + round(LOST_PACE_S * NS)
             self._port.lost(outcome.detail)

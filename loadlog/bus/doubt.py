@@ -5,16 +5,24 @@ request with the values of an earlier one: same unit, function and length, nothi
 a read that was not seen to be answered, before a read whose answer would look the same, one is asked whose answer must look different: the
 same address, another count. Once that one is answered, or refused, every earlier answer has come or will never come. Its values are not
 used. A doubt ends by itself after ten time-outs.
+
+Length is then the only mark, so it is worth nothing with an instrument that was seen to answer with a length that nobody asked for: its
+late answer to an earlier request may look like the one to the question. Such a unit is distrusted for `DISTRUST_S`: while it may owe an
+answer it is not asked at all, until ten time-outs have shown that nothing more comes. What remains is an instrument whose first two answers
+ever of a wrong length are both late, one behind the other, and each by chance of the very length that passes.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from loadlog.bus.pdu import Exchange, exchange
+from loadlog.model.clock import NS
 from loadlog.model.wire import MAX_READ_BITS, MAX_READ_REGISTERS, READ_COILS, READ_DISCRETE, ModbusRead
 
 LASTS_TIMEOUTS = 10
+DISTRUST_S = 3600.0
 _HIGHEST = 0xFFFF
 
 
@@ -30,10 +38,25 @@ class Doubts:
 
     def __init__(self) -> None:
         self._of_unit: dict[int, _Doubt] = {}
+        self._distrusted_until_ns: dict[int, int] = {}
 
     def concern(self, unit: int) -> bool:
         """True while ``unit`` may owe an answer."""
         return unit in self._of_unit
+
+    def heard(self, call: Exchange, sizes: Iterable[int], now_ns: int) -> None:
+        """Answers of the unit of ``call`` came, of these lengths of PDU, and none was taken."""
+        doubt = self._of_unit.get(call.unit)
+        asked = {call.reply_bytes, *(doubt.owed if doubt else ())}
+        if not asked.issuperset(sizes):
+            self._distrusted_until_ns[call.unit] = now_ns + round(DISTRUST_S * NS)
+
+    def must_rest(self, unit: int, now_ns: int) -> bool:
+        """True while ``unit`` is not to be asked, because nothing would tell its late answers apart."""
+        if not self._of_unit or not self._distrusted_until_ns:
+            return False
+        doubt = self._of_unit.get(unit)
+        return doubt is not None and now_ns <= min(doubt.until_ns, self._distrusted_until_ns.get(unit, 0))
 
     def owes(self, call: Exchange, until_ns: int) -> None:
         """The answer to ``call`` was not seen."""

@@ -96,6 +96,12 @@ def has_passed(call: Exchange, heard: bytearray) -> bool:
     return len(heard) >= call.reply_bytes + ENVELOPE_BYTES and heard[0] == call.unit and heard.startswith(call.head, 1)
 
 
+def answer_sizes(call: Exchange, heard: bytearray) -> list[int]:
+    """Lengths of the PDUs of all reads that the unit of ``call`` answered in ``heard``, with a right CRC."""
+    ours = ((start, end) for start, end in _frames(call, heard) if heard[start] == call.unit)
+    return [end - start - ENVELOPE_BYTES for start, end in ours if heard[start + 1] in _READ_FUNCTIONS]
+
+
 def diagnose(call: Exchange, heard: bytearray, timeout_s: float) -> Fault:
     """Why ``heard`` holds no answer to ``call``."""
     if not heard:

@@ -11,6 +11,7 @@ Invariants:
    elapsed. Nothing is repeated here: a repetition would put the device one answer behind for ever.
  - A transaction that has begun is carried to its end.
  - An answer later still is met by asking first what must be answered differently (`doubt`).
+ - A unit whose answers have wrong lengths is given time instead, because its length tells nothing (`doubt`).
 
 An instrument that answers later than ten time-outs, or twice with a pause longer than a request takes, is beyond what Modbus RTU can tell
 apart; a longer ``timeout_s`` or ``quiet_s`` in its profile is the cure.
@@ -25,6 +26,7 @@ from loadlog.bus.framing import (
     ANY_TAIL,
     LEAST_FRAME_BYTES,
     answer_bytes,
+    answer_sizes,
     diagnose,
     exact_answer,
     find_answer,
@@ -84,6 +86,9 @@ class RtuLink(LinkBase):
         now_ns = self._now()
         if not self._port.is_open:
             return self._lost(request, now_ns, "the port is not open")
+        if self._doubts.must_rest(unit, now_ns):
+            detail = "not asked: after answers of wrong lengths, only time shows that no late one is under way"
+            return self._fail(request, FailureCause.SKIPPED, detail, now_ns)
         try:
             self._sit_out()
             while probe := self._doubts.probe(call, self._now()):
@@ -134,6 +139,7 @@ class RtuLink(LinkBase):
                     settle(hold.call.unit)
                     break
             now_ns = self._now()
+        self._doubts.heard(hold.call, answer_sizes(hold.call, hold.heard), now_ns)
         self._tally.hold_s += (self._now() - begun_ns) / NS
 
     def _send(self, call: Exchange) -> int:
@@ -156,6 +162,7 @@ class RtuLink(LinkBase):
             self._doubts.answered(call.unit)
             return Reply(call.request, verdict, "", t_request_ns, self._last_ns)
         failure = self._fail(call.request, verdict.cause, verdict.detail, t_request_ns, verdict.exception_code)
+        self._doubts.heard(call, answer_sizes(call, heard), failure.t_end_ns)
         if self._is_answer_owed(call, pdu, heard):
             timeout_ns = int(traits.timeout_s * NS)
             self._hold = _Hold(call, failure.t_end_ns + timeout_ns, heard)

@@ -1,8 +1,7 @@
 """Instruments that answer wrongly in every way that MEASURED and the trade know, by chance with a seed.
 
 Every value is made from unit, function, register and the number of the request, so that a value of another unit, register or poll is
-recognised. An instrument answers in turn: what it owes from earlier requests leaves before the answer to the next. An answer that is both
-of a wrong length and later than two time-outs is left out: its length is the only mark that it has.
+recognised. An instrument answers in turn: what it owes from earlier requests leaves before the answer to the next, whatever its length.
 """
 
 from __future__ import annotations
@@ -48,8 +47,8 @@ class FaultyBench:
         "refused",
         "repeated",
         "late_refusal",
+        "late_other_length",
     )
-    ABOUT_LENGTH = ("short_list", "long_list")
 
     def __init__(self, chance: Random, timeout_s: float, trouble: float = 0.2, character_ns: int = 0) -> None:
         self._chance, self._trouble = chance, trouble
@@ -66,8 +65,6 @@ class FaultyBench:
         make = frames.bits if function in (1, 2) else frames.registers
         answers: list[tuple[int, bytes]] = [(self._chance.randrange(2_000_000, 5_000_000), make(unit, function, words))]
         fault = self._chance.choice(self.FAULTS) if self._chance.random() < self._trouble else ""
-        if fault in self.ABOUT_LENGTH and self._free_at_ns.get(unit, 0) > t_end_ns:
-            fault = ""
         if fault:
             self.faults[fault] += 1
             answers = getattr(self, f"_{fault}")(answers[0][0], answers[0][1], words)
@@ -134,6 +131,13 @@ class FaultyBench:
         if frame[1] in (1, 2):
             return [(delay, frames.bits(frame[0], frame[1], words + words[:8]))]
         return [(delay, frames.registers(frame[0], frame[1], words + words[: self._chance.randrange(1, 5)]))]
+
+    def _late_other_length(self, delay: int, frame: bytes, words: list[int]) -> list[tuple[int, bytes]]:
+        """As if it were the answer to another question asked since: the lengths that a master may try to tell answers apart."""
+        most = 8 if frame[1] in (1, 2) else self._chance.choice((-4, -3, -2, -1, 1, 2))
+        other = (words + words)[: max(1, len(words) + most)]
+        make = frames.bits if frame[1] in (1, 2) else frames.registers
+        return [(int(self._timeout_ns * self._chance.uniform(0.9, 8.0)), make(frame[0], frame[1], other))]
 
     def _other_function(self, delay: int, frame: bytes, words: list[int]) -> list[tuple[int, bytes]]:
         return [(delay, frames.registers(frame[0], 7 - frame[1] if frame[1] in (3, 4) else 3, words))]

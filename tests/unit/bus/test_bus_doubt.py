@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from loadlog.bus.doubt import Doubts
+from loadlog.bus.doubt import DISTRUST_S, Doubts
 from loadlog.bus.pdu import exchange
 from loadlog.model.wire import ModbusRead, ModbusWrite
 
@@ -79,3 +79,31 @@ def test_writes_owe_nothing_that_could_be_mistaken() -> None:
     doubts = Doubts()
     doubts.owes(exchange(1, ModbusWrite(6, 0, (1,))), 100)
     assert not doubts.concern(1)
+
+
+def test_unit_that_answered_with_a_length_nobody_asked_for_rests_while_it_may_owe_an_answer() -> None:
+    doubts = Doubts()
+    doubts.heard(A, [A.reply_bytes - 2], 0)
+    assert not doubts.must_rest(1, 50), "it owes nothing"
+    doubts.owes(A, 100)
+    assert doubts.must_rest(1, 50)
+    assert not doubts.must_rest(2, 50)
+    assert not doubts.must_rest(1, 101), "ten time-outs have passed: nothing more comes"
+
+
+def test_late_answer_of_a_length_that_was_asked_for_earlier_is_no_reason_for_distrust() -> None:
+    doubts = Doubts()
+    doubts.owes(A, 100)
+    probe = doubts.probe(A, 0)
+    assert probe is not None
+    doubts.heard(probe, [A.reply_bytes], 0)
+    assert not doubts.must_rest(1, 50)
+
+
+def test_distrust_ends_after_an_hour() -> None:
+    doubts = Doubts()
+    doubts.heard(A, [A.reply_bytes + 2], 0)
+    hour_ns = round(DISTRUST_S * 1e9)
+    doubts.owes(A, 2 * hour_ns)
+    assert doubts.must_rest(1, hour_ns)
+    assert not doubts.must_rest(1, hour_ns + 1)
