@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 
 from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import StoreError
+from loadlog.store.connect import WAL_SUFFIX, open_for_writing, translated
 from loadlog.store.disk import MIB, Reserve, free_bytes
-from loadlog.store.info import Listing
+from loadlog.store.info import Listing, RecordingInfo
 from loadlog.store.retention import ForwardedUpTo, Rules, plan, remove
 from loadlog.store.trouble import Trouble
 
@@ -56,7 +57,9 @@ class Housekeeping:
             return
         self._next_look_ns = self._clock.monotonic_ns() + LOOK_EVERY_NS
         with contextlib.suppress(StoreError):  # the folder is gone: the commits tell
-            self._remove_outdated()
+            found = self._listing.recordings(self._folder)
+            self._remove_outdated(found)
+            self._tidy(found)
         self._reserve.hold()
         self.free = free_bytes(self._folder)
         low = self.free < self._settings.low_mib * MIB
@@ -65,8 +68,18 @@ class Housekeeping:
             message = f"{self._folder}: {self.free // MIB} MiB left, {self._settings.low_mib} MiB are wanted"
             self._on_trouble(Trouble("disk_low", message, active=low, key="free"))
 
-    def _remove_outdated(self) -> None:
-        for removal in plan(self._listing.recordings(self._folder), self._clock.utc_ns(), self._rules).removals:
+    def _tidy(self, recordings: list[RecordingInfo]) -> None:
+        """A recording that was closed while somebody read it keeps its WAL, and a plain copy of the file would lack what is in there: the
+        next one who closes it alone empties and removes it."""
+        left = {path.name for path in self._folder.glob(f"*{WAL_SUFFIX}")}
+        for recording in recordings:
+            if recording.closed_utc_ns is not None and recording.name + WAL_SUFFIX in left and recording.path.exists():
+                connection = open_for_writing(recording.path, create=False)
+                with translated(recording.path), contextlib.closing(connection):
+                    connection.execute("SELECT count(*) FROM meta").fetchone()
+
+    def _remove_outdated(self, recordings: list[RecordingInfo]) -> None:
+        for removal in plan(recordings, self._clock.utc_ns(), self._rules).removals:
             _log.info("recordings removed", extra={"fields": {"files": [r.name for r in removal.recordings], "why": removal.why}})
             remove(removal)
 

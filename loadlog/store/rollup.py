@@ -84,13 +84,13 @@ def roll_up(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after
         except _BeyondSqlError:
             _sum_by_python(connection, layouts, span, positions, sums)
     _add_quality(connection, layouts, span, sums)
-    merge_minutes(connection, sums)
+    merge_minutes(connection, sums.items())
     connection.execute("INSERT OR REPLACE INTO meta VALUES('rolled_seq', ?)", (str(last_seq),))
 
 
-def merge_minutes(connection: sqlite3.Connection, sums: Mapping[Key, Sums]) -> None:
+def merge_minutes(connection: sqlite3.Connection, sums: Iterable[tuple[Key, Sums]]) -> None:
     """Within the open transaction: add to what the minutes hold."""
-    for key, fresh in sums.items():
+    for key, fresh in sums:
         stored = connection.execute(
             "SELECT rows, count, sum, minimum, maximum, worst FROM rollup WHERE device = ? AND position = ? AND minute = ?", key
         ).fetchone()

@@ -25,6 +25,7 @@ from loadlog.store.rollup import Sums, merge_minutes
 
 SEAL_ROWS = 6_000  # of the fastest device
 GROUP_ROWS = 60_000  # of all devices: bounds the sealing transaction and the helper's memory
+GROUP_SPANS = 240  # a span is a minute of rows: bounds the rollup of a group where polls are rare
 RETRY_S = 60.0
 ANSWER_MAX_BYTES = 256 << 20
 HELPER = (sys.executable, "-m", "loadlog.store.encoder")
@@ -83,9 +84,9 @@ class Unsealed:
         total, fastest = self.counts.total(), max(self.counts.values())
         wanted = min(GROUP_ROWS, -(-SEAL_ROWS * total // fastest))
         rows = 0
-        for last_seq, counts in self.spans:
+        for number, (last_seq, counts) in enumerate(self.spans, start=1):
             rows += counts.total()
-            if rows >= wanted or last_seq == self.rolled_seq:
+            if rows >= wanted or number >= GROUP_SPANS or last_seq == self.rolled_seq:
                 return Group(path, self.sealed_seq, last_seq, last_seq <= self.rolled_seq)
         return None
 
@@ -108,7 +109,7 @@ def swap(connection: sqlite3.Connection, sealed: Sealed) -> bool:
             return False
         columns = "device, last_seq, first_seq, rows, t_min_ns, t_max_ns, body"
         connection.executemany(f"INSERT INTO sealed({columns}) VALUES(?, ?, ?, ?, ?, ?, ?)", sealed.bodies)
-        merge_minutes(connection, {row[:3]: Sums.of_row(row[3:]) for row in sealed.minutes})
+        merge_minutes(connection, ((row[:3], Sums.of_row(row[3:])) for row in sealed.minutes))
         connection.execute("DELETE FROM sample WHERE seq > ? AND seq <= ?", (group.after, group.upto))
         connection.execute("COMMIT")
     except BaseException:

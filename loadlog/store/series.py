@@ -78,8 +78,10 @@ class _Channel:
     name: str
     den: int = 1
     totals: dict[int, _Total] = field(default_factory=dict)
+    polls: int = 0
 
     def add(self, key: int, scale: Scale, sums: Sums) -> None:
+        self.polls += sums.rows
         total = self.totals.get(key)
         if total is None:
             total = self.totals[key] = _Total()
@@ -102,12 +104,19 @@ def make_series(device: str, names: tuple[str, ...], from_ns: int, to_ns: int, p
     """See `Archive.series`. ``parts`` touch the span, oldest first."""
     channels = [_channel(name, parts) for name in names]
     width_ns = -(-(to_ns - from_ns) // points)
-    few = _are_few(names, from_ns, to_ns, parts)
-    if few:
+    if width_ns >= MINUTE_NS:  # minutes will do, and say how many samples there are
+        series = _bucketed(device, channels, from_ns, to_ns, width_ns, parts)
+        if not channels or channels[0].polls > points:
+            return series
+    if _are_few(names, from_ns, to_ns, parts):
         raw = _raw(device, channels, from_ns, to_ns, points, parts)
-        if raw is not None:
-            return raw
-    use_minutes = width_ns >= MINUTE_NS or not few
+        return raw or _bucketed(device, [_channel(name, parts) for name in names], from_ns, to_ns, width_ns, parts)
+    return series if width_ns >= MINUTE_NS else _bucketed(device, channels, from_ns, to_ns, MINUTE_NS, parts)
+
+
+def _bucketed(device: str, channels: list[_Channel], from_ns: int, to_ns: int, width_ns: int, parts: Sequence[Part]) -> Series:
+    """Buckets of a minute and more out of the minutes, shorter ones out of the samples."""
+    use_minutes = width_ns >= MINUTE_NS
     if use_minutes:
         width_ns = -(-width_ns // MINUTE_NS) * MINUTE_NS
     for path, number, layout in parts:

@@ -117,9 +117,12 @@ def commits(folder: Path, seconds: float, readers: int) -> dict[str, Any]:
     """A commit every 50 ms, with so many readers."""
     recording = create(folder / "recordings" / f"run-{RUN.id}.sqlite")
     recording.write(Batch(samples=rows(0, 6000)))
-    others = [subprocess.Popen([sys.executable, "-m", "tests.bench.store_child", "reader", str(folder)]) for _ in range(readers)]
+    command = [sys.executable, "-m", "tests.bench.store_child", "reader", str(folder)]
+    others = [subprocess.Popen(command, stdout=subprocess.PIPE) for _ in range(readers)]
     try:
-        time.sleep(1.5)
+        for other in others:
+            assert other.stdout is not None
+            other.stdout.readline()  # it reads, and everything it needs is loaded
         took = []
         for step in range(round(seconds / 0.05)):
             batch = rows(6000 + step * 10, 10)
@@ -142,6 +145,8 @@ def reader(folder: Path) -> dict[str, Any]:
     archive = Archive(folder)
     follower = archive.follow()
     turn = 0
+    archive.series("load-1", ["voltage_v"], T0, T0 + 60 * NS, 1000)
+    print("ready", flush=True)
     while True:
         newest = follower.poll()
         turn += 1
@@ -205,17 +210,19 @@ def month(folder: Path, days: int) -> dict[str, Any]:
     journal = open_journal(folder, clock)
     resident = []
     for day in range(days):
-        samples = [sample_of(device, row) for device, row in rows(day * 8640, 8640, 10 * NS)]
-        for start in range(0, len(samples), 800):
-            for sample in samples[start : start + 800]:
+        for first in range(day * 8640, (day + 1) * 8640, 6):  # a minute at a time
+            samples = [sample_of(device, row) for device, row in rows(first, 6, 10 * NS)]
+            clock.now_ns = samples[0].stamp.t_utc_ns - T0
+            for sample in samples:
                 journal.put_sample(sample)
-            clock.now_ns = samples[start].stamp.t_utc_ns - T0
             journal.flush().result(60)
-        del samples
+            while journal._keeper._compaction._sealer.busy:  # in real time the helper has an hour for this
+                time.sleep(0.002)
+                journal.flush().result(60)
         resident.append(resident_mib("self"))
     helper_mb = max((resident_mib(pid) for pid in children()), default=0.0)
     journal.close()
-    return {"first_mb": resident[0], "last_mb": resident[-1], "helper_mb": helper_mb}
+    return {"all": resident, "first_mb": resident[0], "last_mb": resident[-1], "helper_mb": helper_mb}
 
 
 def resident_mib(pid: str) -> float:

@@ -1,9 +1,9 @@
 """A recorder in small, to be killed: writes samples, events, notes and runs as fast as it may, and says which number is durable.
 
-    python recorder_child.py DIRECTORY SEED [SHARE PAUSE_S]
+    python recorder_child.py DIRECTORY SEED [SHARE PAUSE_S [SEAL_ROWS]]
 
-``SHARE`` of the samples carry the channel ``energy_wh`` too; ``PAUSE_S`` between polls. Each line of standard output is an acknowledged
-number, written after its commit returned.
+``SHARE`` of the samples carry the channel ``energy_wh`` too; ``PAUSE_S`` between polls; ``SEAL_ROWS``: so few rows are sealed at a time.
+Each line of standard output is an acknowledged number, written after its commit returned.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 from loadlog.config import StoreConfig
 from loadlog.model.event import EventState
 from loadlog.model.sample import Sample
-from loadlog.store import Journal
+from loadlog.store import Journal, sealing, writer
 from tests.unit.store.recorded import SPECS, event, failed, run_info, sample, snapshot
 
 
@@ -38,6 +38,8 @@ def main() -> None:
     """Runs until it is killed."""
     directory, chance = Path(sys.argv[1]), random.Random(int(sys.argv[2]))
     share, pause_s = (float(text) for text in sys.argv[3:5] or ("0", "0.0005"))
+    if len(sys.argv) > 5:
+        sealing.SEAL_ROWS, writer.SPAN_ROWS = int(sys.argv[5]), 50
     settings = StoreConfig(commit_interval_s=0.05, reserve_mib=0, low_mib=0)
     journal = Journal.open(
         directory, RealClock(), settings, devices=SPECS, snapshot=snapshot, on_commit=lambda seq: os.write(1, b"%d\n" % seq) and None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 import threading
@@ -15,8 +14,9 @@ import pytest
 
 from loadlog.store import Archive
 from loadlog.store.verify import verify
+from tests.crash.held_numbers import numbers_in
 
-KILLS = 25
+KILLS = int(os.environ.get("LOADLOG_KILLS", "25"))
 ROOT = Path(__file__).parents[2]
 
 
@@ -24,7 +24,7 @@ class Child:
     """The process to be killed, and what it acknowledged."""
 
     def __init__(self, directory: Path, seed: int) -> None:
-        command = [sys.executable, str(Path(__file__).with_name("recorder_child.py")), str(directory), str(seed)]
+        command = [sys.executable, str(Path(__file__).with_name("recorder_child.py")), str(directory), str(seed), "0", "0.0005", "60"]
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT, env=environment)
         assert self.process.stdout is not None
@@ -55,17 +55,6 @@ class Child:
         self._reader.join(30.0)
         self._lines.close()
         return self.acknowledged[-1] if self.acknowledged else self.last_seq
-
-
-def numbers_in(directory: Path) -> set[int]:
-    """Every number in every file, read with SQLite alone."""
-    found: set[int] = set()
-    for path in (directory / "recordings").glob("*.sqlite"):
-        connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
-        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        found.update(seq for (seq,) in connection.execute("SELECT seq FROM sample UNION SELECT seq FROM event"))
-        connection.close()
-    return found
 
 
 @pytest.mark.timeout(300)
