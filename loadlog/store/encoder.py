@@ -82,8 +82,11 @@ def main() -> None:
         except Exception as exc:  # told to the recorder, which goes on without
             answer = {"error": str(exc) or repr(exc)}
         data = marshal.dumps(answer)
-        sys.stdout.buffer.write(LENGTH.pack(len(data)) + data)
-        sys.stdout.buffer.flush()
+        try:
+            sys.stdout.buffer.write(LENGTH.pack(len(data)) + data)
+            sys.stdout.buffer.flush()
+        except BrokenPipeError:  # the recorder is gone
+            os._exit(0)
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 SECTOR = 512
 VARIANTS = ("none", "torn", "all")
+SEALED = b"LdLB"  # how a sealed body begins
 NAMES = {"W": 1, "T": 1, "S": 1, "D": 1, "C": 1, "U": 1, "R": 2, "L": 2, "A": 0}
 NUMBERS = {"W": 2, "T": 1, "A": 1}
 
@@ -165,13 +166,19 @@ def build(folder: Path) -> Path:
 
 
 def record(library: Path, directory: Path, log: Path, acknowledgements: int, *arguments: Any) -> list[Act]:
-    """What a recorder did until so many commits were acknowledged."""
+    """What a recorder did until so many commits were acknowledged, and as many again since it sealed rows for the first time."""
     environment = {
         **os.environ, "PYTHONPATH": str(ROOT), "LD_PRELOAD": str(library), "WRITES_BELOW": str(directory), "WRITES_LOG": str(log),
     }  # fmt: skip
     command = [sys.executable, str(Path(__file__).with_name("recorder_child.py")), str(directory), *map(str, arguments)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT, env=environment) as process:
         assert process.stdout is not None
+        left = acknowledgements
+        while left:
+            process.stdout.readline()
+            left -= 1
+            if not left and SEALED not in log.read_bytes():
+                left = acknowledgements
         for _ in range(acknowledgements):
             process.stdout.readline()
         process.kill()
@@ -179,9 +186,12 @@ def record(library: Path, directory: Path, log: Path, acknowledgements: int, *ar
 
 
 def cuts(acts: list[Act], count: int, chance: random.Random) -> Iterator[tuple[int, str, dict[str, bytes], int]]:
-    """``count`` moments, three states of the disk at each: (act, variant, files, what was acknowledged)."""
+    """About ``count`` moments, half of them since rows were sealed first, three states of the disk at each: (act, variant, files, what was
+    acknowledged)."""
     begun = next(i for i, act in enumerate(acts) if act.kind == "A")
-    moments = sorted(chance.sample(range(begun + 1, len(acts)), count))
+    sealed = next(i for i, act in enumerate(acts) if SEALED in act.data)
+    early, late = chance.sample(range(begun + 1, len(acts)), count // 2), chance.sample(range(sealed + 1, len(acts)), count - count // 2)
+    moments = sorted({*early, *late})
     disk, at = Disk(), 0
     for moment in moments:
         for act in acts[at : moment + 1]:

@@ -16,7 +16,7 @@ from tests.crash import power
 from tests.crash.held_numbers import numbers_in
 from tests.unit.store.recorded import HandClock, OpenJournal
 
-MOMENTS = 54  # three states each
+MOMENTS = 60  # three states each
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,7 @@ def acts(tmp_path_factory: pytest.TempPathFactory) -> list[power.Act]:
     folder = tmp_path_factory.mktemp("power")
     directory = folder / "data"
     directory.mkdir()
-    return power.record(power.build(folder), directory, folder / "log", 80, 7, 0, 0.0005, 60)
+    return power.record(power.build(folder), directory, folder / "log", 60, 7, 0, 0.001, 60)
 
 
 def restore(files: dict[str, bytes], place: Path) -> None:
