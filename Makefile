@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test check bench lock clean
+.PHONY: demo test check bench events lock clean
 
 demo: $(STAMP)  ## simulated bench and service; ARGS="--duration 60s" ends by itself
 	@$(BIN)/loadlog demo $(ARGS)
@@ -22,6 +22,9 @@ check: $(STAMP)  ## format, lint, types, layers
 
 bench: $(STAMP)  ## every figure, measured side by side in one run
 	@$(BIN)/python -m tests.bench $(ARGS)
+
+events: $(STAMP)  ## detectors on drawn scenarios: what is found, how soon, with which cause, how often falsely
+	@$(BIN)/python -m tests.events $(ARGS)
 
 lock: $(STAMP)  ## resolve the dependencies again, for all supported Pythons and machines
 	$(BIN)/pip install --quiet uv

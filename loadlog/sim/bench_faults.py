@@ -65,6 +65,7 @@ class PhysicalFaults:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._contacts: dict[str, _Ramp] = {}
+        self._blocked: dict[str, _Ramp] = {}
         self._droops: dict[str, _Ramp] = {}
         self._drifts: dict[str, float] = {}
         self._cycles: dict[str, _Cycle] = {}
@@ -79,6 +80,9 @@ class PhysicalFaults:
         for name, ramp in self._contacts.items():
             ramp.step(dt_s)
             self._bench.loads[name].path.extra_contact_ohm = ramp.now
+        for name, ramp in self._blocked.items():
+            ramp.step(dt_s)
+            self._bench.loads[name].heatsink.blocked_factor = 1.0 + ramp.now
         for name, ramp in self._droops.items():
             ramp.step(dt_s)
             self._supply(name).droop_v = ramp.now
@@ -130,6 +134,11 @@ class PhysicalFaults:
 
     def _derating(self, fault: Fault, begins: bool) -> None:
         self._load(fault).front.derated = float(fault.params["to"]) if begins else 1.0
+
+    def _cooling_blocked(self, fault: Fault, begins: bool) -> None:
+        ramp = self._blocked.setdefault(fault.target, _Ramp(0.0, 0.0))
+        ramp.final = float(fault.params["factor"]) - 1.0 if begins else 0.0
+        ramp.left_s = float(fault.params["over_s"]) if begins else 0.0
 
     def _contact_resistance(self, fault: Fault, begins: bool) -> None:
         ramp = self._contacts.setdefault(fault.target, _Ramp(0.0, 0.0))

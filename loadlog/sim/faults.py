@@ -66,6 +66,12 @@ def _of_loads() -> list[FaultKind]:
         FaultKind("fan_stop", "load", "the fan of the heatsink stops"),
         FaultKind("derating", "load", "the load regulates less than its set-point asks for", {"to": Param(0.9, 0.0, 1.5)}),
         FaultKind(
+            "cooling_blocked",
+            "load",
+            "dust or a worn fan: the heatsink gives its heat off worse",
+            {"factor": Param(1.5, 1.0, 10.0), "over_s": Param(0.0)},
+        ),
+        FaultKind(
             "contact_resistance", "load", "a contact of the power path grows worse", {"ohm": Param(0.01, 0.0, 100.0), "over_s": Param(0.0)}
         ),
     ]

@@ -44,7 +44,8 @@ class HeatsinkForm:
 
 
 class Heatsink:
-    """Temperature of a load's heatsink under its dissipation, with a fan that follows it."""
+    """Temperature of a load's heatsink under its dissipation, with a fan that follows it. ``blocked_factor``: how much worse the fin side
+    gives its heat off than when new (dust, a worn fan)."""
 
     FAN_IDLE_RPM, FAN_FULL_RPM, FAN_RPM_PER_K, FAN_TAU_S = 1500.0, 5200.0, 75.0, 1.5
 
@@ -53,6 +54,7 @@ class Heatsink:
         self._fast = Pole(form.fast_k_per_w, form.fast_tau_s / form.fast_k_per_w)
         self._slow = Pole(form.slow_k_per_w, form.slow_tau_s / form.slow_k_per_w)
         self.fan_runs = True
+        self.blocked_factor = 1.0
         self.fan_rpm = self.FAN_IDLE_RPM
 
     @property
@@ -67,7 +69,7 @@ class Heatsink:
 
     def step(self, power_w: float, dt_s: float) -> None:
         """Advance by ``dt_s`` at constant dissipation."""
-        self._slow.r_k_per_w = self._form.slow_k_per_w * (1.0 if self.fan_runs else self._form.still_air_factor)
+        self._slow.r_k_per_w = self._form.slow_k_per_w * self.blocked_factor * (1.0 if self.fan_runs else self._form.still_air_factor)
         self._fast.step(power_w, dt_s)
         self._slow.step(power_w, dt_s)
         wanted = min(self.FAN_FULL_RPM, self.FAN_IDLE_RPM + self.FAN_RPM_PER_K * max(0.0, self.rise_k - 10.0))

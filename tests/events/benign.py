@@ -1,0 +1,194 @@
+"""Scenarios in which everything is in order: whatever is told is a false alarm."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Mapping
+
+from tests.events.draw import draw, supply_with
+from tests.events.faulty import Case, Maker
+from tests.events.world import MODE_NUMBERS, Setting, World
+
+FULL = {"CC": 9.0, "CP": 250.0}
+Plan = Callable[[random.Random, World, float], None]
+
+
+def benign(plan: Plan, samples: int = 20_000, **fixed: object) -> Maker:
+    """A drawn bench for about ``samples`` samples, at most six hours."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd, **fixed)
+        until_s = min(samples * setting.period_s, 6 * 3600.0)
+        if setting.source == "battery":
+            setting.capacity_ah = max(setting.capacity_ah, 12.0 * until_s / 3600.0)
+        world = World(rnd, setting)
+        plan(rnd, world, until_s)
+        return Case(world, until_s)
+
+    return make
+
+
+def nothing(rnd: random.Random, world: World, until_s: float) -> None:
+    """Nothing happens."""
+
+
+def _often(rnd: random.Random, until_s: float, least_s: float, mean_s: float) -> list[float]:
+    t_s, out = 60.0, []
+    while (t_s := t_s + least_s + rnd.expovariate(1 / mean_s)) < until_s:
+        out.append(t_s)
+    return out
+
+
+def steps(rnd: random.Random, world: World, until_s: float) -> None:
+    """Load steps by order."""
+    setting = world.setting
+    for t_s in _often(rnd, until_s, 20, 300):
+        level = setting.level * rnd.uniform(0.5, 1.4)
+        if setting.mode == "CV":
+            level = setting.emf_v - (setting.emf_v - setting.level) * rnd.uniform(0.5, 1.4)
+        world.order(t_s, "setpoint", round(min(level, FULL.get(setting.mode, level)), 3))
+
+
+def ramp(rnd: random.Random, world: World, until_s: float) -> None:
+    """A sweep: the set-point ordered up and down in many small steps."""
+    setting = world.setting
+    for k, t_s in enumerate(_often(rnd, until_s, max(2.0, 3 * setting.period_s), 1.0)):
+        world.order(t_s, "setpoint", round(setting.level * (1.0 + 0.4 * math.sin(k / 30)), 3))
+
+
+def switched(rnd: random.Random, world: World, until_s: float) -> None:
+    """The input ordered off and on."""
+    for t_s in _often(rnd, until_s, 60, 600):
+        world.order(t_s, "input_on", 0.0)
+        world.order(t_s + rnd.uniform(3, 40), "input_on", 1.0)
+
+
+def modes(rnd: random.Random, world: World, until_s: float) -> None:
+    """Mode changes by order, each with a level for the same current."""
+    setting = world.setting
+    for t_s in _often(rnd, until_s, 60, 400):
+        name = rnd.choice(["CC", "CP", "CR"])
+        current_a = rnd.uniform(2.0, 7.0)
+        level = {"CC": current_a, "CP": current_a * setting.emf_v, "CR": setting.emf_v / current_a}[name]
+        world.order(t_s, "input_on", 0.0)
+        world.order(t_s + 0.01, "mode", MODE_NUMBERS[name])
+        world.order(t_s + 0.02, "setpoint", round(level, 3))
+        world.order(t_s + 0.03, "input_on", 1.0)
+
+
+def bursts(rnd: random.Random, world: World, until_s: float) -> None:
+    """Bursts of noise."""
+    noise = world.measured_by("load-1")
+    for t_s in _often(rnd, until_s, 30, 400):
+        factor = rnd.uniform(2, 6)
+        world.at(t_s, lambda f=factor: setattr(noise, "factor", f))  # type: ignore[misc]
+        world.at(t_s + rnd.uniform(2, 40), lambda: setattr(noise, "factor", 1.0))
+
+
+def ambient(rnd: random.Random, world: World, until_s: float) -> None:
+    """The room's temperature moves by steps of 1 to 8 K."""
+    for t_s in _often(rnd, until_s, 600, 2000):
+        world.fault(t_s, "ambient", "suite", None, celsius=rnd.uniform(15, 31))
+
+
+def droops(rnd: random.Random, world: World, until_s: float) -> None:
+    """The mains sags: the supply follows by slow droops that come back."""
+    for t_s in _often(rnd, until_s, 200, 1000):
+        world.fault(t_s, "supply_droop", "source", rnd.uniform(30, 120), volts=rnd.uniform(0.001, 0.01), over_s=rnd.uniform(15, 25))
+
+
+def spikes(rnd: random.Random, world: World, until_s: float) -> None:
+    """Single readings far off, as switching nearby makes them."""
+    for t_s in _often(rnd, until_s, 20, 200):
+        spot = ("load-1", rnd.choice(["voltage_v", "current_a"]))
+        value = rnd.uniform(0.0, 40.0)
+        world.at(t_s, lambda s=spot, v=value: world.replaced.update({s: v}))  # type: ignore[misc]
+        world.at(t_s + world.setting.period_s, lambda s=spot: world.replaced.pop(s, None))  # type: ignore[misc]
+
+
+def gaps(rnd: random.Random, world: World, until_s: float) -> None:
+    """Nobody polls for a while; the set-point is ordered meanwhile now and then."""
+    for t_s in _often(rnd, until_s, 60, 600):
+        world.at(t_s, lambda: setattr(world, "paused", True))
+        gap_s = rnd.choice([5.0, 60.0, 900.0])
+        if rnd.random() < 0.3:
+            world.order(t_s + 0.5 * gap_s, "setpoint", round(world.setting.level * rnd.uniform(0.8, 1.2), 3))
+        world.at(t_s + gap_s, lambda: setattr(world, "paused", False))
+
+
+def clock(rnd: random.Random, world: World, until_s: float) -> None:
+    """The system clock steps."""
+    for t_s in _often(rnd, until_s, 100, 800):
+        step_s = rnd.choice([-3600.0, -2.0, 0.3, 5.0, 3600.0])
+        world.at(t_s, lambda s=step_s: world.step_clock(s))  # type: ignore[misc]
+
+
+def doubtful(rnd: random.Random, world: World, until_s: float) -> None:
+    """A channel says "no value" for a while."""
+    for t_s in _often(rnd, until_s, 30, 400):
+        spot = ("load-1", rnd.choice(["voltage_v", "current_a", "power_w", "temperature_c"]))
+        world.at(t_s, lambda s=spot: world.void.add(s))  # type: ignore[misc]
+        world.at(t_s + rnd.uniform(1, 30), lambda s=spot: world.void.discard(s))  # type: ignore[misc]
+
+
+def small_current(rnd: random.Random) -> Case:
+    """A few counts of current on a coarse instrument: almost only rounding."""
+    setting = draw(rnd, coarse=True, mode="CC")
+    setting.noise, setting.level = rnd.uniform(0.02, 0.2), rnd.uniform(0.03, 0.3)
+    until_s = min(20_000 * setting.period_s, 6 * 3600.0)
+    world = World(rnd, setting)
+    return Case(world, until_s)
+
+
+def warm_up(rnd: random.Random) -> Case:
+    """The supply warms up from cold: its voltage drifts by its temperature coefficient."""
+    setting = supply_with(rnd, mode="CC")
+    setting.level = rnd.uniform(4, 9)
+    until_s = min(20_000 * setting.period_s, 6 * 3600.0)
+    return Case(World(rnd, setting), until_s)
+
+
+def voids(rnd: random.Random) -> Case:
+    """Channels say "no value" for a while; that this is told is right, anything else is not."""
+    case = benign(doubtful)(rnd)
+    case.companions = frozenset({"reading_implausible"})
+    return case
+
+
+def heating(rnd: random.Random) -> Case:
+    """The heatsink settles well below its limit."""
+    setting = supply_with(rnd, mode="CC", rate_hz=rnd.choice([0.5, 1.0, 2.0, 5.0]), slow_channels=1)
+    setting.level = 6.0
+    setting.temperature_limit_c = 23.0 + setting.level * setting.emf_v * 0.15 + rnd.uniform(6.0, 15.0)
+    return Case(World(rnd, setting), 3600.0)
+
+
+BENIGN: Mapping[str, Maker] = {
+    "steady, 0.5 and 1 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([0.5, 1.0]))(rnd),
+    "steady, 2 and 5 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([2.0, 5.0]))(rnd),
+    "steady, 10 Hz and more": lambda rnd: benign(nothing, rate_hz=rnd.choice([10.0, 20.0, 50.0]))(rnd),
+    "steady, slow noise": benign(nothing, slow_noise=1.0, slow_samples=25.0),
+    "steady, late polls": benign(nothing, late_share=0.1),
+    "steady, group of two": benign(nothing, second=True),
+    "steady, meter": benign(nothing, meter=True),
+    "warm-up of the supply": warm_up,
+    "heatsink settles": heating,
+    "load steps by order": benign(steps, status=True),
+    "load steps by order, no status": benign(steps, status=False),
+    "sweep by order": benign(ramp, status=True, mode="CC"),
+    "input off and on by order": benign(switched, status=True),
+    "modes by order": benign(modes, status=True, mode="CC", source="supply"),
+    "battery sags": benign(nothing, source="battery"),
+    "battery under load steps": benign(steps, source="battery", status=True),
+    "room warms and cools": benign(ambient),
+    "bursts of noise": benign(bursts),
+    "slow droops of the mains": benign(droops, source="supply", mode="CC"),
+    "spikes": benign(spikes),
+    "small current, coarse": small_current,
+    "gaps": benign(gaps, status=True, mode="CC"),
+    "clock steps": benign(clock),
+    "channels without a value": voids,
+}
+ALWAYS_ALLOWED = frozenset({"clock_step", "sample_gap", "late_polls"})
+__all__ = ["BENIGN", "Setting"]

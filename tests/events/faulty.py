@@ -1,0 +1,311 @@
+"""Scenarios in which something goes wrong: each draws its bench and enters faults into the simulator's timetable."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from tests.checklists.traces import PROTECTIONS
+from tests.events.draw import at_step, draw, supply_with
+from tests.events.truth import STOPS, Expected, others_of
+from tests.events.world import MODE_NUMBERS, Setting, World
+
+RATES = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+
+
+@dataclass
+class Case:
+    """A world ready to play until ``until_s``. ``begin_s``: when the first fault comes; infinity: never. ``both``: causes that cannot be
+    told apart from what is measured. ``expected``: in addition to what the log says; ``unlogged``: log entries that no event tells."""
+
+    world: World
+    until_s: float
+    begin_s: float = float("inf")
+    both: frozenset[str] = frozenset()
+    expected: list[Expected] = field(default_factory=list)
+    companions: frozenset[str] = frozenset()
+    without: frozenset[str] = frozenset()
+    within_s: float = 30.0
+
+
+Maker = Callable[[random.Random], Case]
+
+
+def times(rnd: random.Random, setting: Setting, after_s: float = 40.0) -> tuple[float, float]:
+    """When the fault comes, and when the run ends: enough samples before and after."""
+    begin_s = max(30.0, 130 * setting.period_s) * rnd.uniform(1.0, 1.6) + 20 * setting.period_s
+    return begin_s, begin_s + max(after_s, 70 * setting.period_s)
+
+
+def _simple(
+    name: str, both: frozenset[str] = frozenset(), companions: frozenset[str] = frozenset(), without: frozenset[str] = frozenset(),
+    lasts: bool = True, target: str = "load-1", params: Callable[[random.Random, Setting], Mapping[str, float | str]] = lambda r, s: {},
+    fine: bool = False, after_s: float = 40.0, **fixed: object,
+) -> Maker:  # fmt: skip
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd, **fixed)
+        setting.fine_physics = fine
+        begin_s, until_s = times(rnd, setting, after_s)
+        world = World(rnd, setting)
+        half_s = 0.5 * (until_s - begin_s) if lasts else None
+        world.fault(begin_s, name, target, half_s, **params(rnd, setting))
+        return Case(world, until_s, begin_s, both, companions=companions, without=without)
+
+    return make
+
+
+def sense(**fixed: object) -> Maker:
+    """A sense lead falls off and comes back; the step is eight deviations and more."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = at_step(rnd, draw(rnd, remote=True, **fixed), rnd.uniform(8.0, 25.0))
+        begin_s, until_s = times(rnd, setting, 80.0)
+        until_s += 70 * setting.period_s
+        world = World(rnd, setting)
+        world.fault(begin_s, "sense_lead_off", "load-1", 0.5 * (until_s - begin_s))
+        return Case(world, until_s, begin_s)
+
+    return make
+
+
+def droop(meter: bool) -> Maker:
+    """The supply sags by just I·R_path: told apart by a meter at the source, by nothing otherwise."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = at_step(rnd, draw(rnd, mode="CC", remote=True, path_known=True, source="supply", meter=meter), rnd.uniform(8.0, 25.0))
+        begin_s, until_s = times(rnd, setting)
+        world = World(rnd, setting)
+        world.fault(begin_s, "supply_droop", "source", None, volts=setting.level * setting.path_ohm)
+        both = frozenset() if meter else frozenset({"sense_fallback", "supply_droop"})
+        extra = [] if meter else [Expected("supply_droop", "load-1", begin_s, both=both, within_s=30.0)]
+        return Case(world, until_s, begin_s, expected=extra)
+
+    return make
+
+
+def intermittent(rnd: random.Random) -> Case:
+    """A sense lead that makes contact now and then."""
+    setting = at_step(rnd, draw(rnd, mode="CC", remote=True, path_known=True), rnd.uniform(10.0, 25.0))
+    begin_s, _ = times(rnd, setting)
+    world = World(rnd, setting)
+    t_s = begin_s
+    for _ in range(6):
+        off_s = max(2.0, 12 * setting.period_s) * rnd.uniform(1.0, 2.0)
+        world.fault(t_s, "sense_lead_off", "load-1", off_s)
+        t_s += off_s + max(2.0, 12 * setting.period_s) * rnd.uniform(1.0, 2.0)
+    expected = [Expected("sense_intermittent", "load-1", begin_s, others=frozenset({"sense_fallback"}), within_s=t_s - begin_s, slow=True)]
+    companions = frozenset({"sense_fallback", "sense_restored"})
+    return Case(world, t_s + 20, begin_s, expected=expected, companions=companions, without=frozenset({"sense_lead_off"}))
+
+
+def trip(form: str, both: frozenset[str] = frozenset(), **fixed: object) -> Maker:
+    """The supply fails in a form of the trade."""
+
+    def make(rnd: random.Random) -> Case:
+        rates = RATES if form not in ("hiccup", "dropout") else (5.0, 10.0, 20.0, 50.0)
+        setting = draw(rnd, source="supply", rate_hz=rnd.choice(rates), **fixed)
+        setting.fine_physics = True
+        begin_s, until_s = times(rnd, setting, {"thermal_cycling": 500.0}.get(form, 40.0))
+        world = World(rnd, setting)
+        params: dict[str, float | str] = {"form": form}
+        if form == "hiccup":
+            params |= {"on_s": rnd.uniform(0.15, 0.4), "off_s": rnd.uniform(0.5, 1.5)}
+        elif form == "dropout":
+            params |= {"off_s": rnd.uniform(0.4, 2.0)}
+        elif form == "thermal_cycling":
+            params |= {"on_s": rnd.uniform(50, 80), "off_s": rnd.uniform(30, 60)}
+        world.fault(begin_s, "supply_trip", "source", None, **params)
+        return Case(world, until_s, begin_s, both)
+
+    return make
+
+
+def both_loads(form: str) -> Maker:
+    """The same on a group of two loads."""
+    return trip(form, second=True, mode="CC")
+
+
+def load_trip(status: bool, remote: bool) -> Maker:
+    """A protection of the load trips."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd, status=status, remote=remote, mode=rnd.choice(["CC", "CP", "CR"]))
+        begin_s, until_s = times(rnd, setting)
+        world = World(rnd, setting)
+        name = rnd.choice([n for n in PROTECTIONS.values() if n.startswith("over_")])
+        world.fault(begin_s, "load_trip", "load-1", None, protection=name)
+        both = frozenset() if status else frozenset({"load_trip", "open_circuit"}) if remote else frozenset({"load_trip"})
+        return Case(world, until_s, begin_s, both, companions=frozenset({"protection"}))
+
+    return make
+
+
+def knob(status: bool, **fixed: object) -> Maker:
+    """A hand turns the knob."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd, status=status, **fixed)
+        begin_s, until_s = times(rnd, setting)
+        world = World(rnd, setting)
+        new = round(setting.level * rnd.choice([0.7, 0.85, 1.1, 1.25]), 3) if setting.mode != "CV" else setting.level - 0.2
+        world.fault(begin_s, "knob", "load-1", None, setpoint=new)
+        return Case(world, until_s, begin_s)
+
+    return make
+
+
+def mode_by_hand(rnd: random.Random) -> Case:
+    """A hand changes the mode; the new level gives about the old current."""
+    setting = draw(rnd, mode="CC", status=True)
+    begin_s, until_s = times(rnd, setting)
+    world = World(rnd, setting)
+    mode, level = rnd.choice([("CR", setting.emf_v / setting.level), ("CP", setting.emf_v * setting.level)])
+    world.fault(begin_s, "knob", "load-1", None, setpoint=round(level * rnd.uniform(0.9, 1.1), 3), mode=mode)
+    return Case(world, until_s, begin_s, companions=frozenset({"setpoint_changed"}))
+
+
+def slow(name: str, hours: float, target: str = "load-1", **fixed: object) -> Maker:
+    """Something grows within minutes to hours, at a steady operating point."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd, rate_hz=rnd.choice([0.5, 1.0, 2.0]), coarse=False, mode="CC", source="supply", **fixed)
+        setting.level = rnd.uniform(4.0, 8.0)
+        world = World(rnd, setting)
+        begin_s = rnd.uniform(2400, 3000)
+        sign = rnd.choice([-1, 1])
+        params: dict[str, float | str] = {
+            "supply_drift": {"volts_per_h": sign * rnd.uniform(0.3, 1.0)},
+            "supply_noise": {"volts": setting.sigma_v * rnd.uniform(4, 8)},
+            "contact_resistance": {"ohm": rnd.uniform(1.0, 3.0) * setting.path_ohm, "over_s": rnd.uniform(300, 1200)},
+            "fan_stop": {},
+            "cooling_blocked": {"factor": rnd.uniform(1.4, 2.0), "over_s": rnd.uniform(0, 600)},
+            "derating": {"to": 1.0 + sign * rnd.uniform(0.02, 0.1)},
+        }[name]  # type: ignore[assignment]
+        world.fault(begin_s, name, target, None, **params)
+        return Case(world, begin_s + hours * 3600, begin_s, within_s=hours * 3600)
+
+    return make
+
+
+def over_temperature(rnd: random.Random) -> Case:
+    """The heatsink climbs through a configured limit."""
+    setting = draw(rnd, mode="CC", source="supply", rate_hz=rnd.choice([1.0, 2.0, 5.0]), slow_channels=1)
+    setting.level = 6.0
+    rise_k = setting.level * setting.emf_v * 0.15
+    setting.temperature_limit_c = 23.0 + rise_k * rnd.uniform(0.6, 0.85)
+    world = World(rnd, setting)
+    return Case(world, 600.0, expected=[
+        Expected("temperature_rising", "load-1", 0.0, others=frozenset({"over_temperature"}), within_s=600, slow=True),
+    ], companions=frozenset({"over_temperature", "limit"}))  # fmt: skip
+
+
+def cutoff(rnd: random.Random) -> Case:
+    """A battery discharged until the load's undervoltage stop."""
+    setting = draw(rnd, source="battery", mode="CC", rate_hz=rnd.choice([0.5, 1.0, 2.0, 10.0]), second=False)
+    setting.level, setting.capacity_ah, setting.soc = rnd.uniform(2, 5), 0.6, rnd.uniform(0.6, 0.9)
+    setting.undervoltage_v = rnd.uniform(31.0, 33.0)
+    world = World(rnd, setting)
+    case = Case(world, 2400.0, companions=frozenset({"limit"}))
+    case.expected = [Expected("cutoff_reached", "load-1", -1.0, others=STOPS - {"cutoff_reached", "protection"}, within_s=60.0)]
+    case.companions |= {"protection"}
+    return case
+
+
+def limit_entered(rnd: random.Random) -> Case:
+    """An order asks more than the supply gives: it limits."""
+    setting = supply_with(rnd, limit_a=rnd.uniform(6.0, 8.0), mode="CC", status=True)
+    setting.level = rnd.uniform(3.0, 5.0)
+    setting.fine_physics = True
+    begin_s, until_s = times(rnd, setting)
+    world = World(rnd, setting)
+    world.order(begin_s, "setpoint", round(setting.limit_a * rnd.uniform(1.1, 1.4), 3))
+    expected = Expected("current_limit_entered", "load-1", begin_s, others=STOPS - {"current_limit_entered"})
+    return Case(world, until_s, begin_s, expected=[expected], companions=frozenset({"supply_trip"}))
+
+
+def frozen(rnd: random.Random) -> Case:
+    """The instrument repeats one code, after an hour of readings."""
+    setting = draw(rnd, rate_hz=rnd.choice([0.5, 1.0, 2.0]), coarse=False, status=True)
+    world = World(rnd, setting)
+    world.at(3000.0, lambda: _freeze(world))
+    return Case(world, 6000.0, 3000.0, expected=[Expected("reading_frozen", "load-1", 3000.0, within_s=3000.0, slow=True)])
+
+
+def _instrument(act: Callable[[World], object], kind: str, undo: Callable[[World], object] | None = None, both: str = "",
+                companions: frozenset[str] = frozenset(), slow: bool = False) -> Maker:  # fmt: skip
+    def make(rnd: random.Random) -> Case:
+        setting = draw(rnd)
+        begin_s, until_s = times(rnd, setting, 120.0)
+        until_s += 300 * setting.period_s
+        world = World(rnd, setting)
+        world.at(begin_s, lambda: act(world))
+        end_s = 0.5 * (begin_s + until_s)
+        expected = [Expected(kind, "load-1", begin_s, within_s=until_s, slow=slow)]
+        if undo is not None:
+            world.at(end_s, lambda: undo(world))
+            if both:
+                expected.append(Expected(both, "load-1", end_s))
+        return Case(world, until_s, begin_s, expected=expected, companions=companions)
+
+    return make
+
+
+def _freeze(world: World) -> None:
+    for channel in ("voltage_v", "current_a", "power_w"):
+        instrument = world.instruments["load-1", channel]
+        instrument.frozen = instrument.last
+
+
+REMOTE_STOP = frozenset[str]()
+LOCAL_STOP = frozenset({"supply_trip", "open_circuit"})
+FAULTY: Mapping[str, Maker] = {
+    "sense off, CC, path known": sense(mode="CC", path_known=True),
+    "sense off, CC, path unknown": sense(mode="CC", path_known=False),
+    "sense off, CC, meter at source": sense(mode="CC", path_known=True, meter=True),
+    "sense off, CC, battery": sense(mode="CC", path_known=True, source="battery"),
+    "sense off, CC, group of two": sense(mode="CC", path_known=True, second=True),
+    "sense off, CV": sense(mode="CV", path_known=True),
+    "sense off, CP": sense(mode="CP", path_known=True),
+    "sense off, CR": sense(mode="CR", path_known=True),
+    "sense off, CR, path unknown": sense(mode="CR", path_known=False),
+    "sense intermittent": intermittent,
+    "droop of equal size, meter": droop(True),
+    "droop of equal size, alone": droop(False),
+    "latch-off, remote": trip("latch_off", remote=True),
+    "latch-off, local": trip("latch_off", LOCAL_STOP, remote=False, second=False, meter=False),
+    "latch-off, local, group of two": trip("latch_off", remote=False, second=True, mode="CC"),
+    "hiccup": trip("hiccup", remote=True),
+    "hiccup, group of two": both_loads("hiccup"),
+    "foldback": trip("foldback", mode="CC", remote=True),
+    "current limit": trip("current_limit", mode="CC", remote=True),
+    "thermal cycling": trip("thermal_cycling", remote=True),
+    "dropout": trip("dropout", remote=True),
+    "load trip, protection bits": load_trip(True, True),
+    "load trip, protection bits, local": load_trip(True, False),
+    "load trip, no status": load_trip(False, True),
+    "power lead off, remote": _simple("power_lead_off", remote=True, status=True),
+    "power lead off, local": _simple("power_lead_off", LOCAL_STOP, remote=False, second=False, meter=False),
+    "power lead off, group of two": _simple("power_lead_off", remote=False, second=True, mode="CC"),
+    "knob": knob(True),
+    "knob, no status": knob(False, mode="CC"),
+    "mode by hand": mode_by_hand,
+    "input by hand": _simple("input_off_by_hand", status=True, mode="CC"),
+    "reverse polarity": _simple("reverse_polarity", status=True, companions=STOPS),
+    "supply drifts": slow("supply_drift", 0.6, "source"),
+    "noise grows": slow("supply_noise", 0.3, "source"),
+    "contact heats up, meter": slow("contact_resistance", 0.5, meter=True, remote=False),
+    "fan stops": slow("fan_stop", 0.3, ambient=True),
+    "heatsink dusty": slow("cooling_blocked", 0.5, ambient=True),
+    "sharing parts": slow("derating", 0.3, second=True),
+    "temperature limit": over_temperature,
+    "battery at its end": cutoff,
+    "supply limits an order": limit_entered,
+    "no reply": _instrument(
+        lambda w: w.silent.add("load-1"), "communication_lost", lambda w: w.silent.discard("load-1"), "communication_restored"
+    ),
+    "reading frozen": frozen,
+    "reading impossible": _instrument(lambda w: w.replaced.update({("load-1", "voltage_v"): 190.0}), "reading_implausible",
+                                      companions=frozenset({"reading_frozen"})),
+}  # fmt: skip
+__all__ = ["FAULTY", "MODE_NUMBERS", "Case", "others_of"]
