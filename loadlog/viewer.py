@@ -30,12 +30,13 @@ from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
 from loadlog.web.feed import RecordingFeed
 from loadlog.web.security import FailureCounter
-from loadlog.web.serve import Connections, Server, listen, make_server
+from loadlog.web.serve import Connections, Heart, Server, listen, make_server
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
 
 SOFTWARE = f"loadlog {__version__}"
 ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gone
+BEATS = 3  # within the time that the watchdog allows
 _log = logging.getLogger(__name__)
 
 
@@ -75,11 +76,12 @@ def make_viewer(
     access: Access,
     on_listening: Callable[[], None] = lambda: None,
     forwarding: Forwarding | None = None,
+    heart: Heart = Heart(),
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = Connections()
     site = build_site(name, devices, data_dir, access, connections, forwarding)
-    return make_server(build_app(site), site.hub, connections, on_listening)
+    return make_server(build_app(site), site.hub, connections, on_listening, heart)
 
 
 def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> int:
@@ -99,7 +101,8 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
         notifier.ready(f"live page on {address}")
         _log.info("live page", extra={"fields": {"address": address}})
 
-    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding)
+    heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
+    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart)
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)

@@ -1,19 +1,23 @@
 """The HTTP server (uvicorn) around the application, with what it does not do itself.
 
 It listens before it says so, ends open streams before it waits for connections, and can cut the connection of a reader that takes nothing.
+Its heart beats in the loop that serves requests, and only as long as the threads that read recordings for them are not all stuck.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import logging
 import socket
 import struct
 from collections.abc import Callable
+from dataclasses import dataclass
 from types import FrameType
 
 import uvicorn
+from starlette.concurrency import run_in_threadpool
 from starlette.types import ASGIApp, Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -60,23 +64,46 @@ class Connections:
         return Known
 
 
+@dataclass(frozen=True, slots=True)
+class Heart:
+    """``beat`` is called every ``every_s`` while the server is well; never where ``every_s`` is 0."""
+
+    beat: Callable[[], None] = lambda: None
+    every_s: float = 0.0
+
+
 class Server(uvicorn.Server):
     """Ends the streams as soon as it is told to stop; uvicorn alone would wait for them."""
 
-    def __init__(self, config: uvicorn.Config, hub: Hub, on_listening: Callable[[], None]) -> None:
+    def __init__(self, config: uvicorn.Config, hub: Hub, on_listening: Callable[[], None], heart: Heart) -> None:
         super().__init__(config)
-        self._hub, self._on_listening = hub, on_listening
+        self._hub, self._on_listening, self._heart = hub, on_listening, heart
+        self._beating: asyncio.Task[None] | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """As uvicorn's, then tells that requests are served."""
         await super().startup(sockets)
         if self.started:
             self._on_listening()
+            if self._heart.every_s:
+                self._beating = asyncio.create_task(self._beat(), name="heart")
+
+    async def _beat(self) -> None:
+        """A server that is stuck does not get to the next beat: no time-out here, the watchdog has one."""
+        while True:
+            await asyncio.to_thread(_nothing)  # the stream's threads
+            await run_in_threadpool(_nothing)  # those of the requests
+            self._heart.beat()
+            await asyncio.sleep(self._heart.every_s)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """As uvicorn's, the streams first."""
         await self._hub.close()
         await super().shutdown(sockets)
+        if self._beating is not None:
+            self._beating.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._beating
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """SIGTERM or SIGINT."""
@@ -113,7 +140,11 @@ def listen(host: str, tcp_port: int) -> socket.socket:
     return sock
 
 
-def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: Callable[[], None]) -> Server:
+def _nothing() -> None:
+    """What a free thread is asked to do."""
+
+
+def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: Callable[[], None], heart: Heart) -> Server:
     """The server, not yet running; `Server.run` takes the sockets."""
     config = uvicorn.Config(
         app,
@@ -130,4 +161,4 @@ def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: 
         timeout_keep_alive=15,
         h11_max_incomplete_event_size=16 * 1024,
     )
-    return Server(config, hub, on_listening)
+    return Server(config, hub, on_listening, heart)

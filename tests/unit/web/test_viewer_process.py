@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import re
@@ -9,14 +10,18 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
 import psutil
 import pytest
+import uvicorn
 
+from loadlog.web.serve import Heart, Server
 from tests.unit.web.conftest import PATIENCE_S, TOKEN
 from tests.unit.web.stand_in import recording
 
@@ -133,3 +138,38 @@ def test_an_address_others_reach_is_served_with_the_token(tmp_path: Path) -> Non
     with viewer(path, LOADLOG_TEST_TOKEN=TOKEN) as (_, base), httpx.Client(base_url=base.replace("0.0.0.0", "127.0.0.1")) as http:
         assert http.get("/api/devices").status_code == 401
         assert http.get("/api/devices", headers={"Authorization": f"Bearer {TOKEN}"}).status_code == 200
+
+
+def test_it_tells_systemd_that_it_is_ready_and_well_and_what_a_hangup_does(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(PATIENCE_S)
+        with viewer(configured(tmp_path, "tcp_port = 0"), NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="300000") as (process, _):
+            assert process.stderr is not None
+            assert manager.recv(4096).startswith(b"READY=1\nSTATUS=live page on http://")
+            assert [manager.recv(4096) for _ in range(3)] == [b"WATCHDOG=1"] * 3
+            process.send_signal(signal.SIGHUP)
+            assert any("needs a restart of the viewer" in line for line in process.stderr)
+            process.terminate()
+            while (told := manager.recv(4096)) == b"WATCHDOG=1":
+                pass
+            assert told == b"STOPPING=1"
+
+
+@pytest.mark.parametrize("stuck", [False, True])
+def test_a_viewer_whose_threads_are_all_stuck_does_not_feed_the_watchdog(stuck: bool) -> None:
+    beats: list[int] = []
+
+    async def live() -> None:
+        loop, free = asyncio.get_running_loop(), threading.Event()
+        pool = ThreadPoolExecutor(2)
+        loop.set_default_executor(pool)
+        taken = [loop.run_in_executor(None, free.wait) for _ in range(2 if stuck else 1)]
+        server = Server(uvicorn.Config(lambda: None), None, lambda: None, Heart(lambda: beats.append(1), 0.001))  # type: ignore[arg-type]
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(server._beat(), 0.5)
+        free.set()
+        await asyncio.gather(*taken)
+
+    asyncio.run(live())
+    assert bool(beats) is not stuck
