@@ -30,7 +30,7 @@ from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
 from loadlog.web.feed import RecordingFeed
 from loadlog.web.security import FailureCounter
-from loadlog.web.serve import Connections, Heart, Server, listen, make_server
+from loadlog.web.serve import NO_HEART, Connections, Heart, Server, listen, make_server
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
 
@@ -76,7 +76,7 @@ def make_viewer(
     access: Access,
     on_listening: Callable[[], None] = lambda: None,
     forwarding: Forwarding | None = None,
-    heart: Heart = Heart(),
+    heart: Heart = NO_HEART,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = Connections()

@@ -72,6 +72,9 @@ class Heart:
     every_s: float = 0.0
 
 
+NO_HEART = Heart()
+
+
 class Server(uvicorn.Server):
     """Ends the streams as soon as it is told to stop; uvicorn alone would wait for them."""
 
