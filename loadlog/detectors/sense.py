@@ -29,9 +29,18 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, onset_between, status_name
-from loadlog.detectors.sense_causes import CONFIGURED_SHARE, LEARNED_SHARE, WRONG_CONFIGURATION, PathPrior, peer_steps, probability_of_lead
+from loadlog.detectors.sense_causes import (
+    CONFIGURED_SHARE,
+    LEARNED_SHARE,
+    PRIOR_LEAD,
+    WRONG_CONFIGURATION,
+    PathPrior,
+    peer_steps,
+    probability_of_lead,
+    source_density,
+)
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import LAG, READY, Step, StepWatch
+from loadlog.detectors.steps import LAG, MOST_DOUBT, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import NOISE, Knowledge, Learned, fact, fixed
@@ -55,6 +64,7 @@ class _Open:
     current_a: float
     voltage_v: float
     wait: int
+    real: float  # probability that there was a step at all
 
 
 @dataclass(slots=True)
@@ -239,7 +249,7 @@ class SenseFallback:
     def _judge(self, context: Context) -> Sequence[Finding]:
         step = self._v.step() if self._v.ratio >= 1.0 else None
         if step is not None and abs(self._i.mean_of_last(step.samples)) * LARGEST_SOURCE_OHM <= EXPLAINED_SHARE * abs(step.size):
-            return self._stepped(step, context)
+            return self._stepped(step, context) if self._doubt(step) <= MOST_DOUBT else NOTHING
         if self._i.ratio >= 1.0:
             return self._current_changes()
         self._moving = 0
@@ -250,7 +260,7 @@ class SenseFallback:
     def _current_changes(self) -> Sequence[Finding]:
         """The operating point moves: learn dV/dI from a clean step, then the new level."""
         self._moving += 1
-        step = self._i.step()
+        step = self._i.clear_step()
         if step is None:
             if self._moving > LAG:
                 self._restart()
@@ -283,14 +293,24 @@ class SenseFallback:
             return (self._finding(onset, text, fallen.confidence, {**evidence, "revised_to": "supply_droop"}, clear=True),)
         return NOTHING
 
+    def _doubt(self, step: Step) -> float:
+        """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
+        current_a, voltage_v = abs(self._i.now(step.samples)), self._v.now(step.samples)
+        size, source = abs(step.size), source_density(abs(step.size), voltage_v)
+        lead = self._prior().density(size, step.uncertainty, current_a) if self._towards_lead(step) else source
+        return step.doubt(PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source)
+
+    def _towards_lead(self, step: Step) -> bool:
+        return step.size > 0 if self._fallen is not None else step.size < 0
+
     def _stepped(self, step: Step, context: Context) -> Sequence[Finding]:
         current_a, voltage_v = abs(self._i.now(step.samples)), self._v.now(step.samples)
-        towards_lead = step.size > 0 if self._fallen is not None else step.size < 0
+        doubt = self._doubt(step)
         self._v.restart()
         self._i.restart()
-        if not towards_lead:
+        if not self._towards_lead(step):
             return NOTHING
-        self._open = _Open(step, current_a, voltage_v, self._polls_to_wait(context))
+        self._open = _Open(step, current_a, voltage_v, self._polls_to_wait(context), 1.0 / (1.0 + doubt))
         return self._decide(context)
 
     def _polls_to_wait(self, context: Context) -> int:
@@ -309,12 +329,12 @@ class SenseFallback:
         self._open = None
         prior = self._prior()
         size = abs(case.step.size)
-        probability = probability_of_lead(size, case.step.uncertainty, case.current_a, case.voltage_v, prior, seen)
+        probability = case.real * probability_of_lead(size, case.step.uncertainty, case.current_a, case.voltage_v, prior, seen)
         if probability < RAISE_AT:
             return NOTHING
         evidence: dict[str, Any] = {
             "step_v": round(case.step.size, 6), "step_uncertainty_v": round(case.step.uncertainty, 6), "current_a": round(case.current_a,
-            6), "voltage_v": round(case.voltage_v, 6), "path_resistance_ohm": round(size / case.current_a, 6),
+            6), "voltage_v": round(case.voltage_v, 6), "path_resistance_ohm": round(size / case.current_a, 6), "samples": case.step.samples,
         }  # fmt: skip
         if prior.ohm is not None:
             evidence["expected_step_v"] = round((1 if self._fallen else -1) * prior.ohm * case.current_a, 6)
@@ -323,7 +343,8 @@ class SenseFallback:
         if self._fallen is not None:
             self._path_ohm = self._fallen.path_ohm
             return self._restored(case.step.onset, probability, evidence)
-        return self._fell(case, probability, prior.ohm is None, evidence)
+        suspected = not prior.fits(size, case.step.uncertainty, case.current_a)
+        return self._fell(case, probability, suspected, evidence)
 
     def _prior(self) -> PathPrior:
         if self._fallen is not None:

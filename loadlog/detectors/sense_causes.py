@@ -4,7 +4,7 @@ Hypotheses and what each predicts for the size x of the step (current I, measure
 
 - *lead*: x = I·R_path. R_path is configured (15 %: contacts, and copper at 0.393 %/K over some 40 K), learned from an earlier step (8 %) or
   unknown: then log-normal around 15 mΩ with a factor e of deviation (2 m of 2.5 mm² and two contacts; 2 to 100 mΩ is twice the deviation).
-  A configured figure is given a 5 % chance to be wrong, then the unknown one holds.
+  A configured figure is given a 2 % chance to be wrong, then the unknown one holds.
 - *source*: a step of the source may have any size, log-uniform from 1 mV to the voltage.
 
 The lead is given prior odds of 7:3: supplies at rest seldom step, leads that fall off do nothing but. These odds are a judgement, not a
@@ -24,7 +24,7 @@ from loadlog.model.event import Onset
 
 PRIOR_LEAD = 0.7
 CONFIGURED_SHARE, LEARNED_SHARE = 0.15, 0.08
-WRONG_CONFIGURATION = 0.05
+WRONG_CONFIGURATION = 0.02
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.015, 1.0
 SMALLEST_SOURCE_STEP_V = 1e-3
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
@@ -41,13 +41,23 @@ class PathPrior:
 
     def density(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         """Probability density, 1/V, of a step of ``x_v`` > 0."""
+        broad = self._unknown(x_v, current_a)
+        return broad if self.ohm is None else self._known(x_v, uncertainty_v, current_a) + self.doubt * broad
+
+    def fits(self, x_v: float, uncertainty_v: float, current_a: float) -> bool:
+        """The step is explained by what is known of R_path, rather than by that being wrong."""
+        return self.ohm is not None and self._known(x_v, uncertainty_v, current_a) > self.doubt * self._unknown(x_v, current_a)
+
+    def _known(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
+        expected_v = (self.ohm or 0.0) * current_a
+        spread = math.hypot(uncertainty_v, self.deviation * expected_v)
+        z = (x_v - expected_v) / spread
+        return (1.0 - self.doubt) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI)
+
+    @staticmethod
+    def _unknown(x_v: float, current_a: float) -> float:
         ratio = math.log(x_v / (current_a * UNKNOWN_OHM)) / UNKNOWN_LOG_DEVIATION
-        broad = math.exp(-0.5 * ratio * ratio) / (x_v * UNKNOWN_LOG_DEVIATION * _ROOT_2PI)
-        if self.ohm is None:
-            return broad
-        spread = math.hypot(uncertainty_v, self.deviation * self.ohm * current_a)
-        z = (x_v - self.ohm * current_a) / spread
-        return (1.0 - self.doubt) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI) + self.doubt * broad
+        return math.exp(-0.5 * ratio * ratio) / (x_v * UNKNOWN_LOG_DEVIATION * _ROOT_2PI)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +73,7 @@ def probability_of_lead(
     x_v: float, uncertainty_v: float, current_a: float, voltage_v: float, prior: PathPrior, peers: Iterable[PeerStep]
 ) -> float:
     """Posterior probability that the step of size ``x_v`` (positive towards what the lead would do) is the lead's."""
-    span = math.log(max(abs(voltage_v), 2.0 * SMALLEST_SOURCE_STEP_V) / SMALLEST_SOURCE_STEP_V)
-    source = 1.0 / (x_v * span)
+    source = source_density(x_v, voltage_v)
     lead = max(prior.density(x_v, uncertainty_v, current_a), 1e-300)
     log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source))
     for peer in peers:
@@ -72,6 +81,12 @@ def probability_of_lead(
         seen = abs(peer.size_v)
         log_odds += _bounded(((seen - x_v) ** 2 - seen**2) / (2.0 * spread * spread))
     return 1.0 / (1.0 + math.exp(-log_odds))
+
+
+def source_density(x_v: float, voltage_v: float) -> float:
+    """Probability density, 1/V, of a step of the source of ``x_v`` > 0."""
+    span = math.log(max(abs(voltage_v), 2.0 * SMALLEST_SOURCE_STEP_V) / SMALLEST_SOURCE_STEP_V)
+    return 1.0 / (x_v * span)
 
 
 def _bounded(log_ratio: float) -> float:

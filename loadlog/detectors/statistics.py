@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from statistics import NormalDist
 
+USUAL_LEVEL = 0.06  # variance of a level beyond the end of 100 samples, in variances of one sample
 _NORMAL = NormalDist()
 
 
@@ -93,7 +94,8 @@ class StepChart:
     pi^2 s^2), s the noise in counts, does not (first harmonic of the rounding error).
 
     The threshold for a stated probability of a false alarm a sample: normal quantile of that probability shared among the windows
-    (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples.
+    (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
+    are correlated by the triangle 1 - k/w; the sum of its squares, (2 w^2 + 1)/(3 w), is what n is divided by to get the degrees of freedom.
     """
 
     __slots__ = ("_scales", "_z", "memory", "n", "quantum", "windows")
@@ -130,6 +132,10 @@ class StepChart:
         stays = 1.0 / self.windows[index] + math.exp(-39.478 * counts)
         return math.sqrt(max(self._scales[index], quantum * quantum / 12.0 * min(stays, 1.0)))
 
+    def deviation_of_mean(self, samples: int) -> float:
+        """Usual deviation of the mean over that many samples: of the longest window that is not longer."""
+        return self.scale(max(n for n, window in enumerate(self.windows) if window <= max(samples, self.windows[0])))
+
     def update(self, residuals: Sequence[float], learn: bool, extra: float = 0.0) -> float:
         """Take the last residuals, newest last, at least as many as the longest window.
 
@@ -155,9 +161,11 @@ class StepChart:
             if learn:
                 known = self._scales[index]
                 limit = 9.0 * known if self.n > self.LEAST else square
+                if extra > 0.0:  # the usual share of it, for noise that is white
+                    square /= 1.0 + extra / (1.0 / window + USUAL_LEVEL)
                 self._scales[index] = known + weight * (min(square, limit) - known)
         return best
 
     def _threshold(self, window: int) -> float:
-        freedom = min(self.n, self.memory) / window
+        freedom = min(self.n, self.memory) * 3.0 * window / (2.0 * window * window + 1.0)
         return self._z if freedom > 5e4 else student_quantile(self._z, max(freedom, 8.0))

@@ -1,20 +1,29 @@
 """Steps of one channel: a level with slope that lags behind, residuals against it, and what shape a change has.
 
 The level is a line through about the last 100 samples *older* than the last `LAG`, extrapolated, so a step does not creep into its own
-baseline and a steady drift (warm-up, a battery's sag) leaves no residual. The chart of the residuals raises suspicion; `StepWatch.step`
-then decides whether the last samples look like a step: constant after at most one sample in transition (an instrument that averages shows
-half of it), better explained so than by a kink in the slope (log likelihood ratio of at least 3), and larger than what the last samples'
-own scatter would allow (a burst of noise widens the scatter first). At least two samples must show it.
+baseline and a steady drift (warm-up, a battery's sag) leaves no residual. The chart of the residuals raises suspicion at the stated rate;
+`StepWatch.step` then says what the last samples look like if they are a step (constant after at most one sample in transition: an
+instrument that averages shows half of it), and how likely two other explanations would have made them:
 
-Limits: changes that take two polls and more are ramps; a step that goes back within one poll is a spike. Below seven deviations seven
-samples are insisted on.
-Expected false alarms: the stated rate in noise as learned; bursts of three to ten times the learned noise imitated none in 8,000 bursts
-(measured on the tests' bench). Missed, measured with 1 mV counts and white noise: 3 % at five deviations, below 1 % at six and more.
+- a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
+  the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
+- a *ramp*: a kink in the slope.
+
+`Step.doubt` is the odds of both against a step, given how densely steps of that size were expected: a step of just the expected size
+needs fewer samples than one of any size. Bursts are given `BURSTS_PER_STEP` to one and ramps one to one before anything is seen; both are
+judgements. At least two samples must show a step, three below 20 deviations.
+
+Noise that is correlated enters by the learned deviations of means over the windows, not as white noise: the effective number of samples
+falls by itself. The short-term deviation comes from successive differences (J. von Neumann, Ann. Math. Stat. 12 (1941) 367).
+
+Limits: changes that take two polls and more are ramps; a step that goes back within one poll is a spike. A step that is still in doubt
+after `LAG` - 2 samples is not named.
+Expected false alarms: the stated rate in noise as learned; bursts as the tests' bench measures them.
+Source: ratio of marginal likelihoods (R. E. Kass and A. E. Raftery, J. Amer. Stat. Assoc. 90 (1995) 773).
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -29,31 +38,52 @@ MEMORY = 100
 KEPT = 26  # residuals, for the scatter before a step
 READY = 20  # samples in the level before residuals against it are judged
 LONGEST_GAP_PERIODS = 30.0
-STEP_OVER_KINK = 3.0  # log likelihood ratio
+HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LAG` samples: a step must not widen its own yardstick
+BURSTS_PER_STEP = 30.0
+BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
+BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
+LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
+MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
 ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong to the onset interval
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample."""
+    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample.
+
+    ``burst``: probability density (1/unit) of the data as a burst, ``ramp``: their likelihood as a ramp, both over that as a step.
+    """
 
     size: float
     uncertainty: float
     samples: int
     sigma: float
     onset: Onset
+    burst: float
+    ramp: float
+
+    def broad_density(self) -> float:
+        """Density of a step of any size at this one, 1/unit."""
+        return 1.0 / (abs(self.size) * LOG_SPAN)
+
+    def doubt(self, density: float) -> float:
+        """Odds that there was no step at all, when steps of this size are expected with ``density`` (1/unit)."""
+        return (BURSTS_PER_STEP * self.burst + self.ramp * self.broad_density()) / max(density, 1e-300)
 
 
 class StepWatch:
     """Watches one channel of one device; the owner gives it values, asks `step` when `ratio` reaches 1, and calls `restart` after a
     change."""
 
-    __slots__ = ("_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_residuals", "_values", "period_ns", "ratio", "trend")
+    __slots__ = (
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_residuals", "_short", "_values", "period_ns", "ratio", "trend",
+    )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
         self.period_ns = period_s * 1e9
         self._chart = StepChart(WINDOWS, probability, resolution)
+        self._short = 0.0  # half the mean square of successive differences
         self.trend = Trend(MEMORY)
         self.restart()
 
@@ -62,6 +92,7 @@ class StepWatch:
         self.trend.restart()
         self.ratio = 0.0
         self._ahead = self._entered = 0.0
+        self._held = 0
         self._values: list[float] = []
         self._elapsed: list[float] = []
         self._residuals: list[float] = []
@@ -108,7 +139,8 @@ class StepWatch:
         self._ahead += elapsed
         self._begins.append(begin_ns(sample))
         self._ends.append(end_ns(sample))
-        self._residuals.append(value - trend.level - trend.slope * self._ahead if trend.n > 1 else 0.0)
+        residual = value - trend.level - trend.slope * self._ahead if trend.n > 1 else 0.0
+        self._residuals.append(residual)
         if len(self._begins) > KEPT:
             del self._begins[0], self._ends[0], self._residuals[0]
         n = trend.n
@@ -116,7 +148,19 @@ class StepWatch:
             self.ratio = 0.0
             return
         extra = 0.0 if n >= MEMORY else max(_line_variance(n) - _line_variance(MEMORY), 0.0)
-        self.ratio = self._chart.update(self._residuals, True, extra)
+        learn = self.ratio < HELD_AT or self._held >= 2 * LAG
+        self._held = 0 if self.ratio < HELD_AT else self._held + 1
+        self.ratio = self._chart.update(self._residuals, learn, extra)
+        half = 0.5 * (residual - self._residuals[-2]) ** 2
+        if not learn:
+            return
+        limit = half if self._chart.learning else 9.0 * max(self._short, self._chart.quantum**2 / 12.0)
+        self._short += (min(half, limit) - self._short) / min(max(self._chart.n, 1), self._chart.memory)
+
+    @property
+    def short_sigma(self) -> float:
+        """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers)."""
+        return math.sqrt(max(self._short, self._chart.quantum**2 / 6.0))
 
     def mean_of_last(self, samples: int) -> float:
         """Mean residual of the last samples: how far they lie from the level."""
@@ -139,20 +183,19 @@ class StepWatch:
         in_transition = 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
         before, after = self._residuals[: -samples - in_transition], residuals[-samples:]
         near = before[-LAG:]
-        if abs(sum(near)) > LEVEL_LAGS * abs(size) * len(near):
+        if abs(sum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
             return None
-        scatter = _scatter(before, after)
-        if samples < _samples_needed(abs(size) / sigma, scatter / sigma) or self.ratio < scatter / sigma:
-            return None
-        if max(abs(r - size) for r in after) > 5.0 * sigma:
-            return None
-        step_square = sum(r * r for r in near) + sum((r - size) ** 2 for r in after)
-        kink_square = _kink_square([*near, *self._residuals[-samples - in_transition :]])
-        if (kink_square - step_square) / (2.0 * sigma * sigma) < STEP_OVER_KINK:
-            return None
+        square = sum((r - size) ** 2 for r in after)
+        ramp = _ramp([*near, *self._residuals[-samples - in_transition :]], sum(r * r for r in near) + square, sigma)
+        burst = _burst(before, size, samples, square, self.short_sigma, self._chart.deviation_of_mean(samples))
         level_variance = _line_variance(min(self.trend.n, MEMORY))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
-        return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition))
+        return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), burst, ramp)
+
+    def clear_step(self) -> Step | None:
+        """A step of whatever size that is hardly a burst or a ramp."""
+        step = self.step()
+        return step if step is not None and step.doubt(step.broad_density()) <= MOST_DOUBT else None
 
     def _onset(self, likelihoods: list[float], samples: int) -> Onset:
         floor = max(likelihoods) - ONSET_LOG_ODDS
@@ -172,31 +215,42 @@ def _likelihoods(residuals: list[float], sigma: float) -> list[float]:
     return out
 
 
-def _kink_square(residuals: list[float]) -> float:
-    """Sum of squares left by the best kink: zero until a sample, then a straight line."""
+def _ramp(residuals: list[float], step_square: float, sigma: float) -> float:
+    """Likelihood of a kink (zero until a sample, then a straight line; any of them alike) over that of the step, which leaves
+    ``step_square``."""
     square = sum(r * r for r in residuals)
-    best = square
+    product = total = kinks = 0.0
     for length in range(1, len(residuals) + 1):
-        product = sum(r * (i + 1) for i, r in enumerate(residuals[-length:]))
-        best = min(best, square - product * product / (length * (length + 1) * (2 * length + 1) / 6.0))
-    return best
+        # sum of r * (1 ... length) over the last ones, kept up as the line grows by one at its beginning
+        product += sum(residuals[-length:])
+        kink_square = square - product * product / (length * (length + 1) * (2 * length + 1) / 6.0)
+        if length >= 2:
+            kinks += 1.0
+            total += math.exp(min((step_square - kink_square) / (2.0 * sigma * sigma), 300.0))
+    return total / kinks
 
 
-def _scatter(before: list[float], after: list[float]) -> float:
-    """Deviation of one sample from successive differences within each side of the step: of all of them, of the last few before it alone, or
-    of those after it alone, whichever is most. A burst of noise shows in the latter two first."""
-    old = [(b - a) ** 2 for a, b in itertools.pairwise(before)]
-    new = [(b - a) ** 2 for a, b in itertools.pairwise(after)]
-    parts = [old + new, old[-4:], new if len(new) >= 2 else []]
-    return max(math.sqrt(sum(part) / (2.0 * len(part))) if part else 0.0 for part in parts)
+def _burst(before: list[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
+    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``.
 
-
-def _samples_needed(size: float, scatter: float) -> int:
-    """Samples that must show a step of ``size`` deviations: a burst of noise (``scatter`` deviations in the last samples) imitates small
-    ones."""
-    if scatter > 1.8 and size < 20.0 * scatter:
-        return LAG - 4
-    return 2 if size >= 20.0 else 3 if size >= 7.0 else 7
+    ``square``: sum of squares around ``size`` within its ``samples``; ``short``: usual deviation of one sample; ``deviation``: usual
+    deviation of their mean.
+    """
+    leads = []
+    for lead in BURST_LEADS:
+        part = before[len(before) - lead :] if lead else []
+        mean = sum(part) / lead if lead else 0.0
+        leads.append((max(lead - 1, 0), sum((r - mean) ** 2 for r in part)))
+    total = 0.0
+    for factor in BURST_FACTORS:
+        excess = factor * factor - 1.0
+        variance = deviation * deviation + excess * short * short / samples
+        gain = excess / (2.0 * factor * factor * short * short)
+        level = -0.5 * size * size / variance - 0.5 * math.log(2.0 * math.pi * variance)
+        log_factor = math.log(factor)
+        for freedom, around in leads:
+            total += math.exp(min(level + (square + around) * gain - (samples - 1 + freedom) * log_factor, 300.0))
+    return total / (len(BURST_FACTORS) * len(BURST_LEADS))
 
 
 def _line_variance(n: int) -> float:

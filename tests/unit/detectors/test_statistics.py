@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probability, student_quantile, two_sided_quantile
-from loadlog.detectors.steps import MEMORY, WINDOWS, StepWatch
+from loadlog.detectors.sense_causes import PathPrior
+from loadlog.detectors.steps import MEMORY, MOST_DOUBT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
 
@@ -127,28 +128,60 @@ def test_false_alarm_rate_of_the_windows_is_below_what_is_stated() -> None:
     assert 0.2 * 0.01 * polls < alarms < 1.1 * 0.01 * polls
 
 
-@pytest.mark.parametrize(("delta", "beyond_optimum"), [(5.0, 6), (6.0, 7), (8.0, 3), (12.0, 3), (25.0, 2)])
-def test_delay_of_the_chart_against_the_optimum(delta: float, beyond_optimum: int) -> None:
+@pytest.mark.parametrize("resolution", [1e-4, 1e-3])
+@pytest.mark.parametrize("delta", [5.0, 6.0, 8.0, 12.0, 25.0])
+def test_delay_of_the_chart_against_the_optimum(delta: float, resolution: float) -> None:
     """Lorden (1971), Moustakides (1986): the mean delay for a step of delta sigma at a mean time gamma between false alarms is at least
-    about ln(gamma)/(delta²/2). Baseline and noise are learned here, not given. Below seven sigma seven samples are insisted on, against
-    bursts."""
+    about ln(gamma)/(delta²/2). The size is expected here within 15 %, as with a known path; baseline and noise are learned, not given."""
     rnd = fresh_random()
     probability = alarm_probability(0.05, 0.1)
-    optimum = math.ceil(-math.log(probability) / (delta * delta / 2.0))
-    delays = sorted(_delay(rnd, delta, probability) for _ in range(60))
-    assert delays[54] <= 12  # found before the step has become the level
-    assert delays[30] <= optimum + beyond_optimum
+    optimum = max(-math.log(probability) / (delta * delta / 2.0), 1.0)
+    delays = sorted(_delay(rnd, delta, probability, resolution, is_expected=True) for _ in range(101))
+    assert delays[50] <= optimum + 2.0
+    assert delays[96] <= 12  # found before the step has become the level: five misses in 101 have P < 0.004 at a true share of 1 %
 
 
-def _delay(rnd: random.Random, delta: float, probability: float) -> int:
+def test_steps_of_any_size_are_found_later_but_found() -> None:
+    """Nothing is known of the size: 8 sigma in at least 95 % (nine misses in 101 have P < 0.06 at 5 %, none was seen in 600)."""
+    rnd = fresh_random()
+    probability = alarm_probability(0.05, 0.1)
+    delays = sorted(_delay(rnd, 8.0, probability, 1e-3, is_expected=False) for _ in range(101))
+    assert delays[93] <= 12
+    assert delays[50] <= 6
+
+
+def _delay(rnd: random.Random, delta: float, probability: float, resolution: float, *, is_expected: bool) -> int:
     """Samples from the step's first one on until it is named; 99 when it is missed."""
-    watch = StepWatch(0.1, 1e-4, probability)
-    for n in range(1200):
-        watch.update(24.0 + rnd.gauss(0, 1e-3) - (delta * 1e-3 if n >= 1150 else 0.0), _sample(n), 1.0)
-        if watch.ratio >= 1.0 and watch.step() is not None:
-            assert n >= 1150
-            return n - 1149
+    watch, size = StepWatch(0.1, resolution, probability), delta * 1e-3
+    offset = rnd.random() * resolution
+    for n in range(450):
+        value = 24.0 + offset + rnd.gauss(0, 1e-3) - (size if n >= 400 else 0.0)
+        watch.update(round(value / resolution) * resolution, _sample(n), 1.0)
+        step = watch.step() if watch.ratio >= 1.0 else None
+        if step is None:
+            continue
+        density = PathPrior(size, 0.15, 0.02).density(abs(step.size), step.uncertainty, 1.0) if is_expected else step.broad_density()
+        if step.doubt(density) <= MOST_DOUBT:
+            assert n >= 400
+            return n - 399
     return 99
+
+
+@pytest.mark.parametrize("factor", [2.0, 4.0, 8.0, 16.0])
+def test_bursts_of_noise_seldom_pass_for_steps(factor: float) -> None:
+    """Each burst lasts 3 s, and each is this watch's first. Imitations of a step of any size: at most 1 % of bursts."""
+    rnd = fresh_random()
+    found, bursts = 0, 0
+    while bursts < 150:
+        watch = StepWatch(0.1, 1e-3, alarm_probability(0.05, 0.1))
+        for n in range(600):
+            noise = factor if n > 300 and n % 100 >= 70 else 1.0
+            watch.update(round(24.0 + rnd.gauss(0, 1e-3 * noise), 3), _sample(n), 1.0)
+            if watch.ratio >= 1.0 and watch.clear_step() is not None:
+                found += 1
+                watch.restart()
+        bursts += 3
+    assert found <= 5
 
 
 def _sample(n: int) -> Sample:
@@ -160,7 +193,7 @@ def _false_steps(values: Iterator[float], resolution: float, period_s: float = 0
     found = 0
     for n, value in enumerate(values):
         watch.update(round(value / resolution) * resolution, _sample(n), 1.0)
-        if watch.ratio >= 1.0 and watch.step() is not None:
+        if watch.ratio >= 1.0 and watch.clear_step() is not None:
             found += 1
             watch.restart()
     return found
@@ -214,7 +247,7 @@ def test_onset_interval_holds_the_step() -> None:
         watch = StepWatch(0.1, 1e-4, alarm_probability(0.05, 0.1))
         for n in range(1200):
             watch.update(24.0 + rnd.gauss(0, 1e-3) - (6e-3 if n >= 1150 else 0.0), _sample(n), 1.0)
-            step = watch.step() if watch.ratio >= 1.0 else None
+            step = watch.clear_step() if watch.ratio >= 1.0 else None
             if step is not None:
                 hits += step.onset.earliest_utc_ns <= 114_950_000_000 <= step.onset.latest_utc_ns
                 assert step.size == pytest.approx(-6e-3, abs=5 * step.uncertainty)
