@@ -95,7 +95,7 @@ class StepChart:
 
     The threshold for a stated probability of a false alarm a sample: normal quantile of that probability shared among the windows
     (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
-    are correlated by the triangle 1 - k/w; the sum of its squares, (2 w^2 + 1)/(3 w), is what n is divided by to get the degrees of freedom.
+    are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom.
     """
 
     __slots__ = ("_scales", "_z", "memory", "n", "quantum", "windows")

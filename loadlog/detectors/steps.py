@@ -77,7 +77,8 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_residuals", "_short", "_values", "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_residuals", "_short", "_values",
+        "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:

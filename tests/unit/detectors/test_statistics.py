@@ -1,4 +1,4 @@
-"""The statistics that the detectors use, against published values (CHECKS section 6) and against their own stated rates."""
+"""The statistics that the detectors use, against published values and against their own stated rates."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probability, student_quantile, two_sided_quantile
 from loadlog.detectors.sense_causes import PathPrior
+from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probability, student_quantile, two_sided_quantile
 from loadlog.detectors.steps import MEMORY, MOST_DOUBT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
