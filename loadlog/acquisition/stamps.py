@@ -6,7 +6,8 @@ Invariants, whatever the system clock does
  - When the clock steps back, stamps go on at the pace of the monotonic clock, and the lead over the clock is worked off at
    `SLEW_PPM`, the rate at which NTP itself slews (RFC 5905, 500 ppm). So intervals between stamps are right within 0.05 %, and no two
    samples change places. A step forward is followed at once.
-A stamp that had to be moved says so: its half-width covers the instant that was measured.
+A stamp that had to be moved says so: its half-width covers the instant that was measured. Half-width and lateness are whole microseconds
+too, the half-width rounded up: finer digits say nothing, and cost a stored sample three bytes.
 """
 
 from __future__ import annotations
@@ -48,10 +49,11 @@ class Stamper:
     def stamp(self, t_first_ns: int, t_last_ns: int, due_ns: int) -> Stamp:
         """For a poll whose first request left at ``t_first_ns`` and whose last reply had come at ``t_last_ns``, due at ``due_ns``."""
         middle_ns = (t_first_ns + t_last_ns) // 2
-        half_width_ns = (t_last_ns - t_first_ns + 1) // 2 + _ROUND_NS // 2
+        half_width_ns = -(-((t_last_ns - t_first_ns + 1) // 2 + _ROUND_NS // 2) // _ROUND_NS) * _ROUND_NS
         t_utc_ns = (self._utc.to_utc(middle_ns) + _ROUND_NS // 2) // _ROUND_NS * _ROUND_NS
         if self._last_utc_ns is not None and t_utc_ns < self._last_utc_ns + SPACING_NS:
             half_width_ns += self._last_utc_ns + SPACING_NS - t_utc_ns
             t_utc_ns = self._last_utc_ns + SPACING_NS
         self._last_utc_ns = t_utc_ns
-        return Stamp(t_utc_ns, half_width_ns, middle_ns, max(0, t_first_ns - due_ns) / NS)
+        late_ns = max(0, t_first_ns - due_ns + _ROUND_NS // 2) // _ROUND_NS * _ROUND_NS
+        return Stamp(t_utc_ns, half_width_ns, middle_ns, late_ns / NS)

@@ -20,7 +20,7 @@ from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event, EventState
 from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
-from loadlog.store.backlog import SAMPLE, Backlog, Flush, Identity, Item, PutLearned, PutNote, Row, StartRun, StopRun, unpack
+from loadlog.store.backlog import SAMPLE, Backlog, Flush, Identity, Item, PutLearned, PutNote, StartRun, StopRun, unpack
 from loadlog.store.compaction import Compaction
 from loadlog.store.connect import DiskFullError, reading
 from loadlog.store.housekeeping import Housekeeping
@@ -202,8 +202,9 @@ class Keeper:
         while self._todo:
             item = self._todo[0]
             if isinstance(item, SAMPLE):
-                self._route_sample(item)
-            elif isinstance(item, ORDERS):
+                self._route_samples()
+                continue
+            if isinstance(item, ORDERS):
                 self._commit()
                 self._carry_out(item)
             else:
@@ -211,12 +212,15 @@ class Keeper:
             self._todo.popleft()
         self._commit()
 
-    def _route_sample(self, item: Row | bytes) -> None:
-        one = device, row = unpack(item)
-        self._stream_of[device].batch.samples.append(one)
-        self._seen_seq = row[0]
-        if device in self._gap_from:
-            self._enter_gap(device, row[0], row[1])
+    def _route_samples(self) -> None:
+        """Up to the next item of another kind: nearly all are samples."""
+        todo, stream_of, gap_from = self._todo, self._stream_of, self._gap_from
+        while todo and isinstance(todo[0], SAMPLE):
+            one = device, row = unpack(todo.popleft())  # type: ignore[arg-type]  # as was looked
+            stream_of[device].batch.samples.append(one)
+            self._seen_seq = row[0]
+            if device in gap_from:
+                self._enter_gap(device, row[0], row[1])
 
     def _route(self, item: Item) -> None:
         if isinstance(item, Event):

@@ -18,6 +18,7 @@ from loadlog.store.sealing import Sealed
 from loadlog.store.writer import Batch, Birth, Recording
 from tests.bench.figures import Figure
 from tests.bench.programs import python
+from tests.bench.store_crash import crashes
 from tests.bench.store_data import NS, RAW_BYTES, RUN, SPECS, T0, rows, snapshot
 
 Say = Callable[[str], None]
@@ -37,9 +38,10 @@ class StorePlan:
     reader_s: float = 20.0
     month_days: int = 30
     cpu_samples: int = 200_000
+    kills: int = 100
 
 
-QUICK = StorePlan(hours=2.0, commits=150, rounds=3, spans=15, reader_s=6.0, month_days=6, cpu_samples=100_000)
+QUICK = StorePlan(hours=2.0, commits=150, rounds=3, spans=15, reader_s=6.0, month_days=3, cpu_samples=160_000, kills=10)
 
 
 def store(folder: Path, plan: StorePlan, say: Say) -> list[Figure]:
@@ -61,6 +63,7 @@ def store(folder: Path, plan: StorePlan, say: Say) -> list[Figure]:
     figures += backup(data, folder)
     say(f"store: memory over {plan.month_days} days of virtual time")
     figures += memory(folder, plan)
+    figures += crashes(plan.kills, say)
     return figures
 
 

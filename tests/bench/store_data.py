@@ -57,10 +57,12 @@ def _one(load: int, first_poll: int, polls: int, period_ns: int, loads: int, see
     chance = np.random.default_rng((seed, load, first_poll))
     poll = np.arange(first_poll, first_poll + polls)
     seq = poll * loads + load + 1
-    lateness = np.abs(chance.normal(150, 60, polls)).astype(np.int64) * 1000
-    lateness += (chance.random(polls) < 0.01) * chance.integers(0, 3000, polls) * 1000
-    half_width = (4_200 + chance.normal(0, 40, polls)).astype(np.int64) * 1000
-    t = T0 + poll * period_ns + load * 10_000_000 + lateness + half_width
+    late = np.abs(chance.normal(150_000, 60_000, polls)).astype(np.int64)
+    late += (chance.random(polls) < 0.01) * chance.integers(0, 3_000_000, polls)
+    half = (4_200_000 + chance.normal(0, 40_000, polls)).astype(np.int64)
+    drift = poll * period_ns // 200_000  # 5 ppm between the two clocks
+    t = (T0 + poll * period_ns + load * 10_000_000 + late + half + drift + 500) // 1000 * 1000
+    lateness, half_width = (late + 500) // 1000 * 1000, -(-(half + 500) // 1000) * 1000
     hours = poll * period_ns / NS / 3600
     voltage = np.round(24_000 + 40 * np.sin(hours / 3 + load) + chance.normal(0, 1.2, polls)).astype(np.int64)
     current = np.round(50_000 + chance.normal(0, 1.5, polls)).astype(np.int64)

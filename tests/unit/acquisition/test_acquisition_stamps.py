@@ -39,6 +39,17 @@ def test_midpoint_and_half_width() -> None:
     assert stamp.lateness_s == 0.001
 
 
+@given(st.integers(0, 10**12), st.integers(0, 10**9), st.integers(0, 10**9))
+def test_everything_is_in_whole_microseconds_and_the_half_width_covers_both_ends(first_ns: int, long_ns: int, late_ns: int) -> None:
+    clock = HandClock()
+    stamp = Stamper(SteadyUtc(Anchor(clock))).stamp(first_ns, first_ns + long_ns, due_ns=first_ns - late_ns)
+    lateness_ns = round(stamp.lateness_s * NS)
+    assert (stamp.t_utc_ns % 1000, stamp.half_width_ns % 1000, lateness_ns % 1000) == (0, 0, 0)
+    assert abs(lateness_ns - late_ns) <= 500
+    assert stamp.t_utc_ns - stamp.half_width_ns <= clock.offset_ns + first_ns
+    assert clock.offset_ns + first_ns + long_ns <= stamp.t_utc_ns + stamp.half_width_ns <= clock.offset_ns + first_ns + long_ns + 3_000
+
+
 @given(
     steps=st.lists(
         st.tuples(
