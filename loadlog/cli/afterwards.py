@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from loadlog.model.event import Event
 
 if TYPE_CHECKING:
     from loadlog.review.replay import Replay
+    from loadlog.store import Archive
 
 
 @click.command()
@@ -24,33 +26,53 @@ if TYPE_CHECKING:
 @config_option
 @json_option
 def review(run_id: str, html_path: Path | None, pdf_path: Path | None, config_path: Path, as_json: bool) -> int:
-    """What happened in RUN: verdict, first cause, timeline, figures; RUN may be an id, a name or ``last``."""
-    from loadlog.loading import load_bench
-    from loadlog.review import first_answer, verdict_text
+    """What happened in RUN: verdict, first cause, timeline, figures; RUN may be an id, a name, ``last``, or an archive file."""
+    with _recorded(run_id, config_path) as (archive, run):
+        if html_path is None and pdf_path is None and not as_json:
+            from loadlog.review import first_answer, verdict_text
+
+            click.echo(verdict_text(*first_answer(archive, run)))
+            return 0
+        return _report(archive, run, html_path, pdf_path, as_json)
+
+
+@contextmanager
+def _recorded(run_id: str, config_path: Path) -> Iterator[tuple[Archive, str]]:
+    """A run of this bench, or the one in an archive file."""
     from loadlog.store import Archive
 
+    if run_id.endswith(".zip"):
+        from loadlog.review.archive_file import open_archive
+
+        with open_archive(Path(run_id)) as opened:
+            yield opened
+        return
+    from loadlog.loading import load_bench
+
     archive = Archive(load_bench(config_path).data_dir)
-    if not (as_json or html_path or pdf_path):
-        click.echo(verdict_text(*first_answer(archive, run_id)))
-        return 0
-    from loadlog.review.html import html_report
-    from loadlog.review.pdf import pdf_report
+    yield archive, archive.run(run_id).id
+
+
+def _report(archive: Archive, run_id: str, html_path: Path | None, pdf_path: Path | None, as_json: bool) -> int:
     from loadlog.review.postmortem import post_mortem
 
-    run = archive.run(run_id)
-    total = sum(archive.polls(name, run.id)[0] for name in run.devices)
-    with progress_bar(f"reading {run.id}", total) as advance:
-        report = post_mortem(archive, run.id, advance)
+    total = sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)
+    with progress_bar(f"reading {run_id}", total) as advance:
+        report = post_mortem(archive, run_id, advance)
     if html_path is not None:
+        from loadlog.review.html import html_report
+
         _write(html_path, html_report(report).encode())
     if pdf_path is not None:
+        from loadlog.review.pdf import pdf_report
+
         _write(pdf_path, pdf_report(report))
     if as_json:
         print_json(report.to_json())
-    else:
-        click.echo(report.verdict.sentence)
-        for path in (p for p in (html_path, pdf_path) if p is not None):
-            click.echo(f"written: {path}")
+        return 0
+    click.echo(report.verdict.sentence)
+    for path in (p for p in (html_path, pdf_path) if p is not None):
+        click.echo(f"written: {path}")
     return 0
 
 

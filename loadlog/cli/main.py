@@ -15,9 +15,10 @@ from loadlog.cli.accuracy import accuracy
 from loadlog.cli.afterwards import replay, review
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
+from loadlog.cli.export import export
 from loadlog.cli.forward import forward
 from loadlog.cli.instruments import registers, scan
-from loadlog.cli.records import ack, events, export
+from loadlog.cli.records import ack, events
 from loadlog.cli.runs import run as run_group
 from loadlog.cli.service import demo, serve, simulate
 from loadlog.cli.store import store

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,7 @@ import click
 
 from loadlog.cli.common import config_option, json_option, parse_duration, pick, print_json, print_table
 from loadlog.model.clock import NS, format_utc, parse_utc
-from loadlog.model.errors import StoreError, UsageError
+from loadlog.model.errors import UsageError
 from loadlog.model.event import KINDS, Event
 
 
@@ -68,32 +67,6 @@ def ack(event_id: int, by: str, note: str, config_path: Path, as_json: bool) -> 
         print_json(event)
     else:
         click.echo(f"event {event_id} ({event['kind']}) acknowledged by {by}")
-    return 0
-
-
-@click.command()
-@click.argument("run_id", metavar="RUN")
-@click.option("--format", "form", type=click.Choice(["csv"]), default="csv", show_default=True)
-@click.option("--output", type=click.Path(path_type=Path, dir_okay=False), help="File; default standard output.")
-@click.option("--device", "devices", multiple=True, help="Only this device; repeat it.")
-@config_option
-def export(run_id: str, form: str, output: Path | None, devices: tuple[str, ...], config_path: Path) -> int:
-    """The samples of RUN as a table with units in the column names."""
-    from loadlog.store.export_csv import export_csv
-
-    archive = _archive(config_path)
-    run = archive.run(run_id)
-    for device in devices:
-        pick(device, run.devices, f"device of run {run.id}:")
-    if output is None:
-        sys.stdout.reconfigure(newline="")  # type: ignore[union-attr]  # RFC 4180 ends its lines itself
-        export_csv(archive, sys.stdout, run=run.id, devices=devices)
-        return 0
-    try:
-        with output.open("w", encoding="utf-8", newline="") as file:
-            export_csv(archive, file, run=run.id, devices=devices)
-    except OSError as exc:
-        raise StoreError(f"cannot be written: {exc.strerror}", where=str(output), hint="give another --output") from exc
     return 0
 
 

@@ -43,7 +43,7 @@ def export_csv(
         StoreError: a recording cannot be read.
     """
     specs = archive.devices(run)
-    chosen = _chosen(specs, devices, run)
+    chosen = chosen_devices(specs, devices, run)
     columns = channel_columns(specs[name] for name in chosen)
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([*LEAD, *columns, *TAIL])
@@ -56,7 +56,12 @@ def export_csv(
     return count
 
 
-def _chosen(specs: Mapping[str, DeviceSpec], devices: Sequence[str], run: str | None) -> list[str]:
+def chosen_devices(specs: Mapping[str, DeviceSpec], devices: Sequence[str], run: str | None) -> list[str]:
+    """The devices to export, all when none is named.
+
+    Raises:
+        UsageError: nothing was recorded, or there is no such device.
+    """
     if not specs:
         raise UsageError("nothing was recorded yet" if run is None else f"there is no run {run!r}")
     for name in devices:
@@ -87,7 +92,7 @@ class _Lines:
         held = " ".join(n for n in layout.names if n in layout.held(row)) if row.held else ""
         return [
             row.seq, format_utc(row.t_utc_ns), row.half_width_ns / 1e9, name, Quality(row.quality).name.lower(),
-            *self._values(layout, row), held, _reasons(layout, marks), row.failure or "", marks.detail,
+            *self._values(layout, row), held, reasons_text(layout, marks), row.failure or "", marks.detail,
         ]  # fmt: skip
 
     def _values(self, layout: Layout, row: Row) -> Iterator[float | int | str]:
@@ -113,6 +118,6 @@ def _cell(channel: ChannelSpec) -> Cell:
     return lambda count: count
 
 
-def _reasons(layout: Layout, marks: Marks) -> str:
+def reasons_text(layout: Layout, marks: Marks) -> str:
     """``temperature_c=stale power_w=impossible(bad)``, in the order of the channels."""
     return " ".join(f"{n}={marks.uncertain[n]}{'(bad)' if n in marks.bad else ''}" for n in layout.names if n in marks.uncertain)

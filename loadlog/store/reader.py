@@ -241,6 +241,12 @@ class Archive:
             after_seq = max((r.last_seq for r in self.recordings()), default=0)
         return Follower(self.recordings, self._layouts, after_seq, places, event_places)
 
+    def parts(
+        self, device: str, run: str | None = None, from_ns: int | None = None, to_ns: int | None = None
+    ) -> list[tuple[Path, int, Layout]]:
+        """The recordings that hold a device in a span, oldest first: file, number of the device in it, its channels there."""
+        return [(r.path, *self._layouts(r)[device]) for r in self._touching(device, from_ns, to_ns, run)]
+
     # -- series
 
     def series(
@@ -256,7 +262,7 @@ class Archive:
 
         if to_ns <= from_ns or points < 1:
             raise UsageError("the span is empty: from must be before to, and points at least 1")
-        parts = [(r.path, *self._layouts(r)[device]) for r in self._touching(device, from_ns, to_ns, run)]
+        parts = self.parts(device, run, from_ns, to_ns)
         return make_series(device, tuple(channels), from_ns, to_ns, points, parts)
 
     def arrays(
@@ -272,7 +278,7 @@ class Archive:
         known = self.devices(run)
         if device not in known:
             raise UsageError(f"there is no device {device!r}", hint=f"there are {', '.join(known) or 'none yet'}")
-        parts = [(r.path, *self._layouts(r)[device]) for r in self._touching(device, from_ns, to_ns, run)]
+        parts = self.parts(device, run, from_ns, to_ns)
         return read_arrays(
             known[device], channels, parts, -FOREVER_NS if from_ns is None else from_ns, FOREVER_NS if to_ns is None else to_ns
         )
@@ -288,8 +294,7 @@ class Archive:
         known = self.devices(self.run(run).id)
         if device not in known:
             raise UsageError(f"there is no device {device!r} in run {run}", hint=f"there are {', '.join(known) or 'none yet'}")
-        chosen = self._touching(device, None, None, self.run(run).id)
-        return iter_arrays(known[device], channels, [(r.path, *self._layouts(r)[device]) for r in chosen], rows)
+        return iter_arrays(known[device], channels, self.parts(device, self.run(run).id), rows)
 
     # -- events, notes, gaps
 
