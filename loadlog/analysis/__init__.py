@@ -14,15 +14,17 @@ In a notebook::
     charge.add(chunk_of_arrays([0.0, 1.0, 2.0], current_a=[5.0, 5.0, 5.0]))
     charge.figure().text()          # '0.0027778 A·h ± 0.0000024 A·h (k = 2)'
 
-Recorded samples come as chunks from `chunks_of_samples`. `DeviceAnalysis` computes everything about one device in one pass; `judge` holds
-acceptance limits against figures; `timeline` orders events as far as they can be ordered.
+Recorded samples: ``analyse(loadlog.open("last")["load-1"]).figures()`` computes everything about one device; for a run that does not fit
+into memory, `DeviceAnalysis` is given ``chunk_of_recorded(part)`` for each of ``archive.arrays_by_parts(device, run)``. `group_figures`
+looks at several devices of one source, `judge` holds acceptance limits against figures, `timeline` orders events as far as they can be.
 """
 
 from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s, join
 from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunk_of_recorded, chunks_of_samples, readings
-from loadlog.analysis.device import STATISTICS, DeviceAnalysis, check_limit, check_statistic
+from loadlog.analysis.device import STATISTICS, DeviceAnalysis, analyse, check_limit, check_statistic
 from loadlog.analysis.figure import Figure
+from loadlog.analysis.group import GroupFigure, group_figures
 from loadlog.analysis.health import DataHealth, Health
 from loadlog.analysis.integral import Charge, Energy
 from loadlog.analysis.moments import ChannelStatistics, Moments
@@ -47,7 +49,7 @@ __all__ = [
     "DeviceAnalysis",
     "Discharge",
     "Energy",
-    "Figure",
+    "Figure", "GroupFigure",
     "Health",
     "Interval",
     "LeastSquares",
@@ -61,14 +63,14 @@ __all__ = [
     "Span",
     "TwoCurrent",
     "Walk",
-    "against_rated",
+    "against_rated", "analyse",
     "bin_width_s",
     "check_limit",
     "check_statistic",
     "chunk_of_arrays", "chunk_of_recorded",
     "chunks_of_samples",
     "drift",
-    "efficiency",
+    "efficiency", "group_figures",
     "join",
     "judge",
     "judge_run",

@@ -23,6 +23,7 @@ from loadlog.model.device import ChannelSpec
 from loadlog.model.errors import UsageError
 
 AFTER_S = (1.0, 10.0, 30.0)
+MOST_STEPS = 1000  # that are kept; a load that pulses all night makes more
 
 
 class Discharge:
@@ -209,6 +210,21 @@ class TwoCurrent:
             self._find(int(self._t[-1]) + 1)
         return tuple(self._steps)
 
+    def resistance(self, after_s: float | None = None) -> Figure:
+        """Mean over the steps found, at one of the times after the step (default: the shortest), Ω; ``details``: lowest and highest."""
+        name, wanted = "internal_resistance", self._after_s[0] if after_s is None else after_s
+        found = [s for s in self.steps() if s.after_s[1] - self._gap_s <= wanted <= s.after_s[1]]
+        found = [s for s in found if s.resistance.value is not None]
+        if not found:
+            return Figure.missing(name, "Ω", f"no step of the current of {self._min_step_a:.3g} A that was held for {wanted:g} s")
+        values = [s.resistance.value or 0.0 for s in found]
+        latest = max(s.after_s[1] for s in found)
+        # The specification is the same for every step; it does not average out.
+        u = sum(s.resistance.uncertainty or 0.0 for s in found) / len(found)
+        details = {"steps": float(len(found)), "lowest_ohm": min(values), "highest_ohm": max(values), "after_s": latest}
+        note = f"two-current method, {len(found)} step{'s' if len(found) > 1 else ''}, read {wanted:g} to {latest:g} s after it"
+        return Figure(name, sum(values) / len(values), "Ω", u, 2 * len(found), notes=(note,), details=details)
+
     def _find(self, until_ns: int) -> None:
         """Evaluate every step that began before ``until_ns`` and drop what is no more needed."""
         large = np.flatnonzero(np.abs(np.diff(self._i)) >= self._min_step_a)
@@ -219,7 +235,8 @@ class TwoCurrent:
             if self._t[first] >= until_ns:
                 break
             last = self._end_of_step(first)
-            self._evaluate(first, last)
+            if len(self._steps) < MOST_STEPS:
+                self._evaluate(first, last)
             position = keep = last
             self._steady_since_ns = int(self._t[last])
         if self._steady_since_ns is None:

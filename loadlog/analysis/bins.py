@@ -6,8 +6,10 @@ have the same borders and can be joined. Memory: one row a bin.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -49,18 +51,39 @@ class BinTable:
         means = {n: m[mask] for n, m in self.means.items()}
         return BinTable(self.bin_s, self.index[mask], means, {n: c[mask] for n, c in self.counts.items()})
 
+    def coarser(self, bin_s: float) -> BinTable:
+        """The same in wider bins.
+
+        Raises:
+            UsageError: not a multiple of the present width.
+        """
+        times = round(bin_s / self.bin_s)
+        if times < 1 or abs(times * self.bin_s - bin_s) > 1e-9 * bin_s:
+            raise UsageError(f"bins of {self.bin_s:g} s do not make bins of {bin_s:g} s")
+        index, place = np.unique(self.index // times, return_inverse=True)
+        means, counts = {}, {}
+        for name, mean in self.means.items():
+            count = np.bincount(place, weights=self.counts[name], minlength=len(index))
+            total = np.bincount(place, weights=np.where(self.counts[name] > 0, mean * self.counts[name], 0.0), minlength=len(index))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                means[name] = np.where(count > 0, total / count, np.nan)
+            counts[name] = count.astype(np.int64)
+        return BinTable(bin_s, index, means, counts)
+
     def after(self, seconds: float) -> BinTable:
         """The bins that begin at least so long after the first one's begin."""
         return self.where(self.time_s >= seconds)
 
 
 class Bins:
-    """Sums of the good samples of ``channels`` by bin."""
+    """Sums of the good samples of ``channels`` by bin. ``products``: name -> two channels whose product, poll by poll, is averaged too."""
 
-    def __init__(self, channels: Sequence[str], bin_s: float = COARSEST_S) -> None:
+    def __init__(
+        self, channels: Sequence[str], bin_s: float = COARSEST_S, products: Mapping[str, tuple[str, str]] = MappingProxyType({})
+    ) -> None:
         if not bin_s > 0:
             raise UsageError("bin_s must be positive")
-        self._channels, self._bin_ns = tuple(channels), round(bin_s * NS)
+        self._channels, self._bin_ns, self._products = (*channels, *products), round(bin_s * NS), products
         self._sums: dict[int, list[float]] = {}
 
     def add(self, chunk: Chunk) -> None:
@@ -72,9 +95,13 @@ class Bins:
         width = 2 * len(self._channels)
         table = np.zeros((len(bins), width))
         for position, name in enumerate(self._channels):
-            good = chunk.good(name)
-            table[:, 2 * position] = np.bincount(inverse[good], minlength=len(bins))
-            table[:, 2 * position + 1] = np.bincount(inverse[good], weights=chunk.values(name)[good], minlength=len(bins))
+            factors = self._products.get(name, (name,))
+            good = chunk.good(*factors)
+            place, values = chunk.pick(good, inverse), chunk.pick(good, chunk.values(factors[0]))
+            if len(factors) > 1:
+                values = values * chunk.pick(good, chunk.values(factors[1]))
+            table[:, 2 * position] = np.bincount(place, minlength=len(bins))
+            table[:, 2 * position + 1] = np.bincount(place, weights=values, minlength=len(bins))
         for number, row in zip(bins.tolist(), table, strict=True):
             known = self._sums.get(number)
             self._sums[number] = row.tolist() if known is None else [a + b for a, b in zip(known, row.tolist(), strict=True)]
@@ -93,16 +120,23 @@ class Bins:
 
 
 def bin_width_s(span_s: float, period_s: float) -> float:
-    """Narrow enough for a short run, at most a minute, never narrower than a poll."""
-    return min(COARSEST_S, max(2 * period_s, span_s / MANY_BINS))
+    """A minute halved or doubled some times, so that the bins of all devices fit into each other: narrow enough for a short run, at most a
+    minute, and never narrower than two polls."""
+    wanted = max(2 * period_s, min(COARSEST_S, span_s / MANY_BINS))
+    return COARSEST_S * 2.0 ** max(-9, math.ceil(math.log2(wanted / COARSEST_S)))
 
 
 def join(tables: Mapping[str, BinTable], channels: Mapping[str, str]) -> BinTable:
     """Bins that every table has, with the channel of each: ``channels`` maps a key of ``tables`` to the channel wanted; the result's
-    channels are the keys. Bins without a mean in one of them are left out."""
-    widths = {t.bin_s for t in tables.values()}
-    if len(widths) != 1:
-        raise UsageError("tables with bins of different widths cannot be joined")
+    channels are the keys. Bins without a mean in one of them are left out; narrower bins are made into the widest.
+
+    Raises:
+        UsageError: widths that do not fit into each other.
+    """
+    if not tables:
+        raise UsageError("there is nothing to join")
+    width = max(t.bin_s for t in tables.values())
+    tables = {key: t if t.bin_s == width else t.coarser(width) for key, t in tables.items()}
     common: Ints | None = None
     for table in tables.values():
         common = table.index if common is None else np.intersect1d(common, table.index)
@@ -114,4 +148,4 @@ def join(tables: Mapping[str, BinTable], channels: Mapping[str, str]) -> BinTabl
         name = channels[key]
         means[key] = table.means[name][place] if name in table.means else empty
         counts[key] = table.counts[name][place] if name in table.counts else np.zeros(len(index), np.int64)
-    return BinTable(widths.pop(), index, means, counts).with_all(*tables)
+    return BinTable(width, index, means, counts).with_all(*tables)

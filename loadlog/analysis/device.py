@@ -8,8 +8,9 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
+from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s
-from loadlog.analysis.chunk import Chunk
+from loadlog.analysis.chunk import Arrays, Chunk, chunk_of_recorded
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.integral import Charge, Energy
 from loadlog.analysis.moments import ChannelStatistics
@@ -22,6 +23,7 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.errors import UsageError
 
 VOLTAGE, CURRENT, POWER, TEMPERATURE = "voltage_v", "current_a", "power_w", "temperature_c"
+PRODUCT = "voltage_times_current_w"  # means of V·I, poll by poll, in the bins
 NO_NUMBER_OF_INTEREST = ("setpoint",)  # its unit changes with the mode
 
 # statistic -> (what it is, the channels that it can be asked of; empty: every number)
@@ -37,8 +39,14 @@ STATISTICS: dict[str, tuple[str, tuple[str, ...]]] = {
     "output_resistance": ("−dU/dI by regression, Ω", (VOLTAGE,)),
     "drift": ("largest change of the means after warm-up", ()),
     "temperature_coefficient": ("change with temperature_c, unit/K", (VOLTAGE, CURRENT, POWER)),
+    "capacity": ("A·h of a battery to its cut-off voltage", (CURRENT,)),
+    "capacity_of_rated": ("capacity in percent of the rated one", (CURRENT,)),
+    "discharge_energy": ("W·h of a battery to its cut-off voltage", (POWER, VOLTAGE)),
+    "mean_voltage": ("of a battery's discharge: energy over charge, V", (VOLTAGE,)),
+    "internal_resistance": ("of a battery by the two-current method, Ω", (VOLTAGE,)),
     "warm_up_time_constant": ("time constant of the approach to the settled value, s", (TEMPERATURE,)),
 }
+OF_BATTERIES = ("capacity", "capacity_of_rated", "discharge_energy", "mean_voltage", "internal_resistance")
 SHORT = {"min": "minimum", "max": "maximum", "std": "standard_deviation", "pp": "peak_to_peak", "average": "mean"}
 
 
@@ -63,13 +71,16 @@ class DeviceAnalysis:
         self._numbers = {c.name: c for c in spec.channels if _of_interest(c) and (wanted is None or c.name in wanted)}
         self._statistics = {name: ChannelStatistics(c) for name, c in self._numbers.items()}
         self._walks = {name: Walk(PERIODS_OF_A_GAP * spec.period_s * c.every) for name, c in self._numbers.items()}
-        self._bins = Bins(tuple(self._numbers), bin_s or bin_width_s(span.length_s, spec.period_s))
         v, i = self._numbers.get(VOLTAGE), self._numbers.get(CURRENT)
-        gap_s = PERIODS_OF_A_GAP * spec.period_s
-        self.charge = None if i is None else Charge(i, gap_s * i.every)
-        both = v is not None and i is not None
-        self.energy = Energy(v, i, gap_s * max(v.every, i.every)) if both and v and i else None
-        self.load = LoadEffect(v, i) if both and v and i else None
+        products = {PRODUCT: (VOLTAGE, CURRENT)} if v and i else {}
+        self._bins = Bins(tuple(self._numbers), bin_s or bin_width_s(span.length_s, spec.period_s), products)
+        gap_s = PERIODS_OF_A_GAP * spec.period_s * max(c.every for c in (v, i) if c) if v or i else spec.period_s
+        self.charge = Charge(i, gap_s) if i else None
+        self.energy = Energy(v, i, gap_s) if v and i else None
+        self.load = LoadEffect(v, i) if v and i else None
+        battery = spec.source == "battery"
+        self.discharge = Discharge(v, i, gap_s, spec.cutoff_v) if v and i and battery else None
+        self.two_current = TwoCurrent(v, i, gap_s) if v and i and battery else None
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -82,7 +93,7 @@ class DeviceAnalysis:
             statistics.add(chunk)
             self._walks[name].cover(chunk, chunk.good(name))
         self._bins.add(chunk)
-        for part in (self.charge, self.energy, self.load):
+        for part in (self.charge, self.energy, self.load, self.discharge, self.two_current):
             if part is not None:
                 part.add(chunk)
 
@@ -131,20 +142,53 @@ class DeviceAnalysis:
             return self._with_coverage(channel, drift(self.bins(), number, self._warm_up_s))
         if statistic == "warm_up_time_constant":
             return self._with_coverage(channel, warm_up(self.bins(), number))
+        if statistic in OF_BATTERIES:
+            return self._of_battery(statistic)
         temperature = self._numbers.get(TEMPERATURE)
         if statistic == "temperature_coefficient" and temperature is not None:
             others = [c for n, c in self._numbers.items() if n == CURRENT != channel]
             return self._with_coverage(channel, temperature_coefficient(self.bins(), number, temperature, others))
         return Figure.missing(statistic, unit, f"{self.spec.name} does not measure all that {statistic} needs")
 
+    def _of_battery(self, statistic: str) -> Figure:
+        if self.discharge is None or self.two_current is None:
+            return Figure.missing(statistic, "", f'{self.spec.name} is no load on a battery (source = "battery") that measures V and I')
+        if statistic == "internal_resistance":
+            return self.two_current.resistance()
+        if statistic == "mean_voltage":
+            return self.discharge.mean_voltage()
+        if statistic == "discharge_energy":
+            return self.discharge.energy()
+        capacity = self.discharge.capacity()
+        if statistic == "capacity":
+            return capacity
+        if self.spec.rated_ah is None:
+            return Figure.missing(statistic, "%", "no rated capacity (rated_ah) is configured")
+        return against_rated(capacity, self.spec.rated_ah)
+
     def figures(self) -> dict[tuple[str, str], Figure]:
         """Every statistic of every channel that it can be asked of, by (channel, statistic)."""
         out = {}
         for channel in self._numbers:
             for statistic, (_, only) in STATISTICS.items():
-                if (not only or channel in only) and not (statistic == "energy" and channel == VOLTAGE and POWER in self._numbers):
+                twice = statistic.endswith("energy") and channel == VOLTAGE and POWER in self._numbers
+                foreign = statistic in OF_BATTERIES and self.spec.source != "battery"
+                if (not only or channel in only) and not twice and not foreign:
                     out[channel, statistic] = self.figure(channel, statistic)
         return out
+
+
+def analyse(arrays: Arrays, span: Span | None = None, warm_up_s: float = WARM_UP_S) -> DeviceAnalysis:
+    """For notebooks: everything about a device whose samples are held as arrays (``loadlog.open(run)[device]``).
+
+    ``span``: when it was meant to be recorded, default from the first to the last sample.
+    """
+    chunk = chunk_of_recorded(arrays)
+    times = chunk.t_utc_ns
+    held = Span(int(times[0]), int(times[-1])) if len(chunk) else Span(0, 0)
+    analysis = DeviceAnalysis(arrays.spec, span or held, warm_up_s=warm_up_s)
+    analysis.add(chunk)
+    return analysis
 
 
 def _of_interest(channel: ChannelSpec) -> bool:

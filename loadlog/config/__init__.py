@@ -23,6 +23,7 @@ from loadlog.model.event import KINDS
 __all__ = ["NAME", "Config", "ForwardConfig", "Name", "Section", "explain", "nearest", "parse_config"]
 
 NOT_YET = {"plan": "plans", "notify": "notices"}
+OF_SOURCE = ("source", "cutoff_v", "rated_ah")  # said of one device, true of its group
 SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
 MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
 
@@ -121,7 +122,8 @@ class DeviceConfig(Section):
     """One polled instrument. ``unit_id``: Modbus unit, 1 to 247 (0 to 255 over TCP); not for SCPI. ``rate_hz``: polls per second.
 
     ``sense``: how it is wired. ``path_resistance_ohm``: both leads and contacts together. ``group``: devices that share one source.
-    ``source``: what feeds it, a supply or a battery; said once a group is enough. ``cutoff_v``: end-of-discharge voltage of the battery.
+    ``source``: what feeds it, a supply or a battery; said once a group is enough. ``cutoff_v``: end-of-discharge voltage of the battery,
+    ``rated_ah``: its rated capacity, which the capacity found is compared with.
     ``identity``: expected identity texts, e.g. ``{ serial = "4711" }``; another answer is reported. ``fixed``: facts that are otherwise
     learned, by the name that `run show` gives them (``noise_voltage_v``, ``output_resistance_ohm``, ...).
     """
@@ -137,6 +139,7 @@ class DeviceConfig(Section):
     group: Name | None = None
     source: Literal["supply", "battery"] | None = None
     cutoff_v: float | None = Field(default=None, gt=0, le=1500, allow_inf_nan=False)
+    rated_ah: float | None = Field(default=None, gt=0, le=1e6, allow_inf_nan=False)
     fixed: dict[str, Annotated[float, Field(ge=0, allow_inf_nan=False)]] = Field(default_factory=dict)
     identity: dict[str, str] = Field(default_factory=dict)
     limits: dict[str, LimitConfig] = Field(default_factory=dict)
@@ -231,7 +234,7 @@ class Config(Section):
     def resolved(self, device: DeviceConfig) -> DeviceConfig:
         """The device with what another one of its group says of their common source."""
         group = [d for d in self.device if device.group is not None and d.group == device.group]
-        said = {key: getattr(d, key) for d in (*group, device) for key in ("source", "cutoff_v") if getattr(d, key) is not None}
+        said = {key: getattr(d, key) for d in (*group, device) for key in OF_SOURCE if getattr(d, key) is not None}
         return device.model_copy(update=said)
 
 
@@ -250,7 +253,7 @@ def _check_groups(devices: list[DeviceConfig]) -> None:
     """Devices of a group share one source, so what is said of it must agree."""
     said: dict[tuple[str, str], tuple[str, Any]] = {}
     for device in devices:
-        for key in ("source", "cutoff_v"):
+        for key in OF_SOURCE:
             value = getattr(device, key)
             if device.group is None or value is None:
                 continue
@@ -260,9 +263,10 @@ def _check_groups(devices: list[DeviceConfig]) -> None:
                     f"group {device.group}: {key} is {other!r} in {name} and {value!r} in {device.name}; they share one source"
                 )
     for device in devices:
-        source, cutoff = (said.get((device.group or "", key), (device.name, getattr(device, key)))[1] for key in ("source", "cutoff_v"))
-        if cutoff is not None and source != "battery":
-            raise ValueError(f'device {device.name}: cutoff_v = {cutoff:g} needs source = "battery"')
+        known = {key: said.get((device.group or "", key), (device.name, getattr(device, key)))[1] for key in OF_SOURCE}
+        for key in ("cutoff_v", "rated_ah"):
+            if known[key] is not None and known["source"] != "battery":
+                raise ValueError(f'device {device.name}: {key} = {known[key]:g} needs source = "battery"')
 
 
 def _refuse_doubles(what: str, names: list[str]) -> None:

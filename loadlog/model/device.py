@@ -54,8 +54,8 @@ class DeviceSpec:
 
     ``period_s``: poll period. ``sense``: how it is wired, ``local`` or ``remote``. ``path_resistance_ohm``: both leads and contacts,
     None when unknown. ``group``: name of the set of devices that share one source. ``source``: ``supply``, ``battery`` or empty when not
-    said; ``cutoff_v``: end-of-discharge voltage of a battery. ``fixed``: facts (`model.learned`) that are not to be learned.
-    ``identity``: expected identity texts, empty when unknown. ``profile_hash``: SHA-256 of the profile file.
+    said; ``cutoff_v``: end-of-discharge voltage of a battery, ``rated_ah``: its rated capacity. ``fixed``: facts (`model.learned`) that
+    are not to be learned. ``identity``: expected identity texts, empty when unknown. ``profile_hash``: SHA-256 of the profile file.
     """
 
     name: str
@@ -73,6 +73,7 @@ class DeviceSpec:
     source: str = ""
     cutoff_v: float | None = None
     fixed: Mapping[str, float] = field(default_factory=dict)
+    rated_ah: float | None = None
 
     def channel(self, name: str) -> ChannelSpec | None:
         """The channel of that name, or None."""

@@ -21,6 +21,7 @@ def device_to_json(device: DeviceSpec) -> dict[str, Any]:
         "group": device.group,
         "source": device.source,
         "cutoff_v": device.cutoff_v,
+        "rated_ah": device.rated_ah,
         "fixed": dict(device.fixed),
         "limits": {name: {k: getattr(spec, k) for k in LimitSpec.__slots__} for name, spec in device.limits.items()},
         "identity": dict(device.identity),

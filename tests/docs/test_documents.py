@@ -108,12 +108,14 @@ def test_the_command_line_starts_without_the_web_framework() -> None:
 def test_the_lines_for_a_notebook_run_as_they_stand(tmp_path: Path) -> None:
     from tests.unit.store.recorded import OpenJournal, run_info, sample, snapshot
 
-    (block,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
-    assert len(block.splitlines()) == 3
+    block, more = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
+    assert len(block.splitlines()) == len(more.splitlines()) == 3
     (tmp_path / "data").mkdir()
     with OpenJournal(tmp_path / "data") as opened:
         opened.journal.start_run(run_info(), snapshot())
         opened.put(sample(7), sample(14))
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    done = subprocess.run([sys.executable, "-c", block], cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
-    assert done.stdout == "2027-01-15T07:00:01.400000000 24.0 V\n", done.stderr
+    done = subprocess.run([sys.executable, "-c", block + more], cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
+    assert done.stdout.startswith("2027-01-15T07:00:01.400000000 24.0 V\n"), done.stderr
+    assert "voltage_v mean 24.000 V ± 0.020 V (k = 2)\n" in done.stdout
+    assert "current_a charge none: no two good samples close enough" in done.stdout

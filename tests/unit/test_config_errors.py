@@ -78,6 +78,7 @@ CASES = [
         'profile = "p.toml"\nsource = "supply"\ncutoff_v = 27.0',
         'b.toml: device[load-1]: cutoff_v is a battery\'s end of discharge, but source is "supply": set source = "battery" or remove',
     ),
+    ('profile = "p.toml"', 'profile = "p.toml"\nrated_ah = 10.0', 'b.toml: device load-1: rated_ah = 10 needs source = "battery"'),
     ('profile = "p.toml"', 'profile = "p.toml"\ncutoff_v = 27.0', 'b.toml: device load-1: cutoff_v = 27 needs source = "battery"'),
     (
         'profile = "p.toml"',

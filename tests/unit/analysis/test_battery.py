@@ -162,6 +162,23 @@ def test_memory_of_the_step_finder_is_bounded() -> None:
     assert len(two._t) < 50
 
 
+def test_a_load_that_pulses_all_night_keeps_so_many_steps() -> None:
+    two = TwoCurrent(EXACT_V, EXACT_A, 2.5, after_s=(1.0,), min_step_a=1.0)
+    for k in range(20):
+        t = np.arange(k * 1000.0, (k + 1) * 1000.0)
+        i = np.where((t // 5) % 2 == 0, 5.0, 1.0)
+        two.add(chunk_of_arrays(t, voltage_v=12 - 0.02 * i, current_a=i))
+    assert len(two.steps()) == 1000
+    figure = two.resistance()
+    assert figure.value == pytest.approx(0.02)
+    assert figure.details["lowest_ohm"] == pytest.approx(figure.details["highest_ohm"])
+
+
+def test_no_step_no_resistance() -> None:
+    two = TwoCurrent(VOLTAGE, CURRENT, 2.5)
+    assert "no step of the current" in two.resistance().why_not
+
+
 # -- Peukert
 
 

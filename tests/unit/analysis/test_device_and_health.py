@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from loadlog.analysis import AcceptanceLimit, Chunk, Column, DeviceAnalysis, Span, check_limit, chunk_of_arrays, chunks_of_samples, judge
 from loadlog.analysis.chunk import readings
-from loadlog.analysis.device import STATISTICS, limits_by_device
+from loadlog.analysis.device import OF_BATTERIES, STATISTICS, limits_by_device
 from loadlog.analysis.health import DataHealth
 from loadlog.model.clock import NS
 from loadlog.model.errors import UsageError
@@ -35,7 +37,7 @@ def analysed(*cuts: int) -> DeviceAnalysis:
 
 def test_every_statistic_is_given_and_says_what_it_rests_on() -> None:
     figures = analysed(100, 5000).figures()
-    assert {s for _, s in figures} == set(STATISTICS)
+    assert {s for _, s in figures} == set(STATISTICS) - set(OF_BATTERIES)
     for (channel, statistic), figure in figures.items():
         assert figure.name == statistic
         if (channel, statistic) == ("power_w", "temperature_coefficient") or figure.value is None:
@@ -48,6 +50,34 @@ def test_every_statistic_is_given_and_says_what_it_rests_on() -> None:
     assert figures["current_a", "charge"].value == pytest.approx(3.5 * HOURS, rel=1e-3)
     assert figures["voltage_v", "output_resistance"].value == pytest.approx(0.01, rel=1e-9)
     assert figures["temperature_c", "warm_up_time_constant"].value == pytest.approx(1200, rel=0.01)
+
+
+def test_a_load_on_a_battery_has_its_figures_too() -> None:
+    """20 mΩ behind a voltage that falls by 0.5 V an hour from 24.5 V: pulses of 3 A; cut-off at 23.6 V under 5 A, 1.6 h after the start."""
+    spec = dataclasses.replace(load(), source="battery", cutoff_v=23.6, rated_ah=8.0)
+    analysis = DeviceAnalysis(spec, Span(0, HOURS * 3600 * NS))
+    t = np.arange(0.0, HOURS * 3600.0)
+    i = np.where((t // 600) % 2 == 0, 5.0, 2.0)
+    v = 24.5 - 0.5 * t / 3600 - 0.02 * i
+    for part in split(chunk_of_arrays(t, "load-1", voltage_v=v, current_a=i, power_w=v * i, temperature_c=0 * t), 599, 600, 601, 7000):
+        analysis.add(part)
+    figures = analysis.figures()
+    assert set(OF_BATTERIES) <= {s for _, s in figures}
+    resistance = figures["voltage_v", "internal_resistance"]
+    assert resistance.value == pytest.approx(0.02, rel=0.01)
+    assert resistance.details["steps"] == 17
+    assert "two-current" in resistance.notes[0]
+    end_s = next(k for k in range(len(t)) if v[k] <= 23.6)
+    true_ah = float(np.trapezoid(i[: end_s + 1], t[: end_s + 1])) / 3600
+    assert figures["current_a", "capacity"].value == pytest.approx(true_ah, rel=1e-3)
+    assert figures["current_a", "capacity_of_rated"].value == pytest.approx(100 * true_ah / 8.0, rel=1e-3)
+    assert figures["voltage_v", "mean_voltage"].value == pytest.approx(24.0, abs=0.2)
+
+
+def test_a_supply_has_no_capacity() -> None:
+    figure = analysed().figure("current_a", "capacity")
+    assert figure.value is None
+    assert 'source = "battery"' in figure.why_not
 
 
 def test_pieces_make_no_difference() -> None:

@@ -205,11 +205,11 @@ def test_what_may_be_fixed_and_what_not() -> None:
 
 
 def test_a_cut_off_fits_its_limits() -> None:
-    battery = {"source": "battery", "cutoff_v": 27.0}
+    battery = {"source": "battery", "cutoff_v": 27.0, "rated_ah": 10.0}
     with pytest.raises(ConfigError, match=r"device\[load-1\].cutoff_v: 27 V is not below limits.voltage_v.high = 26 V"):
         device_spec(_device(**battery, limits={"voltage": {"high": 26.0}}), LOAD)
     spec = device_spec(_device(**battery, limits={"voltage": {"low": 25.0, "low_low": 20.0}}, path_resistance_ohm=0.01), LOAD)
-    assert (spec.source, spec.cutoff_v) == ("battery", 27.0)
+    assert (spec.source, spec.cutoff_v, spec.rated_ah) == ("battery", 27.0, 10.0)
     assert device_from_json(device_to_json(spec)) == spec
     assert remarks_on(spec) == [
         'device load-1: path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation'
