@@ -10,10 +10,10 @@ from dataclasses import asdict
 from pathlib import Path
 
 from loadlog.detectors.registry import DECLARED_KINDS
+from tests.events.figure import Figure, at_least
 from tests.events.play import Outcome
 from tests.events.rivals import NAMES
 from tests.events.score import HEAD, grid, poisson_bounds, quantile, reliability, rows, share
-from tests.events.studies import Figure
 from tests.events.suite import Result
 
 TRIPS = ("supply_trip", "load_trip", "open_circuit")
@@ -113,22 +113,17 @@ def _figures(outcomes: list[Outcome]) -> list[Figure]:
             Figure("trips found within two samples", "100 %", f"{share(quick, len(trips))} of {len(trips)}", quick == len(trips))
         )
         found = [m for m in trips if m.found and not m.expected.both]
-        figures.append(_at_least("supply, load or lead right", 0.99, sum(m.cause_right for m in found), len(found)))
+        figures.append(at_least("supply, load or lead right", 0.99, sum(m.cause_right for m in found), len(found)))
         forms = [m for m in trips if m.found and m.expected.form]
-        figures.append(_at_least("form right", 0.95, sum(m.form_right for m in forms), len(forms)))
+        figures.append(at_least("form right", 0.95, sum(m.form_right for m in forms), len(forms)))
     steps = [m for m in matches if m.expected.kind == "sense_fallback" and m.found and not m.expected.both]
     if steps:
-        figures.append(_at_least("cause of steps right", 0.97, sum(m.cause_right for m in steps), len(steps)))
+        figures.append(at_least("cause of steps right", 0.97, sum(m.cause_right for m in steps), len(steps)))
     for b in reliability(s for o in outcomes for s in o.verdict.statements):
         if b.n >= ENOUGH:
             off = abs(b.right - b.stated)
             figures.append(Figure(f"calibration, stated {b.low:g} to {b.high:g}", "within 0.05", f"{off:.3f} off (n {b.n})", off <= 0.05))
     return figures
-
-
-def _at_least(what: str, asked: float, part: int, whole: int) -> Figure:
-    reached = f"{share(part, whole)} of {whole}"
-    return Figure(what, f"at least {100 * asked:g} %", reached, None if not whole else part >= asked * whole)
 
 
 def _wrong(outcomes: list[Outcome], findings: str) -> None:

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 
 from tests.events.benign import BENIGN
 from tests.events.faulty import FAULTY
+from tests.events.figure import Study
 from tests.events.play import Outcome, play
-from tests.events.studies import Study, studies
+from tests.events.studies import studies
 
 
 @dataclass(frozen=True)

@@ -259,9 +259,10 @@ class World:
         else:
             item = Reading(spec.name, stamp, self._counts(spec))
         sample, events = self.pipeline.feed(item)
-        self._remember(sample, events)
+        self.remember(sample, events)
 
-    def _remember(self, sample: Sample, events: list[Event]) -> None:
+    def remember(self, sample: Sample, events: list[Event]) -> None:
+        """Keep what the judge needs; studies put themselves in between."""
         self.trace.events += events
         self.trace.samples += 1
         end_ns = sample.stamp.t_utc_ns + sample.stamp.half_width_ns

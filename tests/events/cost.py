@@ -1,0 +1,109 @@
+"""What detectors cost: CPU time a sample and memory a device, over a load with everything a load can have."""
+
+from __future__ import annotations
+
+import random
+import sys
+import time
+from collections import deque
+from collections.abc import Mapping
+from enum import Enum
+from types import ModuleType
+from typing import Any
+
+from loadlog.detectors import Context, Peer, detectors_for
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.sample import Sample
+from loadlog.validation import Validator
+from tests.events.figure import Figure, Study
+from tests.events.score import grid
+from tests.events.world import Setting, World
+
+MOST_US, MOST_KB = 40.0, 64.0
+SHARED = (DeviceSpec, ChannelSpec, Enum, type, ModuleType)
+
+
+def deep_size(thing: object, seen: set[int] | None = None) -> int:
+    """Bytes of an object and all that it alone holds; classes, functions, the device's description and samples' text are shared and not
+    counted."""
+    seen = set() if seen is None else seen
+    if id(thing) in seen or isinstance(thing, SHARED) or callable(thing):
+        return 0
+    seen.add(id(thing))
+    size = sys.getsizeof(thing)
+    if isinstance(thing, str | bytes | int | float | complex):
+        return size
+    if isinstance(thing, Mapping):
+        return size + sum(deep_size(k, seen) + deep_size(v, seen) for k, v in thing.items())
+    if isinstance(thing, list | tuple | set | frozenset | deque):
+        return size + sum(deep_size(v, seen) for v in thing)
+    return size + sum(deep_size(v, seen) for v in _held(thing))
+
+
+def _held(thing: object) -> list[Any]:
+    held = list(getattr(thing, "__dict__", {}).values())
+    for made in type(thing).__mro__:
+        slots = getattr(made, "__slots__", ())
+        held += [getattr(thing, s) for s in ([slots] if isinstance(slots, str) else slots) if hasattr(thing, s)]
+    return held
+
+
+def recorded(seed: int, samples: int, rate_hz: float) -> tuple[World, list[Sample]]:
+    """Validated samples of a load with remote sense, status and limits, and a meter in its group."""
+    rnd = random.Random(f"cost:{seed}")
+    setting = Setting(rate_hz=rate_hz, meter=True, temperature_limit_c=80.0, slow_noise=0.3, ambient=True)
+    world = World(rnd, setting)
+    kept: list[Sample] = []
+    remember = world.remember
+
+    def keep(sample: Sample, events: list[Any]) -> None:
+        kept.append(sample)
+        remember(sample, events)
+
+    world.remember = keep  # type: ignore[method-assign]
+    world.run(samples / rate_hz)
+    return world, kept
+
+
+def cost_study(seed: int, samples: int) -> Study:
+    """Best of three passes over the same samples; memory after a tenth and after all of them."""
+    world, kept = recorded(seed, samples, 10.0)
+    load = world.specs[0]
+    peers = {spec.name: Peer(spec) for spec in world.specs}
+    own = {name: peer for name, peer in peers.items() if name != load.name}
+    best_us, sizes = float("inf"), (0, 0)
+    for _ in range(3):
+        detectors, context = detectors_for(load), Context(load, peers=own)
+        spent_ns, n, early = 0, 0, 0
+        for sample in kept:
+            peers[sample.device].recent.append(sample)
+            if sample.device != load.name:
+                continue
+            n += 1
+            begun = time.thread_time_ns()
+            for detector in detectors:
+                detector.update(sample, context)
+            spent_ns += time.thread_time_ns() - begun
+            if n == samples // 10:
+                early = deep_size(detectors)
+        best_us = min(best_us, spent_ns / n / 1e3)
+        sizes = (early, deep_size(detectors))
+    empty_us = _clock_us()
+    kb = (deep_size(detectors) + deep_size(Validator(load)) + deep_size(context.orders)) / 1000.0
+    lines = [[type(d).__name__, f"{deep_size(d) / 1000:.1f}"] for d in detectors]
+    growth = sizes[1] / max(1, sizes[0])
+    text = grid(["detector", "kB"], lines) + f"\nmemory after {samples} samples over that after a tenth: {growth:.3f}"
+    us = best_us - empty_us
+    return Study("cost of a load with all detectors", text, [
+        Figure("CPU time a sample, all detectors of a load", f"at most {MOST_US:g} µs", f"{us:.1f} µs", us <= MOST_US),
+        Figure("memory a device", f"at most {MOST_KB:g} kB", f"{kb:.1f} kB", kb <= MOST_KB),
+        Figure("memory does not grow", "at most 1.1 times in ten times the samples", f"{growth:.3f}", growth <= 1.1),
+    ])  # fmt: skip
+
+
+def _clock_us() -> float:
+    """What asking the clock twice costs."""
+    begun = time.thread_time_ns()
+    for _ in range(1000):
+        time.thread_time_ns()
+    return (time.thread_time_ns() - begun) / 1000 / 1e3

@@ -1,0 +1,139 @@
+"""Forecast of a heatsink's temperature: how early and how truly an excess is announced, and how often falsely.
+
+The heatsinks are the simulator's, of two time constants drawn afresh, at constant power from cold. The limit lies below the final
+temperature (an excess), or 3 K above it. Truth is the simulator's noiseless temperature, stepped beforehand on a bench of its own.
+"""
+
+from __future__ import annotations
+
+import random
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from loadlog.model.event import Event
+from tests.events.figure import Figure, Study, at_least
+from tests.events.score import grid
+from tests.events.world import Setting, World
+
+POLL_HZ = 1.0
+# where a forecast stands in the evidence: seconds from the event's state to the limit, and its 90 % interval
+TIME_KEYS = ("time_to_limit_s", "limit_in_s", "reaches_limit_in_s")
+INTERVAL_KEYS = (("time_to_limit_low_s", "time_to_limit_high_s"), ("limit_in_low_s", "limit_in_high_s"), ("earliest_s", "latest_s"))
+
+
+@dataclass
+class Climb:
+    """One climb. ``crossing_s``: when the true temperature reaches the limit, None when it never does. ``told``: (bench time, evidence) of
+    each state of the forecast."""
+
+    crossing_s: float | None
+    told: list[tuple[float, Mapping[str, Any]]] = field(default_factory=list)
+
+    @property
+    def ahead(self) -> float:
+        """Share of the time to the limit that was left when it was first told; 0 when it was not."""
+        first = next((t for t, _ in self.told if self.crossing_s is not None and t < self.crossing_s), None)
+        return 0.0 if first is None or self.crossing_s is None else 1.0 - first / self.crossing_s
+
+    def error_at(self, share: float) -> float | None:
+        """Relative error of the forecast time to the limit at that share of the way; None without a forecast by then."""
+        found = self._forecast(share)
+        if found is None or self.crossing_s is None:
+            return None
+        t_s, _, left_s, _ = found
+        return abs(left_s - (self.crossing_s - t_s)) / (self.crossing_s - t_s)
+
+    def covered_at(self, share: float) -> bool | None:
+        """The stated interval contains the truth."""
+        found = self._forecast(share)
+        if found is None or self.crossing_s is None or found[3] is None:
+            return None
+        low, high = found[3]
+        return low <= self.crossing_s - found[0] <= high
+
+    def _forecast(self, share: float) -> tuple[float, Mapping[str, Any], float, tuple[float, float] | None] | None:
+        if self.crossing_s is None:
+            return None
+        states = [(t, e) for t, e in self.told if t <= share * self.crossing_s + 1.0]
+        for t_s, evidence in reversed(states):
+            left = next((evidence[k] for k in TIME_KEYS if evidence.get(k) is not None), None)
+            if left is not None:
+                pair = next(((evidence[a], evidence[b]) for a, b in INTERVAL_KEYS if evidence.get(a) is not None), None)
+                return t_s, evidence, float(left), pair
+        return None
+
+
+def bench(rnd: random.Random, excess_k: float) -> tuple[Setting, float]:
+    """A drawn heatsink and the setting whose limit lies ``excess_k`` below the final temperature."""
+    fast_r, slow_r = rnd.uniform(0.02, 0.06), rnd.uniform(0.1, 0.3)
+    heatsink = {
+        "fast_k_per_w": fast_r, "fast_tau_s": rnd.uniform(3.0, 15.0), "slow_k_per_w": slow_r, "slow_tau_s": rnd.uniform(80.0, 400.0),
+    }  # fmt: skip
+    setting = Setting(rate_hz=POLL_HZ, slow_channels=1, heatsink=heatsink, ambient=rnd.random() < 0.5)
+    setting.level = round(rnd.uniform(20.0, 45.0) / (fast_r + slow_r) / setting.emf_v, 2)
+    setting.temperature_limit_c = 80.0
+    final_c = _climb(setting, 12.0 * heatsink["slow_tau_s"])[-1]
+    setting.temperature_limit_c = round(final_c - excess_k, 2)
+    return setting, heatsink["slow_tau_s"]
+
+
+def _climb(setting: Setting, until_s: float) -> list[float]:
+    """The true temperature, one a second."""
+    world = World(random.Random(1), setting)
+    out = []
+    for _ in range(int(until_s)):
+        world.bench.advance(1.0)
+        out.append(world.bench.state_of("load-1").heatsink_c)
+    return out
+
+
+def climb(rnd: random.Random, excess_k: float) -> Climb:
+    """One run from cold."""
+    setting, tau_s = bench(rnd, excess_k)
+    limit_c = setting.temperature_limit_c
+    assert limit_c is not None
+    world = World(rnd, setting)
+    instrument = world.instruments["load-1", "temperature_c"]
+    instrument.gain, instrument.offset = 0.0, 0.0  # the limit is one of the reading
+    true_c = _climb(setting, 6.0 * tau_s)
+    crossing = next((float(n + 1) for n, t in enumerate(true_c) if t >= limit_c), None)
+    out = Climb(crossing)
+    begin_ns = world.utc_ns(0)
+    remember = world.remember
+
+    def watch(sample: Any, events: list[Event]) -> None:
+        remember(sample, events)
+        out.told += [(sample.stamp.t_utc_ns / 1e9 - begin_ns / 1e9, e.evidence) for e in events if e.kind == "temperature_rising"]
+
+    world.remember = watch  # type: ignore[method-assign]
+    world.run(6.0 * tau_s if crossing is None else crossing + 5.0)
+    return out
+
+
+def forecast_study(seed: int, climbs: int) -> Study:
+    """Excesses of 2 to 15 K, and finals of 3 K below the limit."""
+    rnd = random.Random(f"forecast:{seed}")
+    over = [climb(rnd, rnd.uniform(2.0, 15.0)) for _ in range(climbs)]
+    below = [climb(rnd, -3.0) for _ in range(climbs)]
+    over = [c for c in over if c.crossing_s is not None]
+    figures = [
+        at_least("excess of 2 K and more announced three quarters ahead", 1.0, sum(c.ahead >= 0.75 for c in over), len(over)),
+        at_least("no false warning, final 3 K below the limit", 0.95, sum(not c.told for c in below), len(below)),
+    ]
+    lines = []
+    for part, asked in ((0.2, 0.20), (0.5, 0.05)):
+        errors = [e for c in over if (e := c.error_at(part)) is not None]
+        covered = [v for c in over if (v := c.covered_at(part)) is not None]
+        median = statistics.median(errors) if errors else float("nan")
+        lines.append([f"after {part:g}", str(len(errors)), f"{100 * median:.1f} %", f"{sum(covered)} of {len(covered)}"])
+        what = f"time to the limit, median error after {part:g} of it"
+        figures.append(Figure(what, f"at most {100 * asked:g} %", f"{100 * median:.1f} % (n {len(errors)})", median <= asked))
+    covered = [v for c in over for part in (0.2, 0.35, 0.5) if (v := c.covered_at(part)) is not None]
+    rate = sum(covered) / len(covered) if covered else float("nan")
+    met = None if len(covered) < 30 else 0.85 <= rate <= 0.97
+    figures.append(Figure("90 % interval covers the truth", "85 to 97 %", f"{100 * rate:.1f} % of {len(covered)}", met))
+    return Study(
+        "forecast of the time to a temperature limit", grid(["share of the way", "n", "median error", "interval covers"], lines), figures
+    )

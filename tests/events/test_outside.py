@@ -1,0 +1,34 @@
+"""An independent oracle: where ruptures (offline, sees the whole trace) puts the change points of recorded runs, the events' onsets lie;
+and there are no more of either."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import ruptures
+
+from tests.checklists.traces import fresh_random
+from tests.events.draw import at_step
+from tests.events.world import Setting, World
+
+
+@pytest.mark.parametrize("method", ["pelt", "binseg"])
+def test_offline_change_points_are_the_onsets_of_events(method: str) -> None:
+    """C. Truong, L. Oudre, N. Vayatis, Signal Processing 167 (2020) 107299; PELT: R. Killick, P. Fearnhead, I. A. Eckley, J. Am. Stat.
+    Assoc. 107 (2012) 1590. Penalty for a change of the mean: more than 2·log(n) variances (here 8, against chance)."""
+    rnd = fresh_random()
+    setting = at_step(rnd, Setting(rate_hz=10.0, noise=rnd.uniform(0.5, 1.2), source_noise_v=1e-5), rnd.uniform(10.0, 20.0))
+    world = World(rnd, setting)
+    off_s, back_s = rnd.uniform(40.0, 50.0), rnd.uniform(80.0, 90.0)
+    world.fault(off_s, "sense_lead_off", "load-1", back_s - off_s)
+    trace = world.run(130.0)
+    seen = trace.seen["load-1"]
+    z = np.array([s.voltage_v for s in seen], dtype=float) / setting.sigma_v
+    # the source warms up meanwhile: the slow line through all of it is no change point
+    search = ruptures.Pelt(model="l2", min_size=20, jump=1) if method == "pelt" else ruptures.Binseg(model="l2", min_size=20, jump=1)
+    points = search.fit(z).predict(pen=8.0 * 2.0 * np.log(len(z)))[:-1]
+    onsets = [e.onset for e in trace.raised() if e.kind in ("sense_fallback", "sense_restored")]
+    assert len(points) == len(onsets) == 2
+    for point, onset in zip(points, onsets, strict=True):
+        assert onset.earliest_utc_ns <= seen[point].end_utc_ns
+        assert seen[point - 1].end_utc_ns <= onset.latest_utc_ns
