@@ -25,6 +25,10 @@ def check(config_path: Path, as_json: bool) -> int:
 
     bench = load_bench(config_path)
     budgets = bench.budgets()
+    if bench.config.forward:
+        from loadlog.forwarder.naming import check_names
+
+        check_names(bench.config.bench.name, bench.devices.values(), str(config_path))
     if as_json:
         print_json({"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": bench.remarks()})
         return 0
@@ -51,6 +55,8 @@ def check(config_path: Path, as_json: bool) -> int:
         click.echo(f"note: {remark}")
     for action in bench.config.protective_action:
         click.echo(f"protective action: {action.action} of {action.device} on {', '.join(action.on)}. It is not a safety device.")
+    for target in bench.config.forward:
+        click.echo(f"forwarding to {target.name}: {target.kind} at {target.url}")
     return 0
 
 

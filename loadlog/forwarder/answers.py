@@ -24,8 +24,8 @@ class Verdict(Enum):
     LINES_REFUSED = "lines refused"  # some line of these: halve and send again, down to the single line
     TOO_LARGE = "too large"  # halve and send again
     TARGET_REFUSES = "refused"  # nothing gets through until somebody acts: wrong token, no such bucket, no such server
-    UNAVAILABLE = "unavailable"  # busy or down: the same lines again, later
-    UNREACHABLE = "unreachable"  # no answer: nobody knows whether the lines arrived; the same again, later
+    UNAVAILABLE = "unavailable"  # busy, down or silent: the same lines again, later
+    UNREACHABLE = "unreachable"  # no connection, or it was cut: the server may have been started again; the same lines, later
 
 
 @dataclass(frozen=True, slots=True)

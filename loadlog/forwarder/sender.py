@@ -97,7 +97,10 @@ class Sender:
         except UnicodeDecodeError:
             return Answer(Verdict.TARGET_REFUSES, f"{where} answers like no time-series database: check url (not UTF-8)")
         except (urllib3.exceptions.HTTPError, http.client.HTTPException, OSError) as exc:
-            return Answer(Verdict.UNREACHABLE, f"{where}: {reason_of(exc, self._config.timeout_s)}")
+            reason = reason_of(exc, self._config.timeout_s)
+            # A server that is slow has not lost anything; one that cuts or refuses the connection may have been started again.
+            verdict = Verdict.UNAVAILABLE if reason.startswith("no answer") else Verdict.UNREACHABLE
+            return Answer(verdict, f"{where}: {reason}")
         return judge(status, dict(headers), b"", where, self._credentials.named, self._what, self._utc_s())
 
     def _post(self, body: bytes) -> tuple[Any, int, Any]:

@@ -156,6 +156,7 @@ def forward(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[F
         if shutil.which(program) is None:
             raise BenchError(f"forward needs {program}: sh tests/servers.sh installs it")
     say(f"forward: recording {plan.points} points")
+    folder.mkdir()
     record(folder / "data", plan.points)
     figures = _into("VictoriaMetrics", Victoria, folder, plan, say) + _into("InfluxDB 1.x", Influx1, folder, plan, say)
     return figures + _lateness(programs, folder, plan, say)

@@ -218,6 +218,21 @@ def test_what_is_older_than_the_server_keeps_is_set_aside_without_asking_for_eac
     assert len(desk.server.bodies) < 60
 
 
+def test_a_list_of_refused_lines_does_not_grow_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A server that takes the heartbeat and no sample: at some point the rest waits for somebody instead of piling up."""
+    monkeypatch.setattr("loadlog.forwarder.courier.MOST_ASIDE", 100)
+    record(tmp_path, 1500)
+    desk = Desk(tmp_path, batch_lines=500)
+    desk.server.objection = lambda lines: BAD if any(line.startswith("load,") for line in lines) else None
+    desk.run(lambda: desk.courier.facts.state is State.REFUSED)
+    assert desk.courier.facts.set_aside == 500, "one body was judged line by line"
+    assert "500 lines are set aside: forwarding waits" in desk.courier.facts.detail
+    desk.server.objection = lambda lines: None
+    desk.courier.retry()
+    desk.drain()
+    assert desk.server.samples() == expected(tmp_path)
+
+
 def test_a_body_that_is_too_large_goes_in_parts(tmp_path: Path) -> None:
     record(tmp_path, 1500)
     desk = Desk(tmp_path)
