@@ -59,11 +59,39 @@ def signed(raw: int, bits: int) -> int:
     return raw - (1 << bits) if raw >> (bits - 1) else raw
 
 
+def _one_word(words: Words) -> int:
+    return words[0]
+
+
+def _one_signed_word(words: Words) -> int:
+    return (words[0] ^ 0x8000) - 0x8000
+
+
+def _two_words(words: Words) -> int:
+    return words[0] << 16 | words[1]
+
+
+def _two_signed_words(words: Words) -> int:
+    return ((words[0] << 16 | words[1]) ^ 0x8000_0000) - 0x8000_0000
+
+
+# Most channels of most instruments: without sentinels, high word and byte first. The same result as the general decoder, at a third of
+# its cost.
+_USUAL: dict[tuple[str, bool], Decoder] = {
+    ("u16", False): _one_word,
+    ("s16", False): _one_signed_word,
+    ("u32", False): _two_words,
+    ("s32", False): _two_signed_words,
+}
+
+
 def integer_decoder(kind: str, word_order: str, byte_order: str, sentinels: Collection[int] = ()) -> Decoder:
     """For u16 to s64 and BCD: the count is the integer in the registers. ``sentinels`` are such integers."""
     bits = SIZES[kind]
     turned = "low-first" in (word_order, byte_order)
     none = frozenset(sentinels)
+    if not turned and (kind, bool(none)) in _USUAL:
+        return _USUAL[kind, bool(none)]
 
     def decode(words: Words) -> int | str:
         raw = bit_pattern(in_order(words, word_order, byte_order) if turned else words)
@@ -103,11 +131,12 @@ def quantiser(scale: float, offset: float, resolution: float, sentinels: Collect
 def float_decoder(kind: str, word_order: str, byte_order: str, quantise: Callable[[float], int | str]) -> Decoder:
     """For f32 and f64 (IEEE 754)."""
     unpack = _FLOATS[kind].unpack
-    size = SIZES[kind] // 8
+    pack = struct.Struct(f">{SIZES[kind] // 16}H").pack
+    turned = "low-first" in (word_order, byte_order)
 
     def decode(words: Words) -> int | str:
-        raw = bit_pattern(in_order(words, word_order, byte_order))
-        return quantise(unpack(raw.to_bytes(size, "big"))[0])
+        found: float = unpack(pack(*(in_order(words, word_order, byte_order) if turned else words)))[0]
+        return quantise(found)
 
     return decode
 

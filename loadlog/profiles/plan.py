@@ -21,6 +21,7 @@ from loadlog.profiles.profile import Answer, Place, Point, Profile, Registers
 from loadlog.profiles.scpi_numbers import split
 
 Piece = tuple[int, ...] | str
+Window = tuple[int, slice]  # number of the request, and what to cut out of the words of its reply
 Replies = Sequence[Reply | None]
 Cut = Callable[[Replies], "Piece | None"]
 
@@ -45,12 +46,14 @@ class RawPiece:
 
 @dataclass(frozen=True, slots=True)
 class _Poll:
-    """The requests of one kind of poll, and where in their replies each of ``names`` finds its pieces."""
+    """The requests of one kind of poll, and where in their replies each of ``names`` finds its pieces. ``windows``: the same for those that
+    have but one piece, which is words; else None."""
 
     requests: tuple[Request, ...]
     names: tuple[str, ...]
     decoders: tuple[Callable[..., int | str | None], ...]
     cuts: tuple[tuple[Cut, ...], ...]
+    windows: tuple[Window | None, ...]
     labels: tuple[tuple[str, ...], ...]
 
 
@@ -136,11 +139,17 @@ def _decode(poll: _Poll, replies: Replies) -> Decoded:
         raise ValueError(f"{len(replies)} replies to {len(poll.requests)} requests")
     counts: dict[str, int | None] = {}
     reasons: dict[str, str] = {}
-    for name, decode, cuts in zip(poll.names, poll.decoders, poll.cuts, strict=True):
-        pieces = [cut(replies) for cut in cuts]
-        if None in pieces:
-            continue
-        found = decode(*pieces) if "" not in pieces else UNDECODABLE
+    for name, decode, cuts, window in zip(poll.names, poll.decoders, poll.cuts, poll.windows, strict=True):
+        if window is not None:
+            reply = replies[window[0]]
+            if reply is None:
+                continue
+            found = decode(reply.words[window[1]])
+        else:
+            pieces = [cut(replies) for cut in cuts]
+            if None in pieces:
+                continue
+            found = decode(*pieces) if "" not in pieces else UNDECODABLE
         if isinstance(found, int):
             counts[name] = found
         else:
@@ -160,10 +169,12 @@ Wanted = tuple[str, tuple[Place, ...], Callable[..., "int | str | None"]]
 def _make_poll(profile: Profile, line: Line | None, wanted: Sequence[Wanted]) -> _Poll:
     places = [place for _, at, _ in wanted for place in at]
     cut_of: dict[Place, Cut] = {}
+    window_of: dict[Place, Window] = {}
     requests: tuple[Request, ...]
     if profile.protocol == "modbus":
         reads = coalesce([p for p in places if isinstance(p, Registers)], profile, line)
-        cut_of |= {p: _register_cut(p, reads) for p in places if isinstance(p, Registers)}
+        window_of = {p: _window(p, reads) for p in places if isinstance(p, Registers)}
+        cut_of |= {p: _register_cut(*window) for p, window in window_of.items()}
         requests = reads
     else:
         messages = _messages([p for p in places if isinstance(p, Answer)], profile.longest_message)
@@ -174,15 +185,18 @@ def _make_poll(profile: Profile, line: Line | None, wanted: Sequence[Wanted]) ->
         tuple(name for name, _, _ in wanted),
         tuple(decode for _, _, decode in wanted),
         tuple(tuple(cut_of[p] for p in at) for _, at, _ in wanted),
+        tuple(window_of.get(at[0]) if len(at) == 1 else None for _, at, _ in wanted),
         tuple(tuple(str(p) for p in at) for _, at, _ in wanted),
     )
 
 
-def _register_cut(place: Registers, reads: Sequence[ModbusRead]) -> Cut:
+def _window(place: Registers, reads: Sequence[ModbusRead]) -> Window:
     where = next(i for i, r in enumerate(reads) if _holds(r, place))
     start = place.address - reads[where].address
-    window = slice(start, start + place.count)
+    return where, slice(start, start + place.count)
 
+
+def _register_cut(where: int, window: slice) -> Cut:
     def cut(replies: Replies) -> Piece | None:
         reply = replies[where]
         return None if reply is None else reply.words[window]

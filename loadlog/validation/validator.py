@@ -62,7 +62,7 @@ class _Channel:
 
     def take(self, count: int | None, why: str, t_ns: int) -> None:
         """A fresh reading: value, uncertainty and the checks that need no other channel."""
-        self.count, self.t_ns = count, t_ns
+        before, self.count, self.t_ns = self.count, count, t_ns
         self.stepped = False
         spec = self.spec
         if count is None:
@@ -75,8 +75,10 @@ class _Channel:
             self.value = None
             self.reason = "sentinel"
         else:
-            self.value = value = spec.scale.value(count)
-            self.uncertainty = standard_uncertainty(value, spec.accuracy, spec.resolution)
+            value = self.value
+            if value is None or count != before:  # a count that stays has the same value and uncertainty
+                self.value = value = spec.scale.value(count)
+                self.uncertainty = standard_uncertainty(value, spec.accuracy, spec.resolution)
             self.reason = self._judge(value, count, t_ns)
 
     def reason_when_held(self, t_ns: int) -> str:
