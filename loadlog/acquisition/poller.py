@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
-from loadlog.acquisition.conversation import PolledDevice, converse, transact
+from loadlog.acquisition.conversation import PolledDevice, Talk, converse, transact
 from loadlog.acquisition.device import DeviceState, Outcome
 from loadlog.acquisition.port import REOPEN_MAX_S, PortKeeper
 from loadlog.acquisition.schedule import Schedule, Turn
@@ -154,9 +154,16 @@ class BusPoller:
         ended_ns = self._clock.monotonic_ns()
         self._busy.add(now_ns, ended_ns)
         outcome = device.outcome(talk, turn.due_ns)
-        self._deliver(outcome)
+        try:
+            self._follow_up(turn.device, outcome, talk, now_ns, ended_ns)
+        finally:
+            self._deliver(outcome)  # last: who is woken by it does not wait for this thread to let go of the interpreter
+
+    def _follow_up(self, number: int, outcome: Outcome, talk: Talk, now_ns: int, ended_ns: int) -> None:
+        """What an outcome means for the polls that come."""
+        device = self._devices[number]
         if device.polled(outcome, talk):
-            self._back_off(turn.device, now_ns, ended_ns)
+            self._back_off(number, now_ns, ended_ns)
         elif isinstance(outcome, PollFailure) and outcome.cause is FailureCause.SKIPPED:
             return
         elif isinstance(outcome, PollFailure) and outcome.cause is FailureCause.PORT_LOST:
@@ -164,7 +171,7 @@ class BusPoller:
             self._port.lost(outcome.detail)
         else:
             if device.backed_off:
-                self._begin_anew(turn.device, ended_ns)
+                self._begin_anew(number, ended_ns)
                 _log.info("device %s answers again", device.spec.name)
             self._identify_in_a_gap(device, ended_ns)
 

@@ -10,6 +10,7 @@ from loadlog.detectors.communication import Communication
 from loadlog.detectors.current_limit import CurrentLimit
 from loadlog.detectors.cutoff import Cutoff
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
+from loadlog.detectors.late import LatePolls
 from loadlog.detectors.limits import Limits
 from loadlog.detectors.operated import Operated
 from loadlog.detectors.sense import SenseFallback
@@ -20,6 +21,7 @@ from loadlog.model.device import DeviceSpec
 
 _FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
     Communication,
+    LatePolls,
     DeviceChanged,
     Protection,
     Operated,
@@ -29,6 +31,7 @@ _FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
 )
 _KINDS = (
     Communication,
+    LatePolls,
     DeviceChanged,
     Protection,
     Operated,

@@ -40,7 +40,7 @@ from loadlog.store.journal import Journal
 from loadlog.store.trouble import Trouble
 
 WATCH_S = 6.0  # how long one `watch` order hastens commits
-WATCH_INTERVAL_S = 0.2
+WATCH_INTERVAL_S = 0.25
 TICK_S = 0.5
 LEARNED_S = 60.0  # how often what was learned is written down
 RECALL_S = 3600.0  # after a longer rest the bench may be wired anew: everything is learned again
