@@ -21,6 +21,7 @@ from types import FrameType
 from typing import Any
 
 from loadlog.acquisition import BusPoller, PolledDevice
+from loadlog.acquisition.stamps import SteadyUtc
 from loadlog.bus import SystemClock, open_link
 from loadlog.control.server import ControlServer
 from loadlog.loading import Bench, load_bench
@@ -61,6 +62,7 @@ class Recorder:
         self._reload_wanted = False
         self._identities: dict[str, dict[str, str]] = {}
         self._anchor = Anchor(clock)
+        self._utc = SteadyUtc(self._anchor)  # as the stamps of the samples: a clock set back makes no run longer and no note older
         self._samples = 0
         self._durable: list[Future[None]] = []
         settings = bench.config.store
@@ -314,7 +316,7 @@ class Recorder:
         return self._orders.carry_out(order, fields), self._durable
 
     def _now(self) -> int:
-        return self._anchor.to_utc(self._clock.monotonic_ns())
+        return self._utc.to_utc(self._clock.monotonic_ns())
 
     def _ordered(self, device: str, t_utc_ns: int) -> None:
         self._journal.put_circumstance(self._pipeline.order(device, "input_on", 0, t_utc_ns))
