@@ -23,11 +23,24 @@ if TYPE_CHECKING:
 @click.argument("run_id", metavar="RUN")
 @click.option("--html", "html_path", type=click.Path(path_type=Path, dir_okay=False), help="Write the whole report as one HTML file.")
 @click.option("--pdf", "pdf_path", type=click.Path(path_type=Path, dir_okay=False), help="Write the whole report as PDF.")
+@click.option(
+    "--against",
+    "other_id",
+    metavar="RUN2",
+    help="Beside another run: figures, differences, and whether they are more than the uncertainty.",
+)
 @config_option
 @json_option
-def review(run_id: str, html_path: Path | None, pdf_path: Path | None, config_path: Path, as_json: bool) -> int:
+def review(
+    run_id: str, html_path: Path | None, pdf_path: Path | None, other_id: str | None, config_path: Path, as_json: bool
+) -> int:  # fmt: skip
     """What happened in RUN: verdict, first cause, timeline, figures; RUN may be an id, a name, ``last``, or an archive file."""
     with _recorded(run_id, config_path) as (archive, run):
+        if other_id is not None:
+            if html_path is not None or pdf_path is not None:
+                raise UsageError("--against goes to the terminal or, with --json, to a program", hint="leave --html and --pdf out")
+            with _recorded(other_id, config_path) as (other_archive, other_run):
+                return _against(archive, run, other_archive, other_run, as_json)
         if html_path is None and pdf_path is None and not as_json:
             from loadlog.review import first_answer, verdict_text
 
@@ -51,6 +64,30 @@ def _recorded(run_id: str, config_path: Path) -> Iterator[tuple[Archive, str]]:
 
     archive = Archive(load_bench(config_path).data_dir)
     yield archive, archive.run(run_id).id
+
+
+def _against(archive: Archive, run_id: str, other_archive: Archive, other_id: str, as_json: bool) -> int:
+    from loadlog.review.compare import compare
+    from loadlog.review.postmortem import post_mortem
+
+    result = compare(post_mortem(archive, run_id), post_mortem(other_archive, other_id))
+    if as_json:
+        print_json(result.to_json())
+        return 0
+    for each in (result.first, result.second):
+        click.echo(f"{each.summary.run.id}: {each.verdict.sentence}")
+    for run, devices in result.only_in.items():
+        if devices:
+            click.echo(f"only in {run}: {', '.join(devices)}")
+    said = {True: "yes", False: "no", None: "not known"}
+    rows = []
+    for d in result.differences:
+        change = "–" if d.change is None else f"{d.change:+.4g}"
+        rows.append((d.device, d.channel, d.statistic.replace("_", " "), d.first.text(), d.second.text(), change, said[d.exceeds]))
+    print_table("", ["device", "channel", "statistic", run_id, other_id, "change", "more than its uncertainty"], rows)
+    if result.kinds:
+        print_table("", ["events", run_id, other_id], [(kind, a, b) for kind, (a, b) in result.kinds.items()], right=(1, 2))
+    return 0
 
 
 def _report(archive: Archive, run_id: str, html_path: Path | None, pdf_path: Path | None, as_json: bool) -> int:

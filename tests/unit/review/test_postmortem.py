@@ -10,11 +10,12 @@ import pytest
 
 from loadlog.model.event import Event, Onset, Severity
 from loadlog.review.cause import verdict
+from loadlog.review.compare import compare
 from loadlog.review.html import html_report
 from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import first_answer, post_mortem
 from loadlog.store import Archive
-from tests.unit.store.recorded import NS, T0, OpenJournal, event, failed, run_info, snapshot
+from tests.unit.store.recorded import NS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 
 def happened(id_: int, kind: str, begin_s: float, end_s: float, severity: Severity = Severity.ALARM, **changes: object) -> Event:
@@ -115,3 +116,22 @@ def test_runs_with_hardly_anything_in_them(tmp_path: Path, samples: int) -> None
     assert html_report(report)
     assert pdf_report(report).startswith(b"%PDF-")
     json.dumps(report.to_json(), allow_nan=False)
+
+
+def test_two_runs_side_by_side(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        for number, offset in ((1, 0), (2, 100)):
+            opened.journal.start_run(run_info(f"soak-000{number}"), snapshot())
+            first = 1000 * number
+            opened.put(*(sample(first + n, counts={"voltage_v": 24_000 + n % 3 + offset, "current_a": 50_000 + n % 2}) for n in range(200)))
+            opened.journal.stop_run(f"soak-000{number}", T0 + (first + 300) * NS // 10, "done")
+        opened.flush()
+    archive = Archive(tmp_path)
+    result = compare(post_mortem(archive, "soak-0001"), post_mortem(archive, "soak-0002"))
+    found = {(d.channel, d.statistic): d for d in result.differences}
+    voltage, current = found["voltage_v", "mean"], found["current_a", "mean"]
+    assert voltage.change == pytest.approx(0.1)
+    assert voltage.exceeds is True  # 0.1 V against 0.05 % + 5 mV at 24 V: twice 9.8 mV times the root of two
+    assert current.change == pytest.approx(0.0, abs=1e-9)
+    assert current.exceeds is False
+    json.dumps(result.to_json(), allow_nan=False)
