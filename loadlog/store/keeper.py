@@ -42,16 +42,9 @@ class Keeper:
     """See the module. ``specs``: every device that can be recorded."""
 
     def __init__(
-        self,
-        folder: Path,
-        clock: Clock,
-        specs: dict[str, DeviceSpec],
-        snapshot: Callable[[], Snapshot],
-        backlog: Backlog,
-        housekeeping: Housekeeping,
-        on_trouble: Callable[[Trouble], None],
-        on_commit: Callable[[int], None],
-    ) -> None:
+        self, folder: Path, clock: Clock, specs: dict[str, DeviceSpec], snapshot: Callable[[], Snapshot], backlog: Backlog,
+        housekeeping: Housekeeping, on_trouble: Callable[[Trouble], None], on_commit: Callable[[int], None],
+    ) -> None:  # fmt: skip
         self._clock, self.specs, self.backlog, self.housekeeping = clock, specs, backlog, housekeeping
         self._on_trouble, self._on_commit = on_trouble, on_commit
         self._around = Surroundings(

@@ -24,7 +24,7 @@ from loadlog.store.rows import Layout
 from loadlog.store.schema import MINUTE_NS
 from loadlog.store.slabs import Slab, Wanted, rows_at_most, slabs
 
-SEALED_ROWS = 400_000  # sealed rows times channels that are decoded at most before minutes are used
+SEALED_ROWS = 450_000  # sealed rows times columns (time and quality are two) that are decoded at most before minutes are used
 HOT_ROWS = 150_000  # hot rows of all devices, likewise
 _QUALITIES = tuple(Quality)  # by number; calling the enumeration costs as much as the rest of a bucket
 Part = tuple[Path, int, Layout]  # recording, number of the device in it, its channels there
@@ -141,7 +141,7 @@ def _are_few(names: tuple[str, ...], from_ns: int, to_ns: int, parts: Sequence[P
     for path, number, layout in parts:
         with reading(path) as connection:
             counted = rows_at_most(connection, Wanted(path, number, layout, (), from_ns, to_ns))
-        sealed, hot = sealed + counted[0] * len(names), hot + counted[1]
+        sealed, hot = sealed + counted[0] * (2 + len(names)), hot + counted[1]
         if sealed > SEALED_ROWS or hot > HOT_ROWS:
             return False
     return True
