@@ -13,7 +13,7 @@ from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
 from loadlog.detectors.late import LatePolls
 from loadlog.detectors.limits import Limits
 from loadlog.detectors.operated import Operated
-from loadlog.detectors.sense import SenseFallback
+from loadlog.detectors.sense_intermittent import SenseIntermittent
 from loadlog.detectors.sharing import Sharing
 from loadlog.detectors.status import DeviceChanged, Protection
 from loadlog.detectors.trips import Trips
@@ -39,7 +39,7 @@ _KINDS = (
     ReadingFrozen,
     ReadingImplausible,
     Trips,
-    SenseFallback,
+    SenseIntermittent,
     Baseline,
     Cutoff,
     CurrentLimit,
@@ -55,8 +55,8 @@ def detectors_for(device: DeviceSpec) -> list[Detector]:
         detectors.append(Cutoff(device))
     if Trips.applies(device):
         detectors.append(Trips(device))
-    if SenseFallback.applies(device):
-        detectors.append(SenseFallback(device))
+    if SenseIntermittent.applies(device):
+        detectors.append(SenseIntermittent(device))
     if CurrentLimit.applies(device):
         detectors.append(CurrentLimit(device))
     if Sharing.applies(device):

@@ -104,6 +104,7 @@ REPORTED_KINDS = ("forward_backlog", "forward_refused")
 KINDS: dict[str, str] = {
     "sense_fallback": "the load measures at its own terminals although it is wired for remote sense",
     "sense_restored": "remote sense works again",
+    "sense_intermittent": "a sense lead comes and goes; one event with a count",
     "load_trip": "the load stopped drawing current while the source still holds its voltage",
     "supply_trip": "the source's voltage collapsed with the load on",
     "open_circuit": "a power lead between source and load is open",

@@ -132,8 +132,8 @@ class PhysicalFaults:
     def _fan_stop(self, fault: Fault, begins: bool) -> None:
         self._load(fault).heatsink.fan_runs = not begins
 
-    def _derating(self, fault: Fault, begins: bool) -> None:
-        self._load(fault).front.derated = float(fault.params["to"]) if begins else 1.0
+    def _regulation_error(self, fault: Fault, begins: bool) -> None:
+        self._load(fault).front.regulation_error = float(fault.params["share"]) if begins else 0.0
 
     def _cooling_blocked(self, fault: Fault, begins: bool) -> None:
         ramp = self._blocked.setdefault(fault.target, _Ramp(0.0, 0.0))

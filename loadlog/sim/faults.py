@@ -64,7 +64,7 @@ def _of_loads() -> list[FaultKind]:
         ),
         FaultKind("reverse_polarity", "load", "the power leads are swapped"),
         FaultKind("fan_stop", "load", "the fan of the heatsink stops"),
-        FaultKind("derating", "load", "the load regulates less than its set-point asks for", {"to": Param(0.9, 0.0, 1.5)}),
+        FaultKind("regulation_error", "load", "the load regulates to another level than is set", {"share": Param(0.05, -0.9, 10.0)}),
         FaultKind(
             "cooling_blocked",
             "load",

@@ -91,7 +91,7 @@ class LoadFront:
         self.input_on = input_on
         self.remote = remote
         self.undervoltage_v = undervoltage_v
-        self.derated = 1.0
+        self.regulation_error = 0.0
         self.latched: set[str] = set()
         self.charge_c = 0.0
         self.energy_j = 0.0
@@ -109,7 +109,7 @@ class LoadFront:
     @property
     def real_level(self) -> float:
         """What the load truly regulates to: the set-point with its error, which is specified as the reading's."""
-        return self.derated * self._regulated_level()
+        return (1.0 + self.regulation_error) * self._regulated_level()
 
     def _regulated_level(self) -> float:
         gain, offset = self._error[self.mode]

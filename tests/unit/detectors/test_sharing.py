@@ -51,7 +51,7 @@ def test_a_load_that_leaves_its_share_is_named(mode: str) -> None:
 def test_set_points_give_the_shares_at_once() -> None:
     """A load that regulates wrongly from the start: nothing needs to be learned, its set-point says what it should carry."""
     run = simulated(fresh_random())
-    run.fault(5.0, "derating", "load-2", 120.0, to=0.9)
+    run.fault(5.0, "regulation_error", "load-2", 120.0, share=-0.1)
     out = run.run(240.0)
     (event,) = out.raised(KIND)
     assert event.evidence["departs"] == "load-2"
