@@ -10,6 +10,7 @@ from loadlog.detectors.communication import Communication
 from loadlog.detectors.current_limit import CurrentLimit
 from loadlog.detectors.cutoff import Cutoff
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
+from loadlog.detectors.heating import TemperatureRising
 from loadlog.detectors.late import LatePolls
 from loadlog.detectors.limits import Limits
 from loadlog.detectors.operated import Operated
@@ -44,6 +45,7 @@ _KINDS = (
     Cutoff,
     CurrentLimit,
     Sharing,
+    TemperatureRising,
 )
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
@@ -63,4 +65,6 @@ def detectors_for(device: DeviceSpec) -> list[Detector]:
         detectors.append(Sharing(device))
     if Baseline.applies(device):
         detectors.append(Baseline(device))
+    if TemperatureRising.applies(device):
+        detectors.append(TemperatureRising(device))
     return detectors

@@ -1,0 +1,300 @@
+"""`temperature_rising`: at the present power a temperature will reach its limit, and when.
+
+Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
+Rule: readings are condensed into blocks that lengthen with the time since power last changed (a response's shape stands in the logarithm of
+time), given to a bank of two-pole models (`thermal_bank`) with the measured power as input and, where it is measured, the air's temperature
+(``ambient_c``) taken off. Told when the limit (``high``, ``high_high``, the rating) is reached with a probability of `TELL_AT` at
+`TELL_TIMES` forecasts in succession and the settled temperature is known to `LARGEST_DEVIATION_K`. Ends when the limit is crossed
+(`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at as many.
+Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
+`LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 6 s to 1,400 s, or fixed by
+``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``.
+Confusions: warm-up that settles below the limit (told apart by the model; 3 K below it is called falsely in about one of twenty first
+warm-ups); air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with the
+readings and are learned anew. Expected false alarms: none at a settled temperature, whatever its noise; per warm-up as said.
+Onset: from the last change of power, or of what the models could explain, to the forecast that decided.
+Source: first-order step response; as cited in `thermal_bank`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar
+
+from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, usable
+from loadlog.detectors.limits import limit_of
+from loadlog.detectors.thermal_bank import Bank, Forecast
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.learned import Learned, fact, fixed
+from loadlog.model.sample import Sample
+
+TELL_AT, DROP_AT, TELL_TIMES = 0.98, 0.5, 2
+LARGEST_DEVIATION_K = 8.0
+LEAST_BLOCKS = 15
+POWER_STEP_SHARE = 0.04
+BLOCKS_PER_FOLD = 48.0  # blocks while the time since the last step grows e-fold
+FORECAST_GROWTH, FORECAST_SAMPLES = 0.08, 100
+SHORTEST_BLOCK_S, LONGEST_BLOCK_S, LONGEST_GAP_S = 1.0, 20.0, 60.0
+LONGEST_AHEAD_S = 4 * 3600.0
+MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
+RATED_W = 200.0  # taken where the profile names no rating
+_BLOCKS_NEEDED = "thermal_time_constant_slow_s"
+
+
+class _Block:
+    """Readings in the making: times from the block's begin, s."""
+
+    __slots__ = ("begin_ns", "energy_j", "n", "polls", "sum_c", "sum_s")
+
+    def __init__(self, begin_ns: int) -> None:
+        self.begin_ns = begin_ns
+        self.n = self.polls = 0
+        self.sum_c = self.sum_s = self.energy_j = 0.0
+
+
+class _Watch:
+    """One temperature and its limits."""
+
+    def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:
+        fast, slow = device.fixed.get("thermal_time_constant_fast_s"), device.fixed.get("thermal_time_constant_slow_s")
+        self.channel, self.limits, self.scale_w = channel, limits, scale_w
+        self.deviation_k = max(channel.resolution / math.sqrt(12.0), 0.03)
+        self.bank = Bank(scale_w, self.deviation_k, fast, slow)
+        self.active: dict[str, Forecast] = {}
+        self.block: _Block | None = None
+        self.last_ns = self.step_ns = 0
+        self.power_w = 0.0
+        self.temperature_c: float | None = None
+        self.low_c = math.inf  # coolest block since the step
+        self.blocks = self.misfit = self.samples = 0
+        self.next_s = 0.0
+        self.sure: dict[str, int] = {}
+        self.focused = False
+        self.air_c = 0.0  # taken off the temperatures where it is measured
+
+    def restart(self, sample: Sample, temperature_c: float, power_w: float) -> None:
+        """A beginning, or after a gap."""
+        self.bank.restart(temperature_c, power_w)
+        self.blocks = self.misfit = 0
+        self.last_ns = sample.stamp.t_utc_ns
+        self.temperature_c = temperature_c
+        self.began(sample, power_w)
+
+    def began(self, sample: Sample, power_w: float) -> None:
+        """Power is another one."""
+        self.power_w = power_w
+        self.step_ns = self.last_ns
+        self.low_c = math.inf if self.temperature_c is None else self.temperature_c
+        self.block = _Block(self.last_ns)
+        self.next_s = self.samples = 0
+        self.sure = {}
+
+    def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
+        """One sample; True when a block was finished."""
+        now_ns = sample.stamp.t_utc_ns
+        if self.block is None or not 0 <= now_ns - self.last_ns <= LONGEST_GAP_S * 1e9:
+            if temperature_c is not None:
+                self.restart(sample, temperature_c, power_w)
+            return False
+        block = self.block
+        block.energy_j += power_w * (now_ns - self.last_ns) / 1e9
+        self.last_ns = now_ns
+        block.polls += 1
+        self.samples += 1
+        if temperature_c is not None:
+            block.n += 1
+            block.sum_c += temperature_c
+            block.sum_s += (now_ns - block.begin_ns) / 1e9
+        length_s, since_s = (now_ns - block.begin_ns) / 1e9, (now_ns - self.step_ns) / 1e9
+        stepped = abs(power_w - self.power_w) > POWER_STEP_SHARE * max(abs(self.power_w), 0.1 * self.scale_w)
+        if length_s < SHORTEST_BLOCK_S or not (stepped or (block.n and length_s >= min(since_s / BLOCKS_PER_FOLD, LONGEST_BLOCK_S))):
+            return False
+        self._close(block, length_s)
+        if stepped:
+            self.began(sample, power_w)
+        else:
+            self.block = _Block(now_ns)
+        return True
+
+    def _close(self, block: _Block, length_s: float) -> None:
+        power_w = block.energy_j / length_s
+        if block.n == 0:
+            self.bank.advance(length_s, power_w)
+            return
+        mean_c, middle_s = block.sum_c / block.n, min(block.sum_s / block.n, length_s)
+        self.bank.advance(middle_s, power_w)
+        expected_c = self.bank.now_c() if self.focused else None
+        bound_k = MISFIT_DEVIATIONS * math.sqrt(max(self.bank.variance, self.deviation_k**2)) + 2.0 * self.channel.resolution + 0.5
+        self.misfit = self.misfit + 1 if expected_c is not None and abs(mean_c - expected_c) > bound_k else 0
+        if self.misfit >= MISFIT_BLOCKS:
+            self.bank.relearn(mean_c)
+            self.blocks = self.misfit = 0
+            self.focused = False
+            self.step_ns, self.low_c, self.next_s, self.sure = self.last_ns, mean_c, 0.0, {}
+        self.bank.observe(mean_c)
+        self.blocks += 1
+        self.temperature_c = mean_c
+        self.low_c = min(self.low_c, mean_c)
+        self.bank.advance(length_s - middle_s, power_w)
+
+    def due(self) -> bool:
+        """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit."""
+        since_s = (self.last_ns - self.step_ns) / 1e9
+        if self.blocks < LEAST_BLOCKS or self.temperature_c is None or since_s < self.next_s:
+            return False
+        if self.samples < FORECAST_SAMPLES and since_s < 20.0:
+            return False
+        risen_k = self.temperature_c - self.low_c
+        rises = risen_k > max(1.0, 3.0 * self.channel.resolution)
+        if not self.active and not (rises and min(self.limits.values()) - self.air_c - self.temperature_c < 6.0 * risen_k):
+            return False
+        self.samples = 0
+        self.next_s = since_s * (1.0 + FORECAST_GROWTH)
+        return True
+
+
+class TemperatureRising:
+    """All limited temperatures of one device that knows its power."""
+
+    KINDS: ClassVar[tuple[str, ...]] = ("temperature_rising",)
+
+    def __init__(self, device: DeviceSpec) -> None:
+        self._device = device
+        power = device.channel("power_w")
+        self._has_power = power is not None
+        scale_w = power.high if power is not None and power.high else RATED_W
+        self._watches = [_Watch(c, device, limits, scale_w) for c in device.channels if (limits := _limits_of(c, device))][:2]
+        self._has_ambient = device.channel("ambient_c") is not None
+
+    @staticmethod
+    def applies(device: DeviceSpec) -> bool:
+        """It measures power and a temperature that has a limit."""
+        known = {c.name for c in device.channels}
+        return ("power_w" in known or {"voltage_v", "current_a"} <= known) and any(_limits_of(c, device) for c in device.channels)
+
+    def restore(self, event: Event) -> None:
+        """It was rising when the service stopped; the forecasts decide anew."""
+        channel, _, name = event.key.rpartition(".")
+        for watch in self._watches:
+            if watch.channel.name == channel and name in watch.limits:
+                watch.active[name] = Forecast(1.0, 0.0, 0.0, math.inf, watch.limits[name], 0.0)
+
+    def recall(self, known: Mapping[str, Learned]) -> None:
+        """Nothing: a model is soon learned again, and the body may have changed meanwhile."""
+
+    def learned(self) -> Sequence[Learned]:
+        """Time constants and thermal resistance."""
+        out: list[Learned] = []
+        for watch in self._watches[:1]:
+            taus = watch.bank.time_constants() if watch.focused else None
+            for place, name in enumerate(("thermal_time_constant_fast_s", _BLOCKS_NEEDED)):
+                given = self._device.fixed.get(name)
+                if given is not None:
+                    out.append(fixed(name, "s", given))
+                    continue
+                needed = LEAST_BLOCKS if name == _BLOCKS_NEEDED else 0
+                sure = taus[2] * taus[place] if taus and place else None
+                out.append(fact(name, "s", taus[place] if taus else None, sure, watch.blocks, needed, self.KINDS if needed else ()))
+        return out
+
+    def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        """See the module."""
+        if sample.failure is not None:
+            return NOTHING
+        power_w = self._power(sample)
+        if power_w is None:
+            return NOTHING
+        found: list[Finding] = []
+        for watch in self._watches:
+            temperature_c = usable(sample, watch.channel.name)
+            if self._has_ambient and temperature_c is not None:
+                air_c = _finite(sample.values.get("ambient_c"))
+                temperature_c = None if air_c is None else temperature_c - air_c
+                watch.air_c = watch.air_c if air_c is None else air_c
+            if watch.take(sample, temperature_c, power_w) and watch.due():
+                watch.focused = watch.bank.solve()
+                found += self._judge(watch, sample)
+        return found
+
+    def _power(self, sample: Sample) -> float | None:
+        if self._has_power:
+            return None if "power_w" in sample.bad else _finite(sample.values.get("power_w"))
+        v, i = _finite(sample.values.get("voltage_v")), _finite(sample.values.get("current_a"))
+        return None if v is None or i is None else v * i
+
+    def _judge(self, watch: _Watch, sample: Sample) -> list[Finding]:
+        found: list[Finding] = []
+        for name, limit_c in watch.limits.items():
+            forecast = watch.bank.forecast(limit_c - watch.air_c) if watch.focused else None
+            if forecast is None or watch.temperature_c is None:
+                continue
+            if name in watch.active:
+                found += self._go_on(watch, name, limit_c, forecast, sample)
+                continue
+            sure = forecast.probability >= TELL_AT and forecast.final_deviation_k <= LARGEST_DEVIATION_K
+            ahead = 0.0 < forecast.time_s < LONGEST_AHEAD_S and watch.temperature_c < limit_c - watch.air_c
+            watch.sure[name] = watch.sure.get(name, 0) + 1 if sure and ahead else 0
+            if watch.sure[name] >= TELL_TIMES:
+                watch.active[name], watch.sure[name] = forecast, 0
+                found.append(self._finding(watch, name, limit_c, forecast, sample))
+        return found
+
+    def _go_on(self, watch: _Watch, name: str, limit_c: float, forecast: Forecast, sample: Sample) -> list[Finding]:
+        """An active forecast ends, or its time is another one."""
+        crossed = watch.temperature_c is not None and watch.temperature_c >= limit_c - watch.air_c
+        watch.sure[name] = watch.sure.get(name, 0) + 1 if forecast.probability < DROP_AT or crossed else 0
+        if crossed or watch.sure[name] >= TELL_TIMES:
+            del watch.active[name]
+            watch.sure[name] = 0
+            return [self._finding(watch, name, limit_c, forecast, sample, "reached" if crossed else "settles below")]
+        return []
+
+    def _finding(self, watch: _Watch, name: str, limit_c: float, forecast: Forecast, sample: Sample, ends: str = "") -> Finding:
+        channel, device, settled_c = watch.channel.name, self._device.name, forecast.final_c + watch.air_c
+        onset = Onset(min(watch.step_ns, begin_ns(sample)), end_ns(sample))
+        key = f"{channel}.{name}"
+        if ends:
+            what = "has reached" if ends == "reached" else "will stay below"
+            text = f"{device}: {channel} {what} {limit_c:g} °C"
+            return Finding("temperature_rising", device, Severity.WARNING, onset, text, key=key, clear=True, evidence={"ended": ends})
+        text = (
+            f"{device}: {channel} reaches {limit_c:g} °C in about {_span(forecast.time_s)} ({_span(forecast.earliest_s)} to "
+            f"{_span(forecast.latest_s)}, 90 %) at the present power; would settle at {settled_c:.0f} °C"
+        )
+        if not self._has_ambient:
+            text += "; warmer air would look the same, its temperature would decide"
+        evidence: dict[str, Any] = {
+            "channel": channel, "limit_c": limit_c, "temperature_c": round((watch.temperature_c or 0.0) + watch.air_c, 2),
+            "time_to_limit_s": round(forecast.time_s, 1), "earliest_s": round(forecast.earliest_s, 1),
+            "latest_s": round(forecast.latest_s, 1), "settles_at_c": round(settled_c, 1),
+            "settles_deviation_k": round(forecast.final_deviation_k, 2), "power_w": round(watch.power_w, 2),
+        }  # fmt: skip
+        confidence = round(min(forecast.probability, 0.99), 3)
+        return Finding(
+            "temperature_rising", device, Severity.WARNING, onset, text, key=key, confidence=confidence,
+            alternatives={"settles_below_limit": round(1.0 - confidence, 3)}, evidence=evidence,
+        )  # fmt: skip
+
+
+def _limits_of(channel: ChannelSpec, device: DeviceSpec) -> dict[str, float]:
+    """The upper limits of a temperature, lowest first."""
+    if channel.unit != "°C" or channel.kind != "number" or channel.name == "ambient_c":
+        return {}
+    spec = limit_of(device, channel.name)
+    known = {"rating": channel.high}
+    if spec is not None:
+        known |= {"high": spec.high, "high_high": spec.high_high}
+    return dict(sorted(((k, v) for k, v in known.items() if v is not None), key=lambda item: item[1]))
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _span(seconds: float) -> str:
+    """For people."""
+    if not math.isfinite(seconds):
+        return "hours"
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"

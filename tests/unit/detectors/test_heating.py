@@ -1,0 +1,122 @@
+"""`temperature_rising` on heatsinks of two poles with drawn parameters and fresh seeds. Physics: `loadlog.sim.thermal.Heatsink`, held
+against the closed form of the first-order step response in tests of the simulator."""
+
+from __future__ import annotations
+
+import math
+import random
+import statistics
+from dataclasses import replace
+
+import pytest
+
+from loadlog.detectors import Context
+from loadlog.detectors.heating import TemperatureRising
+from loadlog.detectors.thermal_bank import Bank
+from loadlog.model.device import DeviceSpec, LimitSpec
+from loadlog.model.event import Finding
+from loadlog.model.sample import Quality, Sample, Stamp
+from loadlog.sim.thermal import Heatsink, HeatsinkForm
+from tests.checklists.traces import T0_NS, fresh_random, load_spec
+
+
+def spec(limit_c: float, period_s: float = 0.5, count_k: float = 0.1) -> DeviceSpec:
+    """A load of 400 W whose heatsink is read at every poll."""
+    made = load_spec(period_s=period_s, slow=1)
+    channels = tuple(replace(c, resolution=count_k, high=None) if c.name == "temperature_c" else c for c in made.channels)
+    return replace(made, channels=channels, limits={"temperature_c": LimitSpec(high=limit_c)})
+
+
+def heatsink(rnd: random.Random, rise_k: float, power_w: float) -> tuple[Heatsink, float]:
+    """Two poles that settle ``rise_k`` above the air, and the slow time constant."""
+    slow_s, share = math.exp(rnd.uniform(math.log(40), math.log(300))), rnd.uniform(0.1, 0.35)
+    form = HeatsinkForm(share * rise_k / power_w, slow_s / rnd.uniform(8, 25), (1 - share) * rise_k / power_w, slow_s)
+    return Heatsink(form), slow_s
+
+
+def run(
+    rnd: random.Random, device: DeviceSpec, sink: Heatsink, power_w: float, until_s: float, *, count_k: float = 0.1, idle_s: float = 60.0
+) -> list[tuple[float, Finding]]:
+    """What is found, with the time since the power came."""
+    one, context = TemperatureRising(device), Context(device)
+    found = []
+    for n in range(int((idle_s + until_s) / device.period_s)):
+        t_s = n * device.period_s - idle_s
+        now_w = power_w if t_s > 0 else 0.0
+        sink.step(now_w, device.period_s)
+        reading = round((25.0 + sink.rise_k + rnd.gauss(0, 0.05)) / count_k) * count_k
+        stamp = Stamp(T0_NS + round(n * device.period_s * 1e9), 1_000_000)
+        sample = Sample(n + 1, device.name, stamp, Quality.GOOD, {}, {"temperature_c": reading, "power_w": now_w}, {})
+        found += [(t_s, f) for f in one.update(sample, context)]
+    return found
+
+
+def crossing_s(sink: Heatsink, power_w: float, limit_c: float) -> float:
+    """When a fresh heatsink truly reaches the limit, by the physics itself."""
+    t_s = 0.0
+    while 25.0 + sink.rise_k < limit_c:
+        sink.step(power_w, 0.1)
+        t_s += 0.1
+    return t_s
+
+
+def test_excess_is_told_ahead_with_its_time() -> None:
+    rnd = fresh_random()
+    told, errors, covered = 0, [], []
+    for _ in range(8):
+        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
+        sink, _ = heatsink(rnd, rise_k, power_w)
+        limit_c = 25.0 + rise_k - rnd.uniform(4, 8)
+        true_s = crossing_s(Heatsink(sink._form), power_w, limit_c)
+        raised = [(t, f) for t, f in run(rnd, spec(limit_c), sink, power_w, true_s) if not f.clear]
+        if raised:
+            t_s, finding = raised[0]
+            told += 1
+            left_s = true_s - t_s
+            assert left_s > 0
+            errors.append(abs(finding.evidence["time_to_limit_s"] - left_s) / left_s)
+            covered.append(finding.evidence["earliest_s"] <= left_s <= finding.evidence["latest_s"])
+    print(f"told {told} of 8, errors {[round(e, 2) for e in errors]}, covered {sum(covered)}")
+    assert told >= 6
+    assert statistics.median(errors) < 0.35
+
+
+def test_warm_up_that_settles_well_below_is_quiet() -> None:
+    rnd = fresh_random()
+    false = 0
+    for _ in range(6):
+        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
+        sink, slow_s = heatsink(rnd, rise_k, power_w)
+        false += bool(run(rnd, spec(25.0 + rise_k + 8.0), sink, power_w, 6 * slow_s))
+    assert false <= 1
+
+
+@pytest.mark.parametrize("count_k", [0.1, 1.0])
+def test_settled_temperature_is_quiet_whatever_its_rounding(count_k: float) -> None:
+    rnd = fresh_random()
+    sink, _ = heatsink(rnd, 30.0, 200.0)
+    for _ in range(3000):
+        sink.step(200.0, 1.0)
+    assert run(rnd, spec(56.5, 0.5, count_k), sink, 200.0, 1200.0, count_k=count_k, idle_s=0.0) == []
+
+
+def test_bank_follows_the_step_response() -> None:
+    """Noise-free step response of two known poles: settled temperature and slow time constant come out of it."""
+    bank = Bank(200.0, 0.03)
+    bank.restart(20.0, 0.0)
+    for _ in range(30):
+        bank.advance(1.0, 0.0)
+        bank.observe(20.0)
+    for t in range(1, 301):
+        bank.advance(1.0, 200.0)
+        bank.observe(20.0 + 15 * (1 - math.exp(-t / 20)) + 35 * (1 - math.exp(-t / 140)))
+    while not bank.solve(4):
+        pass
+    taus = bank.time_constants()
+    assert taus is not None
+    assert taus[1] == pytest.approx(140, rel=0.05)
+    forecast = bank.forecast(68.0)
+    assert forecast is not None
+    true_s = next(t for t in range(300, 2000) if 15 * (1 - math.exp(-t / 20)) + 35 * (1 - math.exp(-t / 140)) >= 48.0) - 300
+    assert forecast.time_s == pytest.approx(true_s, rel=0.15)
+    assert bank.resistance()[0] == pytest.approx(0.25, rel=0.05)
