@@ -50,13 +50,17 @@ class Process:
             self._child, self.kills = None, self.kills + 1
 
 
-def chaos(chance: random.Random, victims: dict[str, tuple[Callable[[], None], Callable[[], None], float]]) -> None:
-    """Kill each victim (kill, start, mean time between, s) at random moments for `CHAOS_S`, and start it again a moment later."""
+Victim = tuple[Callable[[], None], Callable[[], None], float]  # kill, start, mean time between, s
+
+
+def chaos(chance: random.Random, victims: dict[str, Victim], enough: Callable[[], bool] = lambda: True) -> None:
+    """Kill each victim at random moments for `CHAOS_S` and until ``enough``, and start it again a moment later."""
     end_s = time.monotonic() + CHAOS_S
+    last_s = end_s + 4 * CHAOS_S
     due = {name: time.monotonic() + chance.expovariate(1 / mean_s) for name, (_, _, mean_s) in victims.items()}
-    while time.monotonic() < end_s:
+    while time.monotonic() < end_s or (not enough() and time.monotonic() < last_s):
         name = min(due, key=lambda n: due[n])
-        time.sleep(max(0.0, min(due[name], end_s) - time.monotonic()))
+        time.sleep(max(0.0, due[name] - time.monotonic()))
         kill, start, mean_s = victims[name]
         kill()
         time.sleep(chance.uniform(0.0, 0.5))
@@ -157,6 +161,7 @@ def test_influxdb_holds_exactly_what_was_recorded_after_every_fault_and_kill(tmp
                     "forwarder": (forwarder.kill, forwarder.start, 3.0),
                     "server": (server.kill, server.start, 8.0),
                 },
+                enough=lambda: set(proxy.seen) == {*FAULTS, "passed"},
             )
             recorder.kill()
             healed = True
