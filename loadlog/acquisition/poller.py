@@ -28,7 +28,7 @@ from loadlog.acquisition.device import DeviceState, Outcome
 from loadlog.acquisition.port import REOPEN_MAX_S, PortKeeper
 from loadlog.acquisition.schedule import Schedule, Turn
 from loadlog.acquisition.stamps import SteadyUtc
-from loadlog.acquisition.statistics import BusStatistics, BusyRecord, lateness_of
+from loadlog.acquisition.statistics import BusStatistics, BusyRecord, as_plain, lateness_of
 from loadlog.bus import Link, ask_for_fine_timers, line_of
 from loadlog.config import SERIAL_KINDS, BusConfig
 from loadlog.model.clock import NS, Anchor, Clock, ClockStep
@@ -272,4 +272,4 @@ class BusPoller:
 
     def status(self) -> dict[str, Any]:
         """`statistics` as plain JSON."""
-        return dataclasses.asdict(self.statistics())
+        return as_plain(self.statistics())

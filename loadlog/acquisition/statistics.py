@@ -6,8 +6,9 @@ Written by the bus' thread alone; a snapshot may be taken by any thread (single 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import chain
+from typing import Any
 
 from loadlog.model.clock import NS
 
@@ -63,6 +64,16 @@ class BusStatistics:
     lateness: Lateness
     devices: Sequence[DeviceStatistics]
     link: Mapping[str, float | int | None] = field(default_factory=dict)
+
+
+def as_plain(statistics: BusStatistics) -> dict[str, Any]:
+    """As plain JSON; `dataclasses.asdict` copies every number deeply and takes many times as long."""
+    devices = [{**_fields(device), "lateness": _fields(device.lateness)} for device in statistics.devices]
+    return {**_fields(statistics), "lateness": _fields(statistics.lateness), "devices": devices}
+
+
+def _fields(record: BusStatistics | DeviceStatistics | Lateness) -> dict[str, Any]:
+    return {f.name: getattr(record, f.name) for f in fields(record)}
 
 
 class LatenessRecord:

@@ -43,6 +43,7 @@ from loadlog.store.trouble import Trouble
 WATCH_S = 6.0  # how long one `watch` order hastens commits
 WATCH_INTERVAL_S = 0.25
 TICK_S = 0.5
+FACTS_AGE_S = 3.0
 LEARNED_S = 60.0  # how often what was learned is written down
 RECALL_S = 3600.0  # after a longer rest the bench may be wired anew: everything is learned again
 ANSWER_S = 4.0  # longest wait for the main thread, and again for the disk, before an order is answered
@@ -83,7 +84,8 @@ class Recorder:
         )
         self._pipeline.restore(self._journal.active_events)
         self._begin_detecting()
-        self._next_learned_s = 0.0
+        self._next_learned_s = self._facts_until_s = 0.0
+        self._known: dict[str, Any] = {}
         self._pollers = {bus.name: self._poller(bus.name) for bus in bench.config.bus}
         self._bus_of = {d.name: d.bus for d in bench.config.device}
         self._actions = Actions(bench.config.protective_action, self._switch_off, self._ordered)
@@ -291,9 +293,18 @@ class Recorder:
             "samples": self._samples,
             "buses": {name: poller.status() for name, poller in self._pollers.items()},
             "store": self._journal.status(),
-            "learned": {name: self._pipeline.learned(name, self._now()).to_json() for name in self.device_names},
+            "learned": self._facts(),
             "active_events": [e.to_json() for e in self._pipeline.active()],
         }
+
+    def _facts(self) -> dict[str, Any]:
+        """What was learned, at most `FACTS_AGE_S` old: it changes slowly, and a page that is open asks every second."""
+        now_s = time.monotonic()
+        if now_s >= self._facts_until_s:
+            self._facts_until_s = now_s + FACTS_AGE_S
+            now_ns = self._now()
+            self._known = {name: self._pipeline.learned(name, now_ns).to_json() for name in self.device_names}
+        return self._known
 
     # -- wiring
 

@@ -440,6 +440,8 @@ def test_statistics_are_plain_json_and_add_up() -> None:
     bench.instruments[2].is_silent = True
     bench.run(30)
     status = json.loads(json.dumps(bench.poller.status()))
+    statistics = bench.poller.statistics()
+    assert as_plain(statistics) == dataclasses.asdict(statistics)
     assert status["polls"] == status["readings"] + sum(status["failures"].values())
     assert status["devices"][1]["silent"] is True
     assert 0.1 < status["busy_share"] < 0.5
