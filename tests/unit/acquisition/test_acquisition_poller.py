@@ -12,6 +12,7 @@ from random import Random
 import pytest
 from polled_line import BUS, Bench, BlockPlan
 
+from loadlog.acquisition.statistics import as_plain
 from loadlog.bus import line_of
 from loadlog.model.sample import FailureCause, PollFailure, Reading
 from loadlog.model.wire import LinkFailure, LinkTraits, ModbusWrite, Reply, ScpiCommand
