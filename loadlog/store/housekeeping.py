@@ -6,8 +6,9 @@ It looks whether or not recordings can be written at the moment, since removing 
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import StoreError
 from loadlog.store.connect import WAL_SUFFIX, open_for_writing, translated
 from loadlog.store.disk import MIB, Reserve, free_bytes
-from loadlog.store.info import Listing, RecordingInfo
+from loadlog.store.info import Listing, RecordingInfo, file_size
 from loadlog.store.retention import ForwardedUpTo, Rules, plan, remove
 from loadlog.store.trouble import Trouble
 
@@ -51,14 +52,15 @@ class Housekeeping:
         self._is_low = False
         self._next_look_ns = 0
 
-    def look_when_due(self) -> None:
-        """Never raises."""
+    def look_when_due(self, being_written: Collection[Path]) -> None:
+        """Never raises. What this process writes is not opened a second time: closing it would drop the locks of the writing connection
+        (fcntl(2); https://www.sqlite.org/howtocorrupt.html, 2.2)."""
         if self._clock.monotonic_ns() < self._next_look_ns:
             return
         self._next_look_ns = self._clock.monotonic_ns() + LOOK_EVERY_NS
         with contextlib.suppress(StoreError):  # the folder is gone: the commits tell
-            found = self._listing.recordings(self._folder)
-            self._remove_outdated(found)
+            found = self._listing.recordings(self._folder, leave_out=being_written)
+            self._remove_outdated(found, sum(map(file_size, being_written)))
             self._tidy(found)
         self._reserve.hold()
         self.free = free_bytes(self._folder)
@@ -78,8 +80,11 @@ class Housekeeping:
                 with translated(recording.path), contextlib.closing(connection):
                     connection.execute("SELECT count(*) FROM meta").fetchone()
 
-    def _remove_outdated(self, recordings: list[RecordingInfo]) -> None:
-        for removal in plan(recordings, self._clock.utc_ns(), self._rules).removals:
+    def _remove_outdated(self, recordings: list[RecordingInfo], written_bytes: int) -> None:
+        rules = self._rules
+        if rules.max_bytes is not None:
+            rules = dataclasses.replace(rules, max_bytes=max(0, rules.max_bytes - written_bytes))
+        for removal in plan(recordings, self._clock.utc_ns(), rules).removals:
             _log.info("recordings removed", extra={"fields": {"files": [r.name for r in removal.recordings], "why": removal.why}})
             remove(removal)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,15 +92,15 @@ class Listing:
         self._closed: dict[str, tuple[tuple[int, int], RecordingInfo]] = {}
         self.damaged: dict[str, str] = {}
 
-    def recordings(self, folder: Path) -> list[RecordingInfo]:
-        """All readable ones, oldest first.
+    def recordings(self, folder: Path, leave_out: Collection[Path] = ()) -> list[RecordingInfo]:
+        """All readable ones, oldest first, but for those to leave out, which are not even opened.
 
         Raises:
             StoreError: the folder cannot be read.
         """
         out, damaged = [], {}
         try:
-            paths = recording_paths(folder)
+            paths = [path for path in recording_paths(folder) if path not in leave_out]
         except OSError as exc:
             hint = "start the service once, or give the directory of the recordings"
             raise StoreError(f"cannot be read: {exc.strerror}", where=str(folder), hint=hint, retryable=True) from exc

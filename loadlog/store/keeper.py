@@ -173,7 +173,7 @@ class Keeper:
 
     def cycle(self) -> bool:
         """Take, route, commit. Returns True when more is waiting. Never raises."""
-        self.housekeeping.look_when_due()
+        self.housekeeping.look_when_due([s.path for s in self.streams if s.path is not None])
         try:
             self._advance()
         except StoreError as exc:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -241,3 +243,25 @@ def test_a_target_without_room_is_said_before_anything_is_copied(tmp_path: Path,
     with pytest.raises(StoreError, match=r"has 0 MB of room, .* \(give a directory on another disk\)"):
         backup(data, tmp_path / "copy")
     assert not list((tmp_path / "copy").rglob("*.sqlite"))
+
+
+def test_looking_after_the_folder_does_not_let_go_of_what_is_written(tmp_path: Path) -> None:
+    """Closing a file drops all POSIX locks that the process holds on it (fcntl(2); sqlite.org/howtocorrupt.html, 2.2): were the recorder
+    to look into a recording that it writes, the next program that opens it for writing would take itself for the only one and remove the
+    WAL."""
+    clock = HandClock()
+    other = (
+        "import sqlite3, sys; db = sqlite3.connect(sys.argv[1]); print(db.execute('SELECT count(*) FROM sample').fetchone()[0]); db.close()"
+    )
+    with OpenJournal(tmp_path, clock, max_gib=0.001) as opened:
+        opened.put(*(sample(seq) for seq in range(1, 100)))
+        (wal,) = (tmp_path / "recordings").glob("*-wal")
+        clock.move(11 * NS)
+        opened.put(sample(100))
+        path = str(wal).removesuffix("-wal")
+        done = subprocess.run([sys.executable, "-c", other, path], capture_output=True, text=True, check=True)
+        assert done.stdout == "100\n"
+        assert wal.exists(), "the WAL was removed under the recorder"
+        opened.put(sample(101))
+    assert [s.seq for s in Archive(tmp_path).samples("load-1")] == list(range(1, 102))
+    assert verify(tmp_path).sound
