@@ -1,23 +1,24 @@
-"""`sense_fallback`, `sense_restored` at constant current: a sense lead falls off, and the load measures at its own terminals.
+"""`sense_fallback`, `sense_restored`: a sense lead falls off, and the load measures at its own terminals.
 
 Physical cause: with remote sense the voltage is taken at the source. When a sense lead falls off, a load goes over to its own terminals in
-silence and reads lower by what the path drops: V steps by -I·R_path within one poll and stays, I unchanged. It comes back by the same step
+silence and reads lower by what the path drops. `sense_modes` says what that changes in CC, CV, CP and CR; it comes back by the same step
 upwards. Some loads report the sense *switch* (``sense_remote``); switched to local although wired for remote is the same fact, without
-statistics.
+statistics. A load that does not tell its mode is taken to be in CC.
 
-Rule: `steps.StepWatch` on voltage and on current, at a false-alarm rate of `FALSE_ALARMS_PER_1000_H` steps of the voltage per 1,000 h,
-learned noise (repeatability, not the systematic accuracy), correlation and rounding included. A voltage step that the current explains (it
-changed by more than 0.3 of the step through 0.5 Ω, the largest source resistance believed) is none. `sense_causes` weighs the rest: lead
-against source. Raised when the lead is more likely; *suspected* while R_path is neither configured nor learned; confirmed when the current
-varies and dV/dI has grown by R_path. Where a device of the group sees the same source, its samples after the onset are waited for (at most
-2.5 of its periods).
+Rule: `steps.StepWatch` on what moves and on what the load regulates, at `FALSE_ALARMS_PER_1000_H` steps per 1,000 h in learned or fixed
+noise (repeatability, not the systematic accuracy), correlation and rounding included. A step that a move of what is regulated explains
+(through 0.5 Ω, the largest source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is
+none. `sense_causes` weighs the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely;
+*suspected* while R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size.
+When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
+a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods).
 
-Limits: CC with the input on, sense wired remote; steps below about six deviations of one sample take longer, below three they are
-missed. Before `steps.READY` samples at one operating point it is *learning* and silent.
-Told apart from: set-point change, current change, input switched, supply trip, current-limit entry (the current changes); slow droop (a
-ramp).
-Confused with: a step of the source by just I·R_path that no other device sees. Evidence: ``step_v``, ``expected_step_v`` (when known),
-``current_a``, ``suspected``, ``path_resistance_ohm``.
+Limits: input on, sense wired remote. Steps of 5 deviations with R_path known are found in 3 samples (median), those of any size in 4 to 5;
+below 4 deviations many are missed. Before `steps.READY` samples at one operating point it is *learning* and silent.
+Told apart from: set-point change, current change, input switched, supply trip, current-limit entry (what is regulated changes); slow droop
+(a ramp).
+Confused with: a step of the source by just I·R_path that no other device sees. Evidence: ``step_v`` (CV: ``step_a``), ``expected_step_v``
+(when known), ``current_a``, ``mode``, ``suspected``, ``path_resistance_ohm``, ``samples`` (delay of the detection).
 Source: circuit theory; statistics as cited in `statistics` and `steps`.
 """
 
@@ -25,7 +26,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, onset_between, status_name
@@ -33,73 +33,29 @@ from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
     LEARNED_SHARE,
     PRIOR_LEAD,
+    UNKNOWN_OHM,
+    UNKNOWN_RATIO,
     WRONG_CONFIGURATION,
     PathPrior,
+    moved_by_others,
     peer_steps,
     probability_of_lead,
     source_density,
 )
-from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import LAG, MOST_DOUBT, READY, Step, StepWatch
+from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
+from loadlog.detectors.steps import LAG, MOST_DOUBT, Step
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
-from loadlog.model.learned import NOISE, Knowledge, Learned, fact, fixed
+from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
 FALSE_ALARMS_PER_1000_H = 0.05
-LARGEST_SOURCE_OHM = 0.5
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
-EXPLAINED_SHARE = 0.3
+ORDER_SETTLE_S = 2.0
 LEAST_CURRENT_COUNTS = 50.0
 PEER_PERIODS = 2.5
 RAISE_AT = 0.5
 _USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
-
-
-@dataclass(slots=True)
-class _Open:
-    """A step that waits for what the group shows, at most ``wait`` more polls."""
-
-    step: Step
-    current_a: float
-    voltage_v: float
-    wait: int
-    real: float  # probability that there was a step at all
-
-
-@dataclass(slots=True)
-class _Fallen:
-    """The lead is off: what it cost, and the levels on both sides of the step at ``current_a``."""
-
-    path_ohm: float
-    suspected: bool
-    confidence: float
-    current_a: float
-    good_v: float
-    fallen_v: float
-
-
-class _Slope:
-    """-dV/dI with its uncertainty, Ω: steps of the current combined by their weights; 2 % a step is let in for what changes with the
-    operating point."""
-
-    __slots__ = ("n", "ohm", "uncertainty_ohm")
-
-    def __init__(self) -> None:
-        self.ohm, self.uncertainty_ohm = 0.0, math.inf
-        self.n = 0
-
-    def update(self, ohm: float, uncertainty_ohm: float) -> None:
-        """Another step."""
-        self.n += 1
-        new = uncertainty_ohm * uncertainty_ohm
-        if self.uncertainty_ohm == math.inf:
-            self.ohm, variance = ohm, new
-        else:
-            old = self.uncertainty_ohm * self.uncertainty_ohm
-            self.ohm += old / (old + new) * (ohm - self.ohm)
-            variance = old * new / (old + new)
-        self.uncertainty_ohm = math.hypot(math.sqrt(variance), 0.02 * self.ohm)
 
 
 class SenseFallback:
@@ -108,22 +64,19 @@ class SenseFallback:
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored")
 
     def __init__(self, device: DeviceSpec) -> None:
-        voltage, current = device.channel("voltage_v"), device.channel("current_a")
-        assert voltage is not None  # `applies` says so
-        assert current is not None
-        probability = alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s)
+        current = device.channel("current_a")
+        assert current is not None  # `applies` says so
         self._device = device
-        self._v = StepWatch(device.period_s, voltage.resolution, probability)
-        self._i = StepWatch(device.period_s, current.resolution, probability)
+        self._watch = ModeWatch(device, "cc", FALSE_ALARMS_PER_1000_H)
+        self._watches = {"cc": self._watch}
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
-        self._source = _Slope()
+        self._source = Slope()
         self._path_ohm: float | None = None  # learned
-        self._last_ns: int | None = None
         self._last: Sample | None = None
         self._doubtful: tuple[float, float, Sample] | None = None
         self._moving = 0
-        self._open: _Open | None = None
-        self._fallen: _Fallen | None = None
+        self._open: Case | None = None
+        self._fallen: Fallen | None = None
         self._recheck = False
         self._switched_local = False
 
@@ -139,19 +92,21 @@ class SenseFallback:
         if event.evidence.get("switch") == "local":
             self._switched_local = True
             return
-        step_v, current_a = abs(float(event.evidence.get("step_v", 0.0))), float(event.evidence.get("current_a", 0.0))
-        fallen_v = float(event.evidence.get("voltage_v", 0.0))
-        if step_v > 0.0 and current_a > 0.0:
-            suspected = bool(event.evidence.get("suspected", False))
-            self._fallen = _Fallen(step_v / current_a, suspected, event.confidence, current_a, fallen_v + step_v, fallen_v)
+        said = event.evidence
+        mode = str(said.get("mode", "cc"))
+        size, voltage_v, current_a = (
+            abs(float(said.get(k, 0.0))) for k in ("step_a" if mode == "cv" else "step_v", "voltage_v", "current_a")
+        )
+        if size > 0.0 and current_a > 0.0 and voltage_v > 0.0 and mode in MODES:
+            self._enter(mode)
+            after, held = self._watch.quantities(voltage_v, current_a)
+            suspected, path_ohm = bool(said.get("suspected", False)), said.get("path_resistance_ohm")
+            self._fallen = Fallen(mode, size / current_a, path_ohm, suspected, event.confidence, held, after + size, after, False)
             self._recheck = True
 
     def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
-        out = [
-            _noise(f"{NOISE}voltage_v", "V", self._v),
-            _noise(f"{NOISE}current_a", "A", self._i),
-        ]
+        out = self._watch.learned(self._device)
         if self._device.path_resistance_ohm is not None:
             out.append(fixed("path_resistance_ohm", "Ω", self._device.path_resistance_ohm))
         if self._path_ohm is not None:
@@ -182,7 +137,7 @@ class SenseFallback:
             return NOTHING
         if self._open is not None:
             return self._decide(context)
-        if self._recheck and self._fallen is not None and self._v.trend.n >= 3:
+        if self._recheck and self._fallen is not None and self._watch.signal.trend.n >= 3:
             return self._compare(sample)
         return self._judge(context)
 
@@ -213,7 +168,8 @@ class SenseFallback:
             return False
         if marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS:
             return False
-        if self._switched_local or mode not in (None, "cc") or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
+        self._enter(mode or "cc")
+        if self._switched_local or mode not in (None, *MODES) or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
             self._restart()
             self._recheck = self._fallen is not None
             return False
@@ -222,35 +178,39 @@ class SenseFallback:
             self._doubtful = (v, i, sample)
             return False
         if doubtful is not None and self._stays(doubtful, v, i):
-            self._push(*doubtful)
-        self._push(v, i, sample)
+            self._watch.push(*doubtful)
+        self._watch.push(v, i, sample)
         return True
+
+    def _enter(self, mode: str) -> None:
+        if mode == self._watch.mode or mode not in MODES:
+            return
+        self._restart()
+        self._recheck = self._fallen is not None
+        self._watch = self._watches.setdefault(mode, ModeWatch(self._device, mode, FALSE_ALARMS_PER_1000_H))
 
     def _stays(self, doubtful: tuple[float, float, Sample], v: float, i: float) -> bool:
         """The doubtful sample was the first of a new level, not a spike."""
-        nearer_v = abs(v - doubtful[0]) <= abs(v - self._v.level)
-        return nearer_v and abs(i - doubtful[1]) <= abs(i - self._i.level) + 5.0 * self._i.sigma
-
-    def _push(self, v: float, i: float, sample: Sample) -> None:
-        t_ns = sample.stamp.t_utc_ns
-        elapsed = 1.0 if self._last_ns is None else self._v.elapsed(self._last_ns, t_ns)
-        self._last_ns = t_ns
-        self._v.update(v, sample, elapsed)
-        self._i.update(i, sample, elapsed)
+        watch = self._watch
+        if watch.mode in ("cp", "cr") and min(doubtful[0], doubtful[1], v, i) <= 0.0:
+            return False
+        (signal, held), (then, held_then) = watch.quantities(v, i), watch.quantities(doubtful[0], doubtful[1])
+        nearer = abs(signal - then) <= abs(signal - watch.signal.level)
+        return nearer and abs(held - held_then) <= abs(held - watch.held.level) + 5.0 * watch.held.sigma
 
     def _restart(self) -> None:
-        self._v.restart()
-        self._i.restart()
+        self._watch.restart()
         self._moving = 0
         self._doubtful = self._open = None
 
     # -- judgement
 
     def _judge(self, context: Context) -> Sequence[Finding]:
-        step = self._v.step() if self._v.ratio >= 1.0 else None
-        if step is not None and abs(self._i.mean_of_last(step.samples)) * LARGEST_SOURCE_OHM <= EXPLAINED_SHARE * abs(step.size):
+        watch = self._watch
+        step = watch.signal.step() if watch.signal.ratio >= 1.0 else None
+        if step is not None and not watch.explains(step, self._source.known_ohm):
             return self._stepped(step, context) if self._doubt(step) <= MOST_DOUBT else NOTHING
-        if self._i.ratio >= 1.0:
+        if watch.held.ratio >= 1.0:
             return self._current_changes()
         self._moving = 0
         if step is not None:  # too small a current change to be seen, too large to be ruled out
@@ -260,14 +220,16 @@ class SenseFallback:
     def _current_changes(self) -> Sequence[Finding]:
         """The operating point moves: learn dV/dI from a clean step, then the new level."""
         self._moving += 1
-        step = self._i.clear_step()
+        step = self._watch.held.clear_step()
         if step is None:
             if self._moving > LAG:
                 self._restart()
             return NOTHING
-        slope_ohm = -self._v.mean_of_last(step.samples) / step.size
-        uncertainty_ohm = self._v.sigma * math.sqrt(1.0 / step.samples + 0.1) / abs(step.size)
+        slope = self._watch.slope(step.samples)
         self._restart()
+        if slope is None:
+            return NOTHING
+        slope_ohm, uncertainty_ohm = slope
         if not -uncertainty_ohm <= slope_ohm < LARGEST_SLOPE_OHM:
             return NOTHING
         if self._fallen is None:
@@ -277,17 +239,17 @@ class SenseFallback:
 
     def _slope_while_fallen(self, slope_ohm: float, uncertainty_ohm: float, onset: Onset) -> Sequence[Finding]:
         fallen = self._fallen
-        if fallen is None or math.hypot(uncertainty_ohm, self._source.uncertainty_ohm) > 0.2 * fallen.path_ohm:
+        if fallen is None or fallen.path_ohm is None or math.hypot(uncertainty_ohm, self._source.uncertainty_ohm) > 0.2 * fallen.path_ohm:
             return NOTHING
         grown = (slope_ohm - self._source.ohm) / fallen.path_ohm
         evidence = {"slope_ohm": round(slope_ohm, 6), "source_resistance_ohm": round(self._source.ohm, 6)}
         if grown > 0.6:
-            if not fallen.suspected and fallen.confidence >= 0.98:
+            if fallen.is_proved:
                 return NOTHING
-            fallen.suspected, fallen.confidence, self._path_ohm = False, 0.98, fallen.path_ohm
+            fallen.suspected, fallen.confidence, fallen.is_proved, self._path_ohm = False, 0.98, True, fallen.path_ohm
             text = f"{self._device.name}: sense fallback confirmed, dV/dI has grown by the path resistance"
             return (self._finding(onset, text, 0.98, {**evidence, "suspected": False}),)
-        if grown < 0.3 and fallen.suspected:
+        if grown < 0.3 and not fallen.is_proved:
             self._fallen = None
             text = f"{self._device.name}: the step was the source's, dV/dI has not grown"
             return (self._finding(onset, text, fallen.confidence, {**evidence, "revised_to": "supply_droop"}, clear=True),)
@@ -295,22 +257,29 @@ class SenseFallback:
 
     def _doubt(self, step: Step) -> float:
         """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
-        current_a, voltage_v = abs(self._i.now(step.samples)), self._v.now(step.samples)
-        size, source = abs(step.size), source_density(abs(step.size), voltage_v)
-        lead = self._prior().density(size, step.uncertainty, current_a) if self._towards_lead(step) else source
+        case = self._case(step)
+        source = source_density(case.size, case.scale)
+        lead = self._prior().density(case.size, step.uncertainty, case.fallen_a) if self._towards_lead(step) else source
         return step.doubt(PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source)
+
+    def _case(self, step: Step, wait: int = 0) -> Case:
+        before, after = self._watch.around(step.samples)
+        fallen_a = abs((before if self._fallen is not None else after)[1])
+        return Case(step, self._watch.mode, before, after, max(fallen_a, self._least_a), self._watch.held.now(step.samples), wait)
 
     def _towards_lead(self, step: Step) -> bool:
         return step.size > 0 if self._fallen is not None else step.size < 0
 
     def _stepped(self, step: Step, context: Context) -> Sequence[Finding]:
-        current_a, voltage_v = abs(self._i.now(step.samples)), self._v.now(step.samples)
-        doubt = self._doubt(step)
-        self._v.restart()
-        self._i.restart()
-        if not self._towards_lead(step):
+        case = self._case(step, self._polls_to_wait(context))
+        case.real = 1.0 / (1.0 + self._doubt(step))
+        case.own_spread_v = self._watch.held.sigma if case.mode == "cv" else step.uncertainty
+        self._watch.restart()
+        after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
+        ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in ("setpoint", "mode", "input_on"))
+        if ours or not self._towards_lead(step):
             return NOTHING
-        self._open = _Open(step, current_a, voltage_v, self._polls_to_wait(context), 1.0 / (1.0 + doubt))
+        self._open = case
         return self._decide(context)
 
     def _polls_to_wait(self, context: Context) -> int:
@@ -327,50 +296,66 @@ class SenseFallback:
             case.wait -= 1
             return NOTHING
         self._open = None
-        prior = self._prior()
-        size = abs(case.step.size)
-        probability = case.real * probability_of_lead(size, case.step.uncertainty, case.current_a, case.voltage_v, prior, seen)
+        step, prior, source_ohm = case.step, self._prior(), self._source.known_ohm
+        if moved_by_others(context.peers, step.size, step.onset, source_ohm or LARGEST_SOURCE_OHM):
+            return NOTHING
+        probability = case.real * probability_of_lead(
+            case.size, step.uncertainty, case.fallen_a, case.scale, prior, seen, case.at_source(source_ohm), case.own_spread_v
+        )
         if probability < RAISE_AT:
             return NOTHING
-        evidence: dict[str, Any] = {
-            "step_v": round(case.step.size, 6), "step_uncertainty_v": round(case.step.uncertainty, 6), "current_a": round(case.current_a,
-            6), "voltage_v": round(case.voltage_v, 6), "path_resistance_ohm": round(size / case.current_a, 6), "samples": case.step.samples,
-        }  # fmt: skip
+        evidence = case.evidence(source_ohm)
         if prior.ohm is not None:
-            evidence["expected_step_v"] = round((1 if self._fallen else -1) * prior.ohm * case.current_a, 6)
+            evidence["expected_" + case.step_name] = round((1 if self._fallen else -1) * prior.ohm * case.fallen_a, 6)
         if seen:
             evidence["group_step_v"] = {p.name: round(p.size_v, 6) for p in seen}
         if self._fallen is not None:
-            self._path_ohm = self._fallen.path_ohm
-            return self._restored(case.step.onset, probability, evidence)
-        suspected = not prior.fits(size, case.step.uncertainty, case.current_a)
+            self._path_ohm = self._fallen.path_ohm or self._path_ohm
+            return self._restored(step.onset, probability, evidence)
+        suspected = not prior.fits(case.size, step.uncertainty, case.fallen_a)
         return self._fell(case, probability, suspected, evidence)
 
     def _prior(self) -> PathPrior:
-        if self._fallen is not None:
-            return PathPrior(self._fallen.path_ohm, LEARNED_SHARE, WRONG_CONFIGURATION)
-        if self._path_ohm is not None:
-            return PathPrior(self._path_ohm, LEARNED_SHARE, WRONG_CONFIGURATION)
-        return PathPrior(self._device.path_resistance_ohm, CONFIGURED_SHARE, WRONG_CONFIGURATION)
+        """Of the coefficient (`sense_modes`)."""
+        is_cv = self._watch.mode == "cv"
+        typical = UNKNOWN_RATIO if is_cv else UNKNOWN_OHM
+        if self._fallen is not None and self._fallen.mode == self._watch.mode:
+            return PathPrior(self._fallen.coefficient, LEARNED_SHARE, WRONG_CONFIGURATION, typical)
+        known, share = (
+            (self._path_ohm, LEARNED_SHARE) if self._path_ohm is not None else (self._device.path_resistance_ohm, CONFIGURED_SHARE)
+        )
+        if not is_cv or known is None:
+            return PathPrior(known, share, WRONG_CONFIGURATION, typical)
+        source_ohm = self._source.known_ohm
+        if source_ohm is None:
+            return PathPrior(None, typical=typical)
+        return PathPrior(known / source_ohm, math.hypot(share, self._source.uncertainty_ohm / source_ohm), WRONG_CONFIGURATION, typical)
 
-    def _fell(self, case: _Open, probability: float, suspected: bool, evidence: dict[str, Any]) -> Sequence[Finding]:
-        path_ohm = abs(case.step.size) / case.current_a
-        good_v = case.voltage_v - case.step.size
-        self._fallen = _Fallen(path_ohm, suspected, probability, case.current_a, good_v, case.voltage_v)
+    def _fell(self, case: Case, probability: float, suspected: bool, evidence: dict[str, Any]) -> Sequence[Finding]:
+        after = case.step.size + (case.before[1] if case.mode == "cv" else case.before[0])
+        coefficient = case.size / case.fallen_a
+        path_ohm = evidence.get("path_resistance_ohm")
+        self._fallen = Fallen(
+            case.mode, coefficient, path_ohm, suspected, probability, case.held, after - case.step.size, after, probability >= 0.999
+        )
         word = "suspected " if suspected else ""
-        text = f"{self._device.name}: {word}sense fallback, voltage stepped by {case.step.size:+.4g} V at {case.current_a:.4g} A"
+        what, unit = ("current", "A") if case.mode == "cv" else ("voltage", "V")
+        text = f"{self._device.name}: {word}sense fallback, {what} stepped by {case.step.size:+.4g} {unit} in {case.mode.upper()}"
+        text += f" at {case.after[0]:.4g} V, {abs(case.after[1]):.4g} A"
         return (self._finding(case.step.onset, text, round(probability, 4), {**evidence, "suspected": suspected}),)
 
     def _compare(self, sample: Sample) -> Sequence[Finding]:
         """After the input was off (or the service): at the same current again, which of the two levels is it?"""
         fallen = self._fallen
-        if fallen is None or abs(self._i.level - fallen.current_a) > 0.1 * fallen.current_a:
+        watch = self._watch
+        if fallen is None or fallen.mode != watch.mode or not watch.same_point(fallen.held):
             return NOTHING
         self._recheck = False
-        share = (self._v.level - fallen.fallen_v) / (fallen.good_v - fallen.fallen_v)
+        share = (watch.signal.level - fallen.fallen) / (fallen.good - fallen.fallen)
         if not 0.7 <= share <= 1.3:
             return NOTHING
-        evidence = {"voltage_v": round(self._v.level, 6), "current_a": round(self._i.level, 6), "seen": "after the input was off"}
+        v, i = watch.point(watch.signal.level, watch.held.level)
+        evidence = {"voltage_v": round(v, 6), "current_a": round(i, 6), "seen": "after the input was off"}
         return self._restored(onset_between(None, sample), 0.8, evidence)
 
     def _restored(self, onset: Onset, confidence: float, evidence: dict[str, Any]) -> Sequence[Finding]:
@@ -387,11 +372,6 @@ class SenseFallback:
             "sense_fallback", self._device.name, Severity.ALARM, onset, text, clear=clear, confidence=confidence,
             alternatives=_others(confidence), evidence=evidence,
         )  # fmt: skip
-
-
-def _noise(name: str, unit: str, watch: StepWatch) -> Learned:
-    n = watch.trend.n
-    return fact(name, unit, watch.sigma if watch.ready else None, watch.sigma / math.sqrt(2.0 * max(n, 1)), n, READY)
 
 
 def _others(confidence: float) -> dict[str, float]:

@@ -26,6 +26,7 @@ PRIOR_LEAD = 0.7
 CONFIGURED_SHARE, LEARNED_SHARE = 0.15, 0.08
 WRONG_CONFIGURATION = 0.02
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.015, 1.0
+UNKNOWN_RATIO = 0.5  # R_path over R_source
 SMALLEST_SOURCE_STEP_V = 1e-3
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
@@ -33,11 +34,13 @@ _ROOT_2PI = math.sqrt(2.0 * math.pi)
 
 @dataclass(frozen=True, slots=True)
 class PathPrior:
-    """What is known of R_path: ``ohm`` with relative ``deviation``; None: nothing."""
+    """What is known of R_path: ``ohm`` with relative ``deviation``; None: nothing, then around ``typical``. In CV the same holds for
+    R_path/R_source and steps of the current (A instead of V)."""
 
     ohm: float | None
     deviation: float = 0.0
     doubt: float = 0.0
+    typical: float = UNKNOWN_OHM
 
     def density(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         """Probability density, 1/V, of a step of ``x_v`` > 0."""
@@ -54,9 +57,8 @@ class PathPrior:
         z = (x_v - expected_v) / spread
         return (1.0 - self.doubt) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI)
 
-    @staticmethod
-    def _unknown(x_v: float, current_a: float) -> float:
-        ratio = math.log(x_v / (current_a * UNKNOWN_OHM)) / UNKNOWN_LOG_DEVIATION
+    def _unknown(self, x_v: float, current_a: float) -> float:
+        ratio = math.log(x_v / (current_a * self.typical)) / UNKNOWN_LOG_DEVIATION
         return math.exp(-0.5 * ratio * ratio) / (x_v * UNKNOWN_LOG_DEVIATION * _ROOT_2PI)
 
 
@@ -69,17 +71,35 @@ class PeerStep:
     uncertainty_v: float
 
 
-def probability_of_lead(
-    x_v: float, uncertainty_v: float, current_a: float, voltage_v: float, prior: PathPrior, peers: Iterable[PeerStep]
-) -> float:
-    """Posterior probability that the step of size ``x_v`` (positive towards what the lead would do) is the lead's."""
-    source = source_density(x_v, voltage_v)
-    lead = max(prior.density(x_v, uncertainty_v, current_a), 1e-300)
-    log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source))
-    for peer in peers:
+@dataclass(frozen=True, slots=True)
+class AtSource:
+    """By how much the source's own voltage changes if the lead did it, and if the source did; None: by something above zero."""
+
+    lead_v: float | None
+    source_v: float
+
+    def log_ratio(self, peer: PeerStep, uncertainty_v: float) -> float:
+        """Of the lead against the source, from what another device saw."""
         spread = math.hypot(peer.uncertainty_v, uncertainty_v)
-        seen = abs(peer.size_v)
-        log_odds += _bounded(((seen - x_v) ** 2 - seen**2) / (2.0 * spread * spread))
+        source = (peer.size_v - self.source_v) / spread
+        if self.lead_v is None:
+            lead = 2.5 if peer.size_v > 0.0 else math.hypot(2.5, peer.size_v / spread)  # the price of fitting the size
+        else:
+            lead = (peer.size_v - self.lead_v) / spread
+        return _bounded(0.5 * (source * source - lead * lead))
+
+
+def probability_of_lead(
+    x_v: float, uncertainty_v: float, current_a: float, voltage_v: float, prior: PathPrior, peers: Iterable[PeerStep],
+    at_source: AtSource | None = None, spread_v: float | None = None,
+) -> float:  # fmt: skip
+    """Posterior probability that the step of size ``x_v`` (positive towards what the lead would do) is the lead's. In CV ``x_v`` and its
+    uncertainty are currents, ``voltage_v`` is the largest current that may be, and ``spread_v`` the uncertainty of our own voltage."""
+    lead = max(prior.density(x_v, uncertainty_v, current_a), 1e-300)
+    log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source_density(x_v, voltage_v)))
+    expected = at_source or AtSource(0.0, -x_v)
+    for peer in peers:
+        log_odds += expected.log_ratio(peer, uncertainty_v if spread_v is None else spread_v)
     return 1.0 / (1.0 + math.exp(-log_odds))
 
 
@@ -104,6 +124,19 @@ def peer_steps(peers: Mapping[str, Peer], onset: Onset) -> list[PeerStep]:
     return seen
 
 
+def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm: float) -> bool:
+    """Another load of the group changed its current across the onset, enough to make this step through ``ohm`` of the common source."""
+    for peer in peers.values():
+        if peer.device.channel("current_a") is None:
+            continue
+        before, after = _around(peer, "current_a", onset, slack=True)
+        if before and after:
+            change_a = sum(after) / len(after) - sum(before) / len(before)
+            if change_a * step_v < 0.0 and abs(change_a) * ohm >= 0.5 * abs(step_v):
+                return True
+    return False
+
+
 def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     spec = peer.device.channel("voltage_v")
     if spec is None:
@@ -124,15 +157,17 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     return PeerStep(name, size, math.sqrt(variance * (1.0 / len(before) + 1.0 / len(after))))
 
 
-def _around(peer: Peer, channel: str, onset: Onset) -> tuple[list[float], list[float]]:
-    """Values of the last eight samples that ended before the onset, and of those that began after it."""
+def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tuple[list[float], list[float]]:
+    """Values of the last eight samples that ended before the onset, and of those that began after it; ``slack``: a period away from it on
+    either side, as another device's interval can begin later than the step did."""
+    away = round(peer.device.period_s * 1e9) if slack else 0
     before: list[float] = []
     after: list[float] = []
     for sample in peer.recent:
         value = sample.values.get(channel)
         if value is None or channel in sample.held or channel in sample.bad:
             continue
-        if sample.stamp.t_utc_ns + sample.stamp.half_width_ns <= onset.earliest_utc_ns:
+        if sample.stamp.t_utc_ns + sample.stamp.half_width_ns <= onset.earliest_utc_ns - away:
             before.append(value)
         elif sample.stamp.t_utc_ns - sample.stamp.half_width_ns >= onset.latest_utc_ns:
             after.append(value)

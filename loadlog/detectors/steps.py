@@ -158,6 +158,20 @@ class StepWatch:
         limit = half if self._chart.learning else 9.0 * max(self._short, self._chart.quantum**2 / 12.0)
         self._short += (min(half, limit) - self._short) / min(max(self._chart.n, 1), self._chart.memory)
 
+    def fix(self, sigma: float) -> None:
+        """Noise of one sample is given: white, and not learned."""
+        self._chart.fix(sigma)
+        self._short = sigma * sigma
+
+    @property
+    def quantum(self) -> float:
+        """One count in the watched unit."""
+        return self._chart.quantum
+
+    @quantum.setter
+    def quantum(self, value: float) -> None:
+        self._chart.quantum = value
+
     @property
     def short_sigma(self) -> float:
         """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers)."""

@@ -8,7 +8,7 @@ import pytest
 
 from loadlog.detectors.sense_causes import PathPrior, PeerStep, probability_of_lead
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
 Act = Callable[[Bench, Load, Source], object]
 
@@ -204,3 +204,71 @@ def test_weighing_follows_the_densities() -> None:
     assert 0.5 < probability_of_lead(0.06, 0.001, 5.0, 24.0, unknown, []) < 0.95
     assert probability_of_lead(0.06, 0.001, 5.0, 24.0, known, [PeerStep("m", -0.06, 0.001)]) < 0.01
     assert probability_of_lead(0.06, 0.001, 5.0, 24.0, unknown, [PeerStep("m", 0.0, 0.001)]) > 0.999
+
+
+def in_mode(mode: str, level: float, act: Act, *, path_ohm: float | None = 0.012, meter: bool = False, source_ohm: float = 0.1) -> Record:
+    """Like `play`, in another mode; the set-point moves once at 30 s, by our order, so that dV/dI is learned."""
+    load = Load(load_spec(path_resistance_ohm=path_ohm), mode, level)
+    bench = Bench(fresh_random(), Source(ohm=source_ohm), [load], [meter_spec()] if meter else [])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def step() -> None:
+        pipeline.order("load-1", "setpoint", level * 1.02, T0_NS + round(bench.t_s * 1e9))
+        load.level = level * 1.02
+
+    bench.at(15.0, step)
+    act(bench, load, bench.source)
+    return record(bench, 90.0, pipeline)
+
+
+POINTS = {"CP": 120.0, "CR": 5.0, "CV": 23.0}  # about 5 A, 5 A and 10 A at 24 V
+
+
+@pytest.mark.parametrize("mode", POINTS)
+def test_every_mode_shows_it_and_its_return(mode: str) -> None:
+    out = in_mode(mode, POINTS[mode], falls_and_returns)
+    assert kinds(out) == ["sense_fallback", "sense_restored"]
+    fallback, restored = out.raised()
+    assert covers(fallback, 40.02)
+    assert covers(restored, 65.02)
+    assert at_s(fallback.detected_utc_ns) < 40.02 + 0.6
+    assert fallback.evidence["mode"] == mode.lower()
+    assert fallback.evidence["path_resistance_ohm"] == pytest.approx(0.012, rel=0.2)
+    assert fallback.evidence["suspected"] is False
+
+
+@pytest.mark.parametrize("mode", POINTS)
+def test_a_meter_tells_lead_and_source_apart_in_every_mode(mode: str) -> None:
+    """In CV the source is relieved when the lead falls off, and is held by the load when it droops itself."""
+    drop_v = 0.06 if mode != "CV" else 0.12
+    droop = in_mode(mode, POINTS[mode], lambda b, x, s: b.at(40.02, lambda: setattr(s, "emf_v", s.emf_v - drop_v)), meter=True)
+    assert "sense_fallback" not in kinds(droop)
+    (event,) = in_mode(mode, POINTS[mode], falls, meter=True, path_ohm=None).raised("sense_fallback")
+    assert event.confidence > 0.99
+
+
+@pytest.mark.parametrize("mode", POINTS)
+def test_set_points_and_slow_droops_of_every_mode_stay_quiet(mode: str) -> None:
+    def knob(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(40.02, lambda: setattr(load, "level", load.level * 0.99))
+        bench.at(50.02, lambda: setattr(load, "level", load.level * 1.03))
+
+    def sags(bench: Bench, load: Load, source: Source) -> None:
+        source.sag = lambda t: 0.002 * max(t - 40.0, 0.0)
+
+    for act in (knob, sags):
+        assert "sense_fallback" not in kinds(in_mode(mode, POINTS[mode], act))
+
+
+def test_step_far_from_the_known_path_is_never_said_as_sure() -> None:
+    """A droop of 3.7 times the expected step."""
+    out = play(lambda b, x, s: b.at(40.02, lambda: setattr(s, "emf_v", s.emf_v - 0.222)))
+    assert all(e.evidence["suspected"] for e in out.raised("sense_fallback"))
+
+
+def test_another_load_of_the_group_explains_the_step() -> None:
+    """load-2 takes 3 A more from the common source of 20 mΩ: 60 mV, just what the lead of load-1 would make."""
+    loads = [Load(load_spec(), level=5.0), Load(load_spec("load-2", path_resistance_ohm=None), level=2.0)]
+    bench = Bench(fresh_random(), loads=loads)
+    bench.at(40.02, lambda: setattr(loads[1], "level", 5.0))
+    assert not record(bench, 60.0).raised("sense_fallback")

@@ -1,0 +1,234 @@
+"""What a fallen sense lead changes in each mode, and what stays as the load regulates it.
+
+The load regulates *held* by the voltage that it senses; *signal* is what moves when the lead falls off (source: EMF behind R_s; path R_p):
+
+- CC: current held, voltage steps by -I·R_p.
+- CP: V·I held (as ln V + ln I), voltage steps by -I·R_p, the current rises along the curve. CR: V/I held (ln V - ln I), both fall.
+- CV: voltage held, the current steps from I to I·R_s/(R_s + R_p), so by R_p/R_s of what is left.
+
+So the step is always a *coefficient* times the current with the lead off: R_p in Ω, in CV R_p/R_s. A change of what is held moves the
+operating point; both together give dV/dI. Exact for a Thevenin source and resistive leads (circuit theory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from loadlog.detectors.sense_causes import AtSource
+from loadlog.detectors.statistics import alarm_probability
+from loadlog.detectors.steps import READY, Step, StepWatch
+from loadlog.model.device import DeviceSpec
+from loadlog.model.learned import NOISE, Learned, fact, fixed
+from loadlog.model.sample import Sample
+
+MODES = ("cc", "cv", "cp", "cr")
+LARGEST_SOURCE_OHM, SMALLEST_SOURCE_OHM = 0.5, 0.005  # believed while it is not known
+EXPLAINED_SHARE = 0.3
+
+
+class Slope:
+    """-dV/dI with its uncertainty, Ω: steps of the current combined by their weights; 2 % a step is let in for what changes with the
+    operating point."""
+
+    __slots__ = ("n", "ohm", "uncertainty_ohm")
+
+    def __init__(self) -> None:
+        self.ohm, self.uncertainty_ohm = 0.0, math.inf
+        self.n = 0
+
+    @property
+    def known_ohm(self) -> float | None:
+        """The value, when it is known within 20 %."""
+        return self.ohm if self.uncertainty_ohm <= 0.2 * self.ohm else None
+
+    def update(self, ohm: float, uncertainty_ohm: float) -> None:
+        """Another step."""
+        self.n += 1
+        new = uncertainty_ohm * uncertainty_ohm
+        if self.uncertainty_ohm == math.inf:
+            self.ohm, variance = ohm, new
+        else:
+            old = self.uncertainty_ohm * self.uncertainty_ohm
+            self.ohm += old / (old + new) * (ohm - self.ohm)
+            variance = old * new / (old + new)
+        self.uncertainty_ohm = math.hypot(math.sqrt(variance), 0.02 * self.ohm)
+
+
+class ModeWatch:
+    """Signal and held quantity of one load in one mode. ``per_1000_h``: false alarms of the signal that are allowed."""
+
+    __slots__ = ("_i_step", "_last_ns", "_v_step", "held", "mode", "signal")  # fmt: skip
+
+    def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float) -> None:
+        voltage, current = device.channel("voltage_v"), device.channel("current_a")
+        assert voltage is not None  # `SenseFallback.applies` says so
+        assert current is not None
+        self.mode = mode
+        self._v_step, self._i_step = voltage.resolution, current.resolution
+        probability = alarm_probability(per_1000_h, device.period_s)
+        signal, held = (current.resolution, voltage.resolution) if mode == "cv" else (voltage.resolution, current.resolution)
+        self.signal, self.held = StepWatch(device.period_s, signal, probability), StepWatch(device.period_s, held, probability)
+        self._last_ns: int | None = None
+        for name, watch in self._by_channel().items():
+            given = device.fixed.get(f"{NOISE}{name}")
+            if given is not None and given > 0.0:
+                watch.fix(given)
+
+    def _by_channel(self) -> Mapping[str, StepWatch]:
+        if self.mode == "cv":
+            return {"voltage_v": self.held, "current_a": self.signal}
+        return {"voltage_v": self.signal, "current_a": self.held} if self.mode == "cc" else {"voltage_v": self.signal}
+
+    def learned(self, device: DeviceSpec) -> list[Learned]:
+        """Noise of one sample of each channel that is watched as it is."""
+        out = []
+        for name, watch in self._by_channel().items():
+            unit, n, given = name[-1].upper(), watch.trend.n, device.fixed.get(f"{NOISE}{name}")
+            if given is not None:
+                out.append(fixed(f"{NOISE}{name}", unit, given))
+            else:
+                sigma = watch.sigma if watch.ready else None
+                out.append(fact(f"{NOISE}{name}", unit, sigma, watch.sigma / math.sqrt(2.0 * max(n, 1)), n, READY))
+        return out
+
+    def restart(self) -> None:
+        """A new operating point; noise stays known."""
+        self.signal.restart()
+        self.held.restart()
+
+    def push(self, voltage_v: float, current_a: float, sample: Sample) -> None:
+        """The next sample; a current or voltage that is not positive has no curve and starts again."""
+        if self.mode in ("cp", "cr"):
+            if voltage_v <= 0.0 or current_a <= 0.0:
+                self.restart()
+                return
+            if self.held.trend.n == 0:
+                self.held.quantum = math.hypot(self._v_step / voltage_v, self._i_step / current_a)
+        t_ns = sample.stamp.t_utc_ns
+        elapsed = 1.0 if self._last_ns is None else self.signal.elapsed(self._last_ns, t_ns)
+        self._last_ns = t_ns
+        signal, held = self.quantities(voltage_v, current_a)
+        self.signal.update(signal, sample, elapsed)
+        self.held.update(held, sample, elapsed)
+
+    def quantities(self, voltage_v: float, current_a: float) -> tuple[float, float]:
+        """(signal, held) of a reading."""
+        if self.mode == "cv":
+            return current_a, voltage_v
+        if self.mode == "cc":
+            return voltage_v, current_a
+        return voltage_v, math.log(voltage_v) + (1.0 if self.mode == "cp" else -1.0) * math.log(current_a)
+
+    def point(self, signal: float, held: float) -> tuple[float, float]:
+        """(V, A) of signal and held."""
+        if self.mode == "cv":
+            return held, signal
+        if self.mode == "cc":
+            return signal, held
+        if signal <= 0.0 or abs(held) > 100.0:
+            return signal, 0.0
+        return (signal, math.exp(held) / signal) if self.mode == "cp" else (signal, signal / math.exp(held))
+
+    def around(self, samples: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """(V, A) before and after a change that the last samples show."""
+        signal, held = self.signal.now(samples), self.held.now(samples)
+        before = self.point(signal - self.signal.mean_of_last(samples), held - self.held.mean_of_last(samples))
+        return before, self.point(signal, held)
+
+    def explains(self, step: Step, source_ohm: float | None) -> bool:
+        """What is held may have moved as much as to make this step of the signal through the source's resistance."""
+        moved = abs(self.held.mean_of_last(step.samples))
+        if self.mode == "cv":
+            most = moved / (source_ohm or SMALLEST_SOURCE_OHM)
+        elif self.mode == "cc":
+            most = moved * LARGEST_SOURCE_OHM
+        else:
+            most = moved * abs(self.around(step.samples)[1][1]) * LARGEST_SOURCE_OHM
+        return most > EXPLAINED_SHARE * abs(step.size)
+
+    def slope(self, samples: int) -> tuple[float, float] | None:
+        """-dV/dI and its uncertainty, Ω, from a change of what is held; None when the current hardly changed."""
+        (v_before, i_before), (v_after, i_after) = self.around(samples)
+        change_a = i_after - i_before
+        if change_a == 0.0:
+            return None
+        ohm = -(v_after - v_before) / change_a
+        spread = math.sqrt(1.0 / samples + 0.1)
+        if self.mode == "cv":
+            return ohm, math.hypot(self.held.sigma, ohm * self.signal.sigma) * spread / abs(change_a)
+        return ohm, self.signal.sigma * spread / abs(change_a)
+
+    def same_point(self, held: float) -> bool:
+        """The operating point is about where ``held`` was."""
+        now = self.held.level
+        if self.mode == "cv":
+            return abs(now - held) <= 5.0 * self.held.sigma
+        return abs(now - held) <= (0.1 * abs(held) if self.mode == "cc" else 0.1)
+
+
+@dataclass(slots=True)
+class Case:
+    """A step that waits for what the group shows, at most ``wait`` more polls. ``before``, ``after``: (V, A); ``fallen_a``: current with
+    the lead off; ``real``: probability that there was a step at all; ``own_spread_v``: uncertainty of our voltage's change."""
+
+    step: Step
+    mode: str
+    before: tuple[float, float]
+    after: tuple[float, float]
+    fallen_a: float
+    held: float
+    wait: int
+    real: float = 1.0
+    own_spread_v: float = 0.0
+
+    @property
+    def size(self) -> float:
+        """Of the step, without sign."""
+        return abs(self.step.size)
+
+    @property
+    def scale(self) -> float:
+        """The largest step that the source could make."""
+        return max(abs(self.before[1]), self.size) if self.mode == "cv" else max(abs(self.after[0]), self.size)
+
+    @property
+    def step_name(self) -> str:
+        """Name of the step in the evidence."""
+        return "step_a" if self.mode == "cv" else "step_v"
+
+    def at_source(self, source_ohm: float | None) -> AtSource:
+        """What a device at the source must see. In CV the source is relieved; in CP and CR its change is R_s·dI, below what is seen."""
+        if self.mode != "cv":
+            return AtSource(0.0, self.step.size)
+        return AtSource(None if source_ohm is None else -source_ohm * self.step.size, 0.0)
+
+    def evidence(self, source_ohm: float | None) -> dict[str, Any]:
+        """What was measured."""
+        out: dict[str, Any] = {
+            self.step_name: round(self.step.size, 6), self.step_name.replace("step", "step_uncertainty"): round(self.step.uncertainty, 6),
+            "current_a": round(abs(self.after[1]), 6), "voltage_v": round(self.after[0], 6), "mode": self.mode,
+            "samples": self.step.samples,
+        }  # fmt: skip
+        per_ohm = source_ohm if self.mode == "cv" else 1.0
+        if per_ohm is not None:
+            out["path_resistance_ohm"] = round(per_ohm * self.size / self.fallen_a, 6)
+        return out
+
+
+@dataclass(slots=True)
+class Fallen:
+    """The lead is off: its coefficient (`sense_modes`), and the signal's levels on both sides of the step at ``held``. ``is_proved``: by
+    dV/dI or by the group."""
+
+    mode: str
+    coefficient: float
+    path_ohm: float | None
+    suspected: bool
+    confidence: float
+    held: float
+    good: float
+    fallen: float
+    is_proved: bool
