@@ -33,8 +33,10 @@ from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
     LEARNED_SHARE,
     PRIOR_LEAD,
+    SOURCE_LOG_DEVIATION,
+    UNKNOWN_LOG_DEVIATION,
     UNKNOWN_OHM,
-    UNKNOWN_RATIO,
+    UNKNOWN_SOURCE_OHM,
     WRONG_CONFIGURATION,
     PathPrior,
     moved_by_others,
@@ -317,19 +319,21 @@ class SenseFallback:
 
     def _prior(self) -> PathPrior:
         """Of the coefficient (`sense_modes`)."""
-        is_cv = self._watch.mode == "cv"
-        typical = UNKNOWN_RATIO if is_cv else UNKNOWN_OHM
-        if self._fallen is not None and self._fallen.mode == self._watch.mode:
-            return PathPrior(self._fallen.coefficient, LEARNED_SHARE, WRONG_CONFIGURATION, typical)
-        known, share = (
-            (self._path_ohm, LEARNED_SHARE) if self._path_ohm is not None else (self._device.path_resistance_ohm, CONFIGURED_SHARE)
-        )
-        if not is_cv or known is None:
-            return PathPrior(known, share, WRONG_CONFIGURATION, typical)
+        known, share = self._path_ohm, LEARNED_SHARE
+        if known is None:
+            known, share = self._device.path_resistance_ohm, CONFIGURED_SHARE
+        typical, spread = UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION
         source_ohm = self._source.known_ohm
-        if source_ohm is None:
-            return PathPrior(None, typical=typical)
-        return PathPrior(known / source_ohm, math.hypot(share, self._source.uncertainty_ohm / source_ohm), WRONG_CONFIGURATION, typical)
+        if self._watch.mode == "cv":
+            spread = SOURCE_LOG_DEVIATION if known is not None else math.hypot(spread, SOURCE_LOG_DEVIATION)
+            typical = (known or typical) / (source_ohm or UNKNOWN_SOURCE_OHM)
+            if known is not None and source_ohm is not None:
+                known, share = known / source_ohm, math.hypot(share, self._source.uncertainty_ohm / source_ohm)
+            else:
+                known = None
+        if self._fallen is not None and self._fallen.mode == self._watch.mode:
+            known, share = self._fallen.coefficient, LEARNED_SHARE
+        return PathPrior(known, share, WRONG_CONFIGURATION, typical, spread)
 
     def _fell(self, case: Case, probability: float, suspected: bool, evidence: dict[str, Any]) -> Sequence[Finding]:
         after = case.step.size + (case.before[1] if case.mode == "cv" else case.before[0])

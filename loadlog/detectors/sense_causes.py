@@ -3,8 +3,9 @@
 Hypotheses and what each predicts for the size x of the step (current I, measured with uncertainty s):
 
 - *lead*: x = I·R_path. R_path is configured (15 %: contacts, and copper at 0.393 %/K over some 40 K), learned from an earlier step (8 %) or
-  unknown: then log-normal around 15 mΩ with a factor e of deviation (2 m of 2.5 mm² and two contacts; 2 to 100 mΩ is twice the deviation).
-  A configured figure is given a 2 % chance to be wrong, then the unknown one holds.
+  unknown: then log-normal around 8 mΩ with a factor e^1.5 of deviation (a bus bar of 0.4 mΩ and long thin leads of 160 mΩ are twice the
+  deviation). A configured figure is given a 2 % chance to be wrong, then the unknown one holds. In CV R_path/R_source takes the place of
+  R_path; an unknown R_source is log-normal around 50 mΩ with a factor e^1.2.
 - *source*: a step of the source may have any size, log-uniform from 1 mV to the voltage.
 
 The lead is given prior odds of 7:3: supplies at rest seldom step, leads that fall off do nothing but. These odds are a judgement, not a
@@ -25,8 +26,8 @@ from loadlog.model.event import Onset
 PRIOR_LEAD = 0.7
 CONFIGURED_SHARE, LEARNED_SHARE = 0.15, 0.08
 WRONG_CONFIGURATION = 0.02
-UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.015, 1.0
-UNKNOWN_RATIO = 0.5  # R_path over R_source
+UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.008, 1.5
+UNKNOWN_SOURCE_OHM, SOURCE_LOG_DEVIATION = 0.05, 1.2
 SMALLEST_SOURCE_STEP_V = 1e-3
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
@@ -41,6 +42,7 @@ class PathPrior:
     deviation: float = 0.0
     doubt: float = 0.0
     typical: float = UNKNOWN_OHM
+    log_deviation: float = UNKNOWN_LOG_DEVIATION
 
     def density(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         """Probability density, 1/V, of a step of ``x_v`` > 0."""
@@ -58,8 +60,8 @@ class PathPrior:
         return (1.0 - self.doubt) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI)
 
     def _unknown(self, x_v: float, current_a: float) -> float:
-        ratio = math.log(x_v / (current_a * self.typical)) / UNKNOWN_LOG_DEVIATION
-        return math.exp(-0.5 * ratio * ratio) / (x_v * UNKNOWN_LOG_DEVIATION * _ROOT_2PI)
+        ratio = math.log(x_v / (current_a * self.typical)) / self.log_deviation
+        return math.exp(-0.5 * ratio * ratio) / (x_v * self.log_deviation * _ROOT_2PI)
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,13 +60,14 @@ class Slope:
 class ModeWatch:
     """Signal and held quantity of one load in one mode. ``per_1000_h``: false alarms of the signal that are allowed."""
 
-    __slots__ = ("_i_step", "_last_ns", "_v_step", "held", "mode", "signal")  # fmt: skip
+    __slots__ = ("_i_step", "_is_told", "_last_ns", "_v_step", "held", "mode", "signal")  # fmt: skip
 
     def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         assert voltage is not None  # `SenseFallback.applies` says so
         assert current is not None
         self.mode = mode
+        self._is_told = device.channel("mode") is not None
         self._v_step, self._i_step = voltage.resolution, current.resolution
         probability = alarm_probability(per_1000_h, device.period_s)
         signal, held = (current.resolution, voltage.resolution) if mode == "cv" else (voltage.resolution, current.resolution)
@@ -141,13 +142,27 @@ class ModeWatch:
     def explains(self, step: Step, source_ohm: float | None) -> bool:
         """What is held may have moved as much as to make this step of the signal through the source's resistance."""
         moved = abs(self.held.mean_of_last(step.samples))
+        if not self._is_told and self._on_curve(step.samples):
+            return False
         if self.mode == "cv":
-            most = moved / (source_ohm or SMALLEST_SOURCE_OHM)
+            # a set-point moves by a count at least: less than half of one, beside the scatter of the mean, is no move
+            floor = 0.5 * self._v_step + 1.5 * self.held.sigma / math.sqrt(step.samples)
+            most = moved / (source_ohm or SMALLEST_SOURCE_OHM) if moved > floor else 0.0
         elif self.mode == "cc":
             most = moved * LARGEST_SOURCE_OHM
         else:
             most = moved * abs(self.around(step.samples)[1][1]) * LARGEST_SOURCE_OHM
         return most > EXPLAINED_SHARE * abs(step.size)
+
+    def _on_curve(self, samples: int) -> bool:
+        """Voltage and current changed by the same share in the same direction: constant resistance. No set-point does that behind a source
+        with resistance, so a load that does not tell its mode is in CR and something before it stepped."""
+        (v_before, i_before), (v_after, i_after) = self.around(samples)
+        if min(v_before, v_after, i_before, i_after) <= 0.0:
+            return False
+        rise_v, rise_i = math.log(v_after / v_before), math.log(i_after / i_before)
+        spread = math.hypot(self.signal.sigma / v_after, self.held.sigma / i_after) * math.sqrt(1.0 / samples + 0.1)
+        return rise_v * rise_i > 0.0 and abs(rise_v - rise_i) <= 2.5 * spread and abs(rise_i) > 2.5 * spread
 
     def slope(self, samples: int) -> tuple[float, float] | None:
         """-dV/dI and its uncertainty, Ω, from a change of what is held; None when the current hardly changed."""

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from statistics import NormalDist
 
 USUAL_LEVEL = 0.06  # variance of a level beyond the end of 100 samples, in variances of one sample
+GIVEN = 1 << 40  # samples that given noise counts for
 _NORMAL = NormalDist()
 
 
@@ -98,8 +99,9 @@ class StepChart:
     are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom.
     """
 
-    __slots__ = ("_scales", "_z", "memory", "n", "quantum", "windows")
+    __slots__ = ("_lately", "_scales", "_z", "memory", "n", "quantum", "windows")
     LEAST = 30
+    FALLEN = 0.15  # share of the longest window's mean square over the last 2 `LEAST` values: the noise has fallen, it is learned again
 
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
@@ -107,6 +109,7 @@ class StepChart:
         self.memory = memory
         self._z = two_sided_quantile(probability / len(self.windows))
         self._scales = [0.0] * len(self.windows)
+        self._lately = 0.0
         self.n = 0
 
     @property
@@ -117,7 +120,14 @@ class StepChart:
     def fix(self, sigma: float) -> None:
         """White noise of known deviation: nothing more is learned."""
         self._scales = [sigma * sigma / w for w in self.windows]
-        self.n = self.memory = 1 << 40
+        self.n = self.memory = GIVEN
+
+    def learn_again(self, sigma: float) -> None:
+        """Begin with white noise of that deviation, to be learned anew; given noise stays."""
+        if self.memory < GIVEN:
+            self._scales = [sigma * sigma * (1.0 / w + USUAL_LEVEL) for w in self.windows]
+            self._lately = self._scales[-1]
+            self.n = self.LEAST
 
     def sigma(self) -> float:
         """Deviation of one sample, rounding included."""
@@ -144,7 +154,7 @@ class StepChart:
         """
         more = extra * self._scales[0]
         self.n += learn
-        best = total = 0.0
+        best = total = square = 0.0
         taken = 0
         weight = 1.0 / min(max(self.n, 1), self.memory)
         for index, window in enumerate(self.windows):
@@ -164,6 +174,10 @@ class StepChart:
                 if extra > 0.0:  # the usual share of it, for noise that is white
                     square /= 1.0 + extra / (1.0 / window + USUAL_LEVEL)
                 self._scales[index] = known + weight * (min(square, limit) - known)
+        if learn:
+            self._lately += (square - self._lately) / min(self.n, 2 * self.LEAST)
+            if self.n > 4 * self.LEAST and self.memory < GIVEN and self._lately < self.FALLEN * self._scales[-1]:
+                self.n = 2 * self.LEAST
         return best
 
     def _threshold(self, window: int) -> float:

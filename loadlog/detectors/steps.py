@@ -1,9 +1,11 @@
 """Steps of one channel: a level with slope that lags behind, residuals against it, and what shape a change has.
 
 The level is a line through about the last 100 samples *older* than the last `LAG`, extrapolated, so a step does not creep into its own
-baseline and a steady drift (warm-up, a battery's sag) leaves no residual. The chart of the residuals raises suspicion at the stated rate;
-`StepWatch.step` then says what the last samples look like if they are a step (constant after at most one sample in transition: an
-instrument that averages shows half of it), and how likely two other explanations would have made them:
+baseline and a steady drift (warm-up, a battery's sag) leaves no residual. Where the drift is curved (a battery under a new load relaxes
+over minutes) a line through 30 samples leaves much less; the one that leaves less is taken, and the noise is learned again then. The chart
+of the residuals raises suspicion at the stated rate; `StepWatch.step` then says what the last samples look like if they are a step
+(constant after at most one sample in transition: an instrument that averages shows half of it), and how likely two other explanations
+would have made them:
 
 - a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
   the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
@@ -36,6 +38,8 @@ LAG = 14
 WINDOWS = (1, 2, 3, 5, 8, 12)
 MEMORY = 100
 KEPT = 26  # residuals, for the scatter before a step
+SHORT_MEMORY = 30
+SWAP_GAIN = 3.0  # mean square beside the line, over that beside the other one
 READY = 20  # samples in the level before residuals against it are judged
 LONGEST_GAP_PERIODS = 30.0
 HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LAG` samples: a step must not widen its own yardstick
@@ -77,20 +81,26 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_residuals", "_short", "_values",
-        "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_lags", "_other", "_residuals", "_short",
+        "_since_swap", "_squares", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
         self.period_ns = period_s * 1e9
         self._chart = StepChart(WINDOWS, probability, resolution)
         self._short = 0.0  # half the mean square of successive differences
-        self.trend = Trend(MEMORY)
+        self.trend, self._other = Trend(MEMORY), Trend(SHORT_MEMORY)
         self.restart()
 
     def restart(self) -> None:
         """A new level; the noise stays known."""
+        if self.trend.memory < MEMORY:
+            self.trend, self._other = self._other, self.trend
         self.trend.restart()
+        self._other.restart()
+        self._lags = [0.0, 0.0]
+        self._squares = [0.0, 0.0]
+        self._since_swap = 0
         self.ratio = 0.0
         self._ahead = self._entered = 0.0
         self._held = 0
@@ -135,6 +145,7 @@ class StepWatch:
             self._ahead -= oldest
             self._entered = sorted((self._entered if trend.n else value_then, value_then, self._values[0]))[1]
             trend.update(self._entered, oldest)
+            self._other.update(self._entered, oldest)
         self._values.append(value)
         self._elapsed.append(elapsed)
         self._ahead += elapsed
@@ -144,11 +155,12 @@ class StepWatch:
         self._residuals.append(residual)
         if len(self._begins) > KEPT:
             del self._begins[0], self._ends[0], self._residuals[0]
+        self._choose(value)
         n = trend.n
         if n < READY or len(self._residuals) < LAG:
             self.ratio = 0.0
             return
-        extra = 0.0 if n >= MEMORY else max(_line_variance(n) - _line_variance(MEMORY), 0.0)
+        extra = 0.0 if n >= self.trend.memory else max(_line_variance(n) - _line_variance(self.trend.memory), 0.0)
         learn = self.ratio < HELD_AT or self._held >= 2 * LAG
         self._held = 0 if self.ratio < HELD_AT else self._held + 1
         self.ratio = self._chart.update(self._residuals, learn, extra)
@@ -171,6 +183,26 @@ class StepWatch:
     @quantum.setter
     def quantum(self, value: float) -> None:
         self._chart.quantum = value
+
+    def _choose(self, value: float) -> None:
+        """Go over to the line of the other length when it follows better, judged by how far slow means lie beside it."""
+        other = self._other
+        if other.n < SHORT_MEMORY:
+            return
+        self._since_swap += 1
+        weight = 1.0 / min(self._since_swap, SHORT_MEMORY)
+        for k, residual in enumerate((self._residuals[-1], value - other.level - other.slope * self._ahead)):
+            self._lags[k] += (residual - self._lags[k]) / 12.0
+            self._squares[k] += weight * (self._lags[k] ** 2 - self._squares[k])
+        mine, others = self._squares
+        if self._since_swap < 2 * SHORT_MEMORY or mine < SWAP_GAIN * others or mine < 2.0 * self.short_sigma**2:
+            return
+        self.trend, self._other = other, self.trend
+        self._since_swap = 0
+        self._squares = [others, mine]
+        self._lags.reverse()
+        self._residuals, self._begins, self._ends = [], [], []  # those were beside the other line
+        self._chart.learn_again(self.short_sigma)
 
     @property
     def short_sigma(self) -> float:
@@ -203,7 +235,7 @@ class StepWatch:
         square = sum((r - size) ** 2 for r in after)
         ramp = _ramp([*near, *self._residuals[-samples - in_transition :]], sum(r * r for r in near) + square, sigma)
         burst = _burst(before, size, samples, square, self.short_sigma, self._chart.deviation_of_mean(samples))
-        level_variance = _line_variance(min(self.trend.n, MEMORY))
+        level_variance = _line_variance(min(self.trend.n, self.trend.memory))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), burst, ramp)
 
