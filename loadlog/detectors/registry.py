@@ -7,6 +7,7 @@ from collections.abc import Callable
 from loadlog.detectors.base import Detector
 from loadlog.detectors.baseline import Baseline
 from loadlog.detectors.communication import Communication
+from loadlog.detectors.contact import ContactHeating
 from loadlog.detectors.current_limit import CurrentLimit
 from loadlog.detectors.cutoff import Cutoff
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
@@ -46,6 +47,7 @@ _KINDS = (
     CurrentLimit,
     Sharing,
     TemperatureRising,
+    ContactHeating,
 )
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
 
@@ -67,4 +69,6 @@ def detectors_for(device: DeviceSpec) -> list[Detector]:
         detectors.append(Baseline(device))
     if TemperatureRising.applies(device):
         detectors.append(TemperatureRising(device))
+    if ContactHeating.applies(device):
+        detectors.append(ContactHeating(device))
     return detectors

@@ -111,6 +111,7 @@ KINDS: dict[str, str] = {
     "limit": "a channel is beyond a configured limit",
     "over_temperature": "a temperature is above its rating or configured limit",
     "temperature_rising": "a temperature will reach its limit at the present power",
+    "contact_heating": "the resistance of the power path has grown by more than warm copper explains",
     "setpoint_changed": "the set-point was changed without an order of ours",
     "mode_changed": "the operating mode was changed without an order of ours",
     "input_switched": "the input was switched without an order of ours",

@@ -25,12 +25,13 @@ from tests.checklists.traces import T0_NS, Bench, Load, fresh_random, load_spec,
 DEVICE = with_limits(
     load_spec(source="battery", cutoff_v=18.0), voltage_v=LimitSpec(low=20.0, high=26.0, on_delay_s=0.5), temperature_c=LimitSpec(high=60.0)
 )
-DETECTORS = {type(d).__name__: n for n, d in enumerate(detectors_for(DEVICE))}
+LOCAL = replace(DEVICE, sense="local", path_resistance_ohm=None)  # the same wired otherwise: what only local sense has
+DETECTORS = {type(d).__name__: device for device in (LOCAL, DEVICE) for d in detectors_for(device)}
 
 
 def detector(name: str) -> Detector:
     """A fresh one."""
-    return detectors_for(DEVICE)[DETECTORS[name]]
+    return next(d for d in detectors_for(DETECTORS[name]) if type(d).__name__ == name)
 
 
 def eventful(rnd: random.Random, until_s: float = 130.0) -> list[Sample]:
@@ -60,7 +61,7 @@ def test_kinds_are_those_of_the_table() -> None:
     assert set(DECLARED_KINDS) <= KINDS.keys()
     for device in (DEVICE, meter_spec(), thermometer_spec()):
         assert {k for d in detectors_for(device) for k in d.KINDS} <= set(DECLARED_KINDS)
-    assert {k for d in detectors_for(DEVICE) for k in d.KINDS} == set(DECLARED_KINDS)
+    assert {k for device in (DEVICE, LOCAL) for d in detectors_for(device) for k in d.KINDS} == set(DECLARED_KINDS)
 
 
 @pytest.mark.parametrize("name", DETECTORS)
