@@ -71,9 +71,10 @@ def _minutes(number: int, layout: Layout, columns: list[Column]) -> Iterator[tup
 
 def main() -> None:
     """Answer until standard input ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # meant for the recorder, whose end closes standard input
+    for number in (signal.SIGINT, signal.SIGTERM):  # sent to all of the service, meant for the recorder, whose end closes standard input
+        signal.signal(number, signal.SIG_IGN)
     with contextlib.suppress(OSError):
-        os.nice(19)
+        os.setpriority(os.PRIO_PROCESS, 0, 19)
     gc.disable()  # rows by the thousand and no cycles: looking for them costs a quarter of the time
     for line in sys.stdin.buffer:
         request = json.loads(line)

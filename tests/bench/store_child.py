@@ -224,7 +224,7 @@ def month(folder: Path, days: int) -> dict[str, Any]:
         resident.append(resident_mib("self"))
     helper_mb = max((resident_mib(pid) for pid in children()), default=0.0)
     journal.close()
-    return {"all": resident, "first_mb": resident[0], "last_mb": resident[-1], "helper_mb": helper_mb}
+    return {"first_mb": resident[0], "last_mb": resident[-1], "helper_mb": helper_mb}
 
 
 def resident_mib(pid: str) -> float:

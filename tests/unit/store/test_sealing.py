@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import random
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -19,7 +21,7 @@ from loadlog.model.sample import Sample
 from loadlog.store import Archive, blocks
 from loadlog.store.connect import DamagedError
 from loadlog.store.edges import rolled_seq, sealed_seq, version_of
-from loadlog.store.sealing import Group, Sealer
+from loadlog.store.sealing import HELPER, Group, Sealer
 from loadlog.store.verify import verify
 from tests.unit.store.recorded import NS, T0, OpenJournal, failed, sample, sealing_at, until
 
@@ -126,6 +128,25 @@ def test_the_helper_process_seals_and_the_recorder_stays_small(tmp_path: Path, m
     assert verify(tmp_path).sound
     code = "import sys, loadlog.recorder.process, loadlog.store.journal; sys.exit(any(m in sys.modules for m in ('numpy', 'pcodec')))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_helper_ends_with_the_recorder_and_by_no_signal_that_is_meant_for_it() -> None:
+    """A service's stop sends SIGTERM to all its processes (systemd.kill(5)); what is under way must not turn into an alarm."""
+    helper = subprocess.Popen(HELPER, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert helper.stdin is not None
+    assert helper.stdout is not None
+    helper.stdin.write(b'{"path": "/does/not/exist", "after": 0, "upto": 1, "rolled": false}\n')
+    helper.stdin.flush()
+    assert b"is missing" in helper.stdout.read(int.from_bytes(helper.stdout.read(8), "little"))
+    assert os.getpriority(os.PRIO_PROCESS, helper.pid) == 19
+    helper.terminate()
+    helper.send_signal(signal.SIGINT)
+    helper.stdin.write(b'{"path": "/does/not/exist", "after": 0, "upto": 1, "rolled": false}\n')
+    helper.stdin.flush()
+    assert len(helper.stdout.read(8)) == 8
+    helper.stdin.close()
+    helper.stdout.close()
+    assert helper.wait(20) == 0
 
 
 @pytest.mark.parametrize(
