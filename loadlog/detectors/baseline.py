@@ -11,9 +11,9 @@ Units: the channel's. Limits: drifts within the standard uncertainty (0.05 % at 
 not told; in CV the voltage, in CC the current is the load's own.
 Confusions, and how they are told apart: temperature effect: where a temperature of the device or of its group is measured, the change must
 follow time better than it follows temperature; warm-up and discharge do not settle; a step is no drift; a change of current through the
-source's resistance (fixed, or 0.5 Ω at most) explains that of the voltage; quantisation has floors; bursts are shorter. The instrument's
-own drift cannot be told where nothing else measures the same: it is named with a probability that falls to nothing where the change reaches
-the accuracy's bound.
+source's resistance (fixed, or 0.5 Ω at most) explains that of the voltage; quantisation has floors; bursts are shorter. What another device
+of the group shows too is the source's and told once (`witness`). The instrument's own drift cannot be told where nothing else measures the
+same: it is named with a probability that falls to nothing where the change reaches the accuracy's bound.
 Expected false alarms: `FALSE_ALARMS_PER_1000_H` each, shared among the channels; less, since the uncertainty is added. Onset: from
 three minutes before the last minute within one deviation of the settled level (for noise: the begin of the last block on the other side of
 the usual) to the end of the minute (block) that decides. Source: as in the charts.
@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns
@@ -31,6 +32,7 @@ from loadlog.detectors.blocks import BLOCK_S, Block, Minutes, block_samples, con
 from loadlog.detectors.drift_chart import LEAST_MINUTES, DriftChart
 from loadlog.detectors.noise_chart import LEARN, SUSTAINED, NoiseChart
 from loadlog.detectors.statistics import alarm_probability, two_sided_quantile
+from loadlog.detectors.witness import Witness, witness_of
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import CORRELATION, NOISE, Knowledge, Learned, fact, fixed
@@ -88,6 +90,9 @@ class Baseline:
         self._point_a: float | None = None
         self._last: Sample | None = None
         self._point_bound_a = 0.0
+        self._witness: Witness | None = None
+        self._speaks = True  # for the source, in its group
+        self._looked = False
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
@@ -151,9 +156,19 @@ class Baseline:
             if name == "current_a" and self._point_moved(value):
                 return self._restart("the operating point changed", sample)
             channel.values.append(value)
+            if name == "voltage_v":
+                self._look(context)
             if len(channel.values) >= self._size:
                 found = (found or []) + self._block(channel, sample, context)
         return found or NOTHING
+
+    def _look(self, context: Context) -> None:
+        if not self._looked:
+            self._looked = True
+            peer, self._speaks = witness_of(self._device, context)
+            self._witness = None if peer is None else Witness(peer, self._size * self._device.period_s)
+        if self._witness is not None:
+            self._witness.sample()
 
     # -- the operating point
 
@@ -188,6 +203,8 @@ class Baseline:
 
     def _restart(self, why: str, sample: Sample) -> Sequence[Finding]:
         found = []
+        if self._witness is not None:
+            self._witness.restart()
         for channel in self._channels:
             found += [self._end(channel, kind, why, sample) for kind in sorted(channel.active)]
             channel.active.clear()
@@ -200,6 +217,8 @@ class Baseline:
     def _block(self, channel: _Channel, sample: Sample, context: Context) -> list[Finding]:
         block = condense(channel.values)
         del channel.values[:]
+        if channel.spec.name == "voltage_v" and self._witness is not None:
+            self._witness.block(channel.drift.reference is not None)
         if channel.spec.name == "current_a":
             self._set_point(block.mean, channel.spec.resolution)
         found = self._judge_noise(channel, block, sample)
@@ -230,10 +249,13 @@ class Baseline:
             return [self._end(channel, "noise_changed", "the noise is the usual one again", sample)]
         if away < SUSTAINED:
             return []
+        shared = self._shared(channel, noise.now / max(noise.usual, 1e-300), is_noise=True)
+        if shared and not self._speaks:
+            return []
         channel.active.add("noise_changed")
         channel.calm = 0
         channel.onset_from["noise_changed"] = noise.unshown_ns or channel.block_begin_ns
-        return [self._noise_finding(channel, sample)]
+        return [self._of_group(self._noise_finding(channel, sample), shared)]
 
     def _noise_finding(self, channel: _Channel, sample: Sample) -> Finding:
         name, noise = channel.spec.name, channel.noise
@@ -269,9 +291,28 @@ class Baseline:
         by_heat, per_kelvin = drift.temperature()
         if by_heat > 0.5:
             return []
+        shared = self._shared(channel, drift.last, is_noise=False)
+        if shared and not self._speaks:
+            return []
         channel.active.add("drift")
         channel.calm = 0
-        return [self._drift_finding(channel, mean, by_heat, per_kelvin, sample)]
+        return [self._of_group(self._drift_finding(channel, mean, by_heat, per_kelvin, sample), shared)]
+
+    def _shared(self, channel: _Channel, amount: float, is_noise: bool) -> bool:
+        """Another device of the group shows the same of the voltage: it is the source's."""
+        witness = self._witness
+        if witness is None or channel.spec.name != "voltage_v":
+            return False
+        return witness.shows_noise(amount) if is_noise else witness.shows_change(amount)
+
+    def _of_group(self, finding: Finding, shared: bool) -> Finding:
+        """Told for the group when another of its devices shows it too; then it is not this instrument's own."""
+        if not shared or self._witness is None:
+            return finding
+        rest = {k: p for k, p in finding.alternatives.items() if k != "instrument_drift"}
+        evidence = {k: v for k, v in finding.evidence.items() if k != "would_decide"} | {"also_seen_by": self._witness.peer.device.name}
+        sure = round(1.0 - sum(rest.values()), 4)
+        return replace(finding, group=self._device.group, alternatives=rest, confidence=sure, evidence=evidence)
 
     def _current_explains(self, channel: _Channel) -> bool:
         """The voltage moved because the current did, through the source's resistance."""

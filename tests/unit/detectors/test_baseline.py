@@ -14,7 +14,7 @@ from loadlog.detectors.drift_chart import line_through
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, record
+from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
 MINUTE_S = 60.0
 KINDS = ("drift", "noise_changed")
@@ -255,3 +255,40 @@ def test_a_line_through_values_is_the_least_squares_one() -> None:
     assert (line.slope, line.mean) == (pytest.approx(0.8), pytest.approx(3.0))
     assert line.deviation == pytest.approx(math.sqrt(3.6 / 3.0))
     assert line.slope_deviation == pytest.approx(math.sqrt(3.6 / 3.0 / 10.0))
+
+
+# -- one cause in a group, one event
+
+
+def group_of_three(rnd: random.Random, sag: Callable[[float], float] | None = None) -> Bench:
+    """Two loads and a meter on one source."""
+    loads = [Load(load_spec(f"load-{n}", period_s=1.0, sense="local", path_resistance_ohm=None), level=3.0 + n) for n in (1, 2)]
+    return Bench(rnd, Source(emf_v=24.0, slow_v=rnd.uniform(0.0, 0.0004), sag=sag), loads, [meter_spec(period_s=1.0)])
+
+
+def test_a_drift_of_the_source_is_told_once_by_the_most_accurate_device_for_the_group() -> None:
+    rnd = fresh_random()
+    out = record(group_of_three(rnd, lambda t: 0.3 * max(0.0, t - 1500.0) / 3600.0), 55 * MINUTE_S)
+    (event,) = raised(out)
+    assert (event.kind, event.device, event.group) == ("drift", "meter", "g")
+    assert event.evidence["also_seen_by"] in ("load-1", "load-2")
+    assert "instrument_drift" not in event.alternatives
+
+
+def test_noise_of_the_source_is_told_once() -> None:
+    rnd = fresh_random()
+    line = group_of_three(rnd)
+    line.at(1200.0, lambda: setattr(line.source, "slow_v", 0.008))
+    out = record(line, 2400.0)
+    assert [(e.kind, e.device) for e in raised(out) if e.key == "voltage_v"] == [("noise_changed", "meter")]
+
+
+def test_what_only_one_device_shows_is_told_as_its_own() -> None:
+    """A contact of load-2 that grows worse under local sense."""
+    rnd = fresh_random()
+    line = group_of_three(rnd)
+    for minute in range(25, 60):
+        line.at(minute * MINUTE_S, lambda m=minute: setattr(line.loads[1], "path_ohm", 0.012 + 0.0004 * (m - 24)))  # type: ignore[misc]
+    out = record(line, 60 * MINUTE_S)
+    (event,) = [e for e in raised(out) if e.kind == "drift"]
+    assert (event.device, event.group) == ("load-2", None)

@@ -1,0 +1,102 @@
+"""What another device of the group saw of the source's voltage in the same blocks, so that one cause is told by one device.
+
+Of the devices of a group that measure a voltage the most accurate one speaks for the source (then by name); its witness is the next one,
+and it is the witness of all others. A change that the witness shows at half and more, in the same direction, is the source's: the speaker tells
+it for the group, the others keep quiet. A change that the witness does not show is a device's own.
+Units: V. Source: common practice of redundant measurement, no clause.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections import deque
+
+from loadlog.detectors.base import Context, Peer, usable
+from loadlog.detectors.blocks import BLOCK_SAMPLES, Block, Minutes, condense, quiet_floor
+from loadlog.detectors.drift_chart import LAST, LEAST_MINUTES, MOST_MINUTES
+from loadlog.detectors.noise_chart import LEARN, MEMORY, SUSTAINED
+from loadlog.detectors.statistics import Moments
+from loadlog.model.device import DeviceSpec
+
+SHOWN_SHARE = 0.5
+_TYPICAL_V = 10.0
+
+
+def _rank(device: DeviceSpec) -> tuple[float, str]:
+    spec = device.channel("voltage_v")
+    return (spec.accuracy.half_width(_TYPICAL_V) if spec is not None and spec.accuracy else math.inf, device.name)
+
+
+def witness_of(device: DeviceSpec, context: Context) -> tuple[Peer | None, bool]:
+    """The device's witness, and whether the device speaks for its source."""
+    peers = [p for p in context.peers.values() if p.device.role != "thermometer" and p.device.channel("voltage_v") is not None]
+    if not peers:
+        return None, True
+    best = min(peers, key=lambda p: _rank(p.device))
+    return best, _rank(device) < _rank(best.device)
+
+
+class Witness:
+    """The voltage of ``peer`` as it was known at each of our samples."""
+
+    __slots__ = ("_floor", "_logs", "_minute_means", "_minutes", "_recent_logs", "_reference", "_values", "peer")
+
+    def __init__(self, peer: Peer, block_s: float) -> None:
+        self.peer = peer
+        spec = peer.device.channel("voltage_v")
+        self._floor = quiet_floor(spec.resolution if spec else 0.0) ** 2
+        self._values = array("d")
+        self._minutes = Minutes(block_s)
+        self.restart()
+
+    def restart(self) -> None:
+        """Another operating point."""
+        del self._values[:]
+        self._minutes.restart()
+        self._minute_means: deque[float] = deque(maxlen=MOST_MINUTES)
+        self._reference: float | None = None
+        self._logs = Moments(MEMORY)
+        self._recent_logs: deque[float] = deque(maxlen=SUSTAINED)
+
+    def sample(self) -> None:
+        """We took a sample."""
+        seen = self.peer.recent[-1] if self.peer.recent else None
+        value = None if seen is None or seen.failure is not None else usable(seen, "voltage_v")
+        if value is not None:
+            self._values.append(value)
+
+    def block(self, is_settled: bool) -> None:
+        """Our block is full; ``is_settled``: our level has its reference."""
+        if len(self._values) >= BLOCK_SAMPLES:
+            self._take(condense(self._values), is_settled)
+        del self._values[:]
+
+    def _take(self, block: Block, is_settled: bool) -> None:
+        log = math.log(max(block.variance, self._floor, 1e-300))
+        self._recent_logs.append(log)
+        if self._logs.n < LEARN:
+            self._logs.update(log)
+        mean = self._minutes.update(block.mean)
+        if mean is None:
+            return
+        self._minute_means.append(mean)
+        if not is_settled or self._reference is None:
+            last = list(self._minute_means)[-LEAST_MINUTES:]
+            self._reference = sum(last) / len(last)
+
+    def shows_change(self, change_v: float) -> bool:
+        """The voltage left its level there too."""
+        last = list(self._minute_means)[-LAST:]
+        if self._reference is None or not last:
+            return False
+        seen = sum(last) / len(last) - self._reference
+        return seen * change_v > 0.0 and abs(seen) >= SHOWN_SHARE * abs(change_v)
+
+    def shows_noise(self, ratio: float) -> bool:
+        """The noise changed there too, by at least the root of ``ratio`` (of deviations)."""
+        if self._logs.n < LEARN or len(self._recent_logs) < SUSTAINED or ratio <= 0.0:
+            return False
+        seen = sum(self._recent_logs) / len(self._recent_logs) - self._logs.mean
+        own = 2.0 * math.log(ratio)
+        return seen * own > 0.0 and abs(seen) >= SHOWN_SHARE * abs(own)
