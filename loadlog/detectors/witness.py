@@ -1,8 +1,8 @@
 """What another device of the group saw of the source's voltage in the same blocks, so that one cause is told by one device.
 
 Of the devices of a group that measure a voltage the most accurate one speaks for the source (then by name); its witness is the next one,
-and it is the witness of all others. A change that the witness shows at half and more, in the same direction, is the source's: the speaker tells
-it for the group, the others keep quiet. A change that the witness does not show is a device's own.
+and it is the witness of all others. A change that the witness shows at half and more, in the same direction, is the source's: the speaker
+tells it for the group, the others keep quiet. A change that the witness does not show is a device's own.
 Units: V. Source: common practice of redundant measurement, no clause.
 """
 
