@@ -1,6 +1,6 @@
 """`make bench`: every figure that was asked for, measured side by side in one run; exit status 1 when one is missed, 2 when it cannot run.
 
-    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward] [--json FILE]
+    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis] [--json FILE]
 
 Needs a C compiler and two processor cores of its own: a paced device and its master take turns within microseconds.
 """
@@ -16,11 +16,11 @@ import time
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.bench import forward, pace, service, store
+from tests.bench import analysis, forward, pace, service, store
 from tests.bench.figures import Figure, table
 from tests.bench.programs import BenchError, build, python
 
-SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward")
+SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis")
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,7 @@ class Plan:
     lateness_s: float = 8.0
     service_s: float = 12.0
     soak_polls: int = 100_000
+    analysis_rows: int = 20_000_000
     store: store.StorePlan = field(default_factory=store.StorePlan)
     forward: forward.ForwardPlan = field(default_factory=forward.ForwardPlan)
 
@@ -46,6 +47,7 @@ QUICK = Plan(
     lateness_s=4.0,
     service_s=6.0,
     soak_polls=10_000,
+    analysis_rows=2_000_000,
     store=store.QUICK,
     forward=forward.QUICK,
 )
@@ -76,6 +78,8 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
         figures += store.store(folder, plan.store, say)
     if "forward" in sections:
         figures += forward.forward(folder, folder / "forward", plan.forward, say)
+    if "analysis" in sections:
+        figures += analysis.analysis(plan.analysis_rows, say)
     return figures
 
 
