@@ -24,6 +24,7 @@ from loadlog.forwarder.naming import check_names
 from loadlog.loading import Bench, load_bench
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
+from loadlog.plans import Plans, check_plan
 from loadlog.process.systemd import Notifier
 from loadlog.store import Archive
 from loadlog.version import __version__
@@ -93,6 +94,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     bench = load_bench(config_path)
     access = load_access(bench.config.web, config_path.parent, environ)
     forwarding = make_forwarding(bench, environ)
+    plans = make_plans(bench)
     sock = listen(bench.config.web.host, bench.config.web.tcp_port)
     notifier = Notifier(environ)
 
@@ -109,8 +111,10 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     signal.signal(signal.SIGHUP, _on_hangup)
     with sock, taking_orders(bench.data_dir, forwarding) as take_orders:
         forwarding.start(take_orders)
+        plans.start()
         server.run([sock])
     notifier.stopping()
+    plans.stop()
     forwarding.stop()
     return 0 if server.started else 1
 
@@ -126,6 +130,18 @@ def make_forwarding(bench: Bench, environ: Mapping[str, str]) -> Forwarding:
         check_names(name, bench.devices.values(), str(bench.path))
     targets = [(config, load_credentials(config, base, environ)) for config in bench.config.forward]
     return Forwarding(name, bench.data_dir, targets, ControlClient(bench.data_dir, ASK_TIMEOUT_S), base)
+
+
+def make_plans(bench: Bench) -> Plans:
+    """Every plan of the configuration, not yet begun.
+
+    Raises:
+        ConfigError: a plan's times or limits mean nothing.
+    """
+    for plan in bench.config.plan:
+        check_plan(plan, bench.devices, str(bench.path))
+    control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
+    return Plans(bench.config.plan, bench.devices, Archive(bench.data_dir), control, time.time_ns)
 
 
 @contextlib.contextmanager

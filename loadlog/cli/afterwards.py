@@ -42,11 +42,23 @@ def review(
             with _recorded(other_id, config_path) as (other_archive, other_run):
                 return _against(archive, run, other_archive, other_run, as_json)
         if html_path is None and pdf_path is None and not as_json:
-            from loadlog.review import first_answer, verdict_text
-
-            click.echo(verdict_text(*first_answer(archive, run)))
+            _say(archive, run)
             return 0
         return _report(archive, run, html_path, pdf_path, as_json)
+
+
+def _say(archive: Archive, run_id: str) -> None:
+    """At once from events and minutes; only acceptance limits need every sample."""
+    from loadlog.review import first_answer, verdict_text
+    from loadlog.review.acceptance import limits_of
+
+    summary, said = first_answer(archive, run_id)
+    if limits_of(summary.run, archive.snapshot(run_id).config):
+        from loadlog.review.postmortem import post_mortem
+
+        with progress_bar(f"judging {run_id}", sum(d.polls for d in summary.devices)) as advance:
+            said = post_mortem(archive, run_id, advance).verdict
+    click.echo(verdict_text(summary, said))
 
 
 @contextmanager

@@ -16,6 +16,22 @@ if TYPE_CHECKING:
     from loadlog.loading import Bench
 
 
+def _plan_starts(bench: Bench) -> list[tuple[str, str | None]]:
+    """Each plan with its next start; checks what only the service would find else."""
+    if not bench.config.plan:
+        return []
+    import time
+
+    from loadlog.plans import check_plan, next_start
+
+    out = []
+    for plan in bench.config.plan:
+        check_plan(plan, bench.devices, str(bench.path))
+        start_ns = next_start(plan, time.time_ns())
+        out.append((plan.name, None if start_ns is None else format_utc(start_ns)))
+    return out
+
+
 @click.command()
 @config_option
 @json_option
@@ -29,9 +45,13 @@ def check(config_path: Path, as_json: bool) -> int:
         from loadlog.forwarder.naming import check_names
 
         check_names(bench.config.bench.name, bench.devices.values(), str(config_path))
+    starts = _plan_starts(bench)
     if as_json:
-        print_json({"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": bench.remarks()})
+        facts = {"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": bench.remarks()}
+        print_json({**facts, "plans": [{"plan": name, "next_start": start} for name, start in starts]})
         return 0
+    for name, start in starts:
+        click.echo(f"plan {name}: {f'next start {start[:19]}Z' if start else 'started by order'}")
     for budget in budgets:
         rows = [
             (

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import click
 
 from loadlog.config import nearest
+from loadlog.model.duration import parse_duration
 from loadlog.model.errors import UsageError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -104,23 +105,6 @@ def pick(name: str, known: Iterable[str], what: str) -> str:
     if name not in names:
         raise UsageError(f"there is no {what} {name!r}{nearest(name, names)}")
     return name
-
-
-DURATION_UNITS_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-
-
-def parse_duration(text: str) -> float:
-    """Seconds of ``90s``, ``45min``, ``12h``, ``2d`` or sums such as ``1h30min``.
-
-    Raises:
-        UsageError: anything else.
-    """
-    import re
-
-    parts = re.findall(r"(\d+(?:\.\d+)?)\s*(min|[smhd])", text)
-    if not parts or "".join(number + unit for number, unit in parts) != text.replace(" ", ""):
-        raise UsageError(f"{text!r} is no duration such as 90s, 45min, 12h or 1h30min")
-    return sum(float(number) * DURATION_UNITS_S[unit] for number, unit in parts)
 
 
 class Duration(click.ParamType[float]):

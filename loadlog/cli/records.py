@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import config_option, json_option, parse_duration, pick, print_json, print_table
+from loadlog.cli.common import config_option, json_option, pick, print_json, print_table
 from loadlog.model.clock import NS, format_utc, parse_utc
+from loadlog.model.duration import parse_duration
 from loadlog.model.errors import UsageError
 from loadlog.model.event import KINDS, Event
 

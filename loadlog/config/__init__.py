@@ -1,8 +1,8 @@
 """The configuration file as CONTRACT gives it: TOML, checked by pydantic; every setting with unit and default.
 
 Unknown keys are refused with the nearest known one. Secrets never stand here: ``*_env`` names an environment variable, ``*_file`` a file.
-`loading.py` beside the command line opens the file; this module only judges its content. What this release does not do yet (plans,
-notices) is refused by name rather than accepted and ignored.
+`loading.py` beside the command line opens the file; this module only judges its content. What this release does not do yet
+(notices) is refused by name rather than accepted and ignored.
 """
 
 from __future__ import annotations
@@ -16,13 +16,14 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from loadlog.config.forward import ForwardConfig
+from loadlog.config.plan import PlanConfig
 from loadlog.config.section import NAME, Name, Section
 from loadlog.model.errors import ConfigError
 from loadlog.model.event import KINDS
 
-__all__ = ["NAME", "Config", "ForwardConfig", "Name", "Section", "explain", "nearest", "parse_config"]
+__all__ = ["NAME", "Config", "ForwardConfig", "Name", "PlanConfig", "Section", "explain", "nearest", "parse_config"]
 
-NOT_YET = {"plan": "plans", "notify": "notices"}
+NOT_YET = {"notify": "notices"}
 OF_SOURCE = ("source", "cutoff_v", "rated_ah")  # said of one device, true of its group
 SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
 MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
@@ -203,6 +204,7 @@ class Config(Section):
     store: StoreConfig = StoreConfig()
     bus: list[BusConfig] = Field(min_length=1)
     device: list[DeviceConfig] = Field(min_length=1)
+    plan: list[PlanConfig] = Field(default_factory=list)
     protective_action: list[ProtectiveActionConfig] = Field(default_factory=list)
     web: WebConfig = WebConfig()
     forward: list[ForwardConfig] = Field(default_factory=list)
@@ -214,6 +216,11 @@ class Config(Section):
         _refuse_doubles("bus", [b.name for b in self.bus])
         _refuse_doubles("device", [d.name for d in self.device])
         _refuse_doubles("forward", [f.name for f in self.forward])
+        _refuse_doubles("plan", [p.name for p in self.plan])
+        for plan in self.plan:
+            for name in plan.devices:
+                if name not in devices:
+                    raise ValueError(f"plan {plan.name}: there is no device {name!r}{nearest(name, devices)}")
         _refuse_doubles("bus endpoint", [b.address for b in self.bus])
         seen: dict[tuple[str, int | None], str] = {}
         for device in self.device:

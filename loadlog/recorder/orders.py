@@ -5,10 +5,10 @@ Orders run on the recorder's main thread, between samples, so they see one consi
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
-from loadlog.config import NAME, nearest
+from loadlog.config import NAME, PlanConfig, nearest
 from loadlog.model.errors import RefusedError, UsageError
 from loadlog.model.event import REPORTED_KINDS, Event
 from loadlog.model.run import RunInfo
@@ -20,6 +20,7 @@ class RecorderState(Protocol):
     """What the orders need of the recorder."""
 
     device_names: tuple[str, ...]
+    plans: Mapping[str, PlanConfig]
 
     def start_run(self, name: str, devices: tuple[str, ...], planned_s: float, keep: bool) -> RunInfo: ...
     def stop_run(self, run_id: str, reason: str) -> None: ...
@@ -69,6 +70,9 @@ class Orders:
     def _run_start(self, name: str = "", devices: Any = None, duration_s: Any = 0, keep: Any = False) -> dict[str, Any]:
         if not isinstance(name, str) or not NAME.fullmatch(name):
             raise UsageError(f"name: {name!r} is no run name (letters, digits, '.', '_', '-'; at most 63)")
+        plan = self._recorder.plans.get(name)
+        if plan is not None and devices is None and not duration_s:  # what is not said comes from the plan of that name
+            devices, duration_s, keep = list(plan.devices), plan.duration_s, keep or plan.keep
         wanted = list(self._recorder.device_names) if devices is None else devices
         if not isinstance(wanted, list) or not wanted or len(set(map(str, wanted))) != len(wanted):
             raise UsageError("devices: a list of device names, each once")

@@ -14,7 +14,7 @@ import queue
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 from types import FrameType
@@ -23,6 +23,7 @@ from typing import Any
 from loadlog.acquisition import BusPoller, PolledDevice
 from loadlog.acquisition.stamps import SteadyUtc
 from loadlog.bus import SystemClock, open_link
+from loadlog.config import PlanConfig
 from loadlog.control.server import ControlServer
 from loadlog.loading import Bench, load_bench
 from loadlog.model.clock import NS, Anchor, Clock, ClockStep
@@ -58,6 +59,7 @@ class Recorder:
     def __init__(self, bench: Bench, clock: Clock, notifier: Notifier) -> None:
         self._bench, self._clock, self._notifier = bench, clock, notifier
         self.device_names = tuple(bench.devices)
+        self.plans: Mapping[str, PlanConfig] = {plan.name: plan for plan in bench.config.plan}
         self._inbox: queue.SimpleQueue[Reading | PollFailure | ClockStep | Trouble | Call | None] = queue.SimpleQueue()
         self._stopping = False
         self._reload_wanted = False

@@ -12,7 +12,7 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
-from loadlog.analysis import Placed
+from loadlog.analysis import LimitVerdict, Placed
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.event import Event
 from loadlog.review.cause import WHOSE, duration
@@ -77,6 +77,9 @@ def _body(report: PostMortem) -> Iterable[str]:
     length = duration((summary.until_utc_ns - run.started_utc_ns) / NS)
     planned = f" of {duration(run.planned_s)} planned" if run.planned_s else ""
     yield f'<p class="quiet">Started {_time(run.started_utc_ns)}, {end}, {length}{planned}. All times are UTC.</p>'
+    if report.accepted.limits:
+        yield "<h2>Acceptance limits</h2>"
+        yield _table(("device", "channel", "statistic", "asked", "decision", "why"), map(_limit_row, report.accepted.limits))
     yield "<h2>What happened first</h2>"
     yield "".join(_first(p) for p in report.verdict.first) or "<p>No warning or alarm about the bench.</p>"
     yield "<h2>Timeline</h2>"
@@ -92,6 +95,13 @@ def _body(report: PostMortem) -> Iterable[str]:
         yield f'<div data-curves="event:{e.id}"></div>'
     yield from _devices(report.devices)
     yield from _rest(report)
+
+
+def _limit_row(verdict: LimitVerdict) -> str:
+    limit = verdict.limit
+    asked = limit.text(verdict.figure.unit)
+    cells = (limit.device, limit.channel, limit.statistic, asked, str(verdict.decision), verdict.reason)
+    return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
 
 def _first(placed: Placed) -> str:

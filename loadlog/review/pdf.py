@@ -81,6 +81,8 @@ def pdf_report(report: PostMortem) -> bytes:
     paper.line_of(report.verdict.sentence, 11, bold=True)
     end = f"ended {_time(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
     paper.line_of(f"Started {_time(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}; UTC")
+    for limit in report.accepted.limits:
+        paper.line_of(f"{limit.decision}: {limit.reason}")
     _timeline(paper, report)
     events = [p.event for p in report.timeline]
     for device in report.devices:

@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from loadlog.analysis import DataHealth, DeviceAnalysis, Figure, Health, Placed, Span, timeline
+from loadlog.analysis import DataHealth, DeviceAnalysis, Figure, Health, Placed, RunVerdict, Span, timeline
 from loadlog.analysis.chunk import chunk_of_recorded
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Severity
+from loadlog.review.acceptance import judge_plan, with_limits
 from loadlog.review.cause import Verdict, concerns_the_bench, verdict
 from loadlog.review.summary import Summary, summarise
 from loadlog.store import Archive
@@ -71,6 +72,7 @@ class PostMortem:
 
     summary: Summary
     verdict: Verdict
+    accepted: RunVerdict
     timeline: tuple[Placed, ...]
     devices: tuple[DeviceReport, ...]
     overview: tuple[Curve, ...]
@@ -84,6 +86,7 @@ class PostMortem:
         return {
             **self.summary.to_json(),
             "verdict": {"word": self.verdict.word, "sentence": self.verdict.sentence, "first": [p.event.id for p in self.verdict.first]},
+            "acceptance": self.accepted.to_json(),
             "timeline": [{"event": p.event.id, "step": p.step, "unordered_with": list(p.unordered_with)} for p in self.timeline],
             "normal_until": format_utc(self.normal_until_utc_ns),
             "figures": {
@@ -115,7 +118,7 @@ def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] =
         UsageError: there is no such run.
         StoreError: its recordings cannot be read.
     """
-    summary, said = first_answer(archive, run_id)
+    summary, events_say = first_answer(archive, run_id)
     run = summary.run
     specs = archive.devices(run.id)
     events = [h.event for h in summary.events]
@@ -127,8 +130,9 @@ def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] =
         done += reports[-1].health.polls
     snapshot = archive.snapshot(run.id)
     wide = (span.from_utc_ns - NS, span.to_utc_ns + NS)  # the first sample may carry a stamp from just before the order
+    accepted = judge_plan(run, snapshot.config, reports)
     return PostMortem(
-        summary, said, timeline(events), tuple(reports),
+        summary, with_limits(events_say, accepted), accepted, timeline(events), tuple(reports),
         tuple(curve for r in reports for curve in _curves(archive, run.id, r.spec, *wide, OVERVIEW_POINTS)),
         tuple(_windows(archive, run.id, [r.spec for r in reports], events)), normal_until, snapshot.config,
         {name: about.get("sha256", "") for name, about in snapshot.profiles.items()},

@@ -87,7 +87,7 @@ def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
         ("shipped:simulated-load", "absent.toml", "absent.toml: there is no such profile file"),
         ('role = "load"', 'role = "thermometer"', "role"),
         ("[bench]", "[bench", "not valid TOML"),
-        ("[bench]", '[[plan]]\nname = "x"\n[bench]', "[plan]: this release does not do plans yet"),
+        ("[bench]", '[[plan]]\nname = "x"\ndevices = ["nobody"]\n[bench]', "plan x: there is no device 'nobody'"),
         (
             'profile = "shipped:simulated-load"',
             'profile = "shipped:simulated-load"\n[[protective_action]]\non = ["over_temprature"]\ndevice = "load-1"',

@@ -91,7 +91,8 @@ CASES = [
         "b.toml: device[load-1].fixed.noise_voltage_v: Input should be greater than or equal to 0, not -1",
     ),
     # what comes later
-    ("[bench]", '[[plan]]\nname = "x"\n[bench]', "b.toml: [plan]: this release does not do plans yet (remove the section"),
+    ("[bench]", '[[plan]]\nname = "x"\n[bench]', "b.toml: plan[x].devices: missing"),
+    ("[bench]", '[notify]\nurls_env = "X"\n[bench]', "b.toml: [notify]: this release does not do notices yet (remove the section"),
     ("[bench]", '[[forward]]\nname = "x"\n[bench]', "b.toml: forward[x].kind: missing"),
     *[
         ("[bench]", f'[[forward]]\nname = "x"\n{rest}\n[bench]', f"b.toml: forward[x]{said}")
@@ -117,7 +118,6 @@ CASES = [
             ('kind = "influxdb3"\nurl = "http://h"\nbucket = "b"', ".kind: Input should be 'influxdb1' or 'influxdb2'"),
         )
     ],
-    ("[bench]", '[notify]\nurls_env = "X"\n[bench]', "b.toml: [notify]: this release does not do notices yet"),
     # buses
     (
         'kind = "modbus-rtu"',

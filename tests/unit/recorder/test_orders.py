@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import pytest
 
+from loadlog.config import PlanConfig
 from loadlog.model.errors import LoadlogError, RefusedError, UsageError
 from loadlog.model.event import Event, EventState, Onset, Severity
 from loadlog.model.run import RunInfo
@@ -16,6 +19,10 @@ class Bench:
     """Stands where the recorder stands: keeps what it was asked."""
 
     device_names = ("load-1", "load-2", "case")
+    plans: Mapping[str, PlanConfig] = MappingProxyType(
+        {"overnight": PlanConfig(name="overnight", devices=["load-2", "case"], duration="12h", keep=True)}
+    )
+    plans: dict[str, Any] = {}
 
     def __init__(self, *running: str) -> None:
         self.runs = [RunInfo(name, name.rsplit("-", 1)[0], ("load-1",), 0) for name in running]
@@ -122,3 +129,10 @@ def test_acknowledging_answers_with_the_event() -> None:
 
 def test_usage_and_refusal_have_their_exit_status() -> None:
     assert (UsageError("x").exit_status, RefusedError("x").exit_status) == (2, 1)
+
+
+def test_a_plan_says_what_is_not_said() -> None:
+    bench = Bench()
+    Orders(bench).carry_out("run_start", {"name": "overnight"})
+    Orders(bench).carry_out("run_start", {"name": "overnight", "devices": ["load-1"], "duration_s": 5})
+    assert bench.asked == [("start", "overnight", ("load-2", "case"), 43_200.0, True), ("start", "overnight", ("load-1",), 5.0, False)]

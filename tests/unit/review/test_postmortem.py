@@ -135,3 +135,24 @@ def test_two_runs_side_by_side(tmp_path: Path) -> None:
     assert current.change == pytest.approx(0.0, abs=1e-9)
     assert current.exceeds is False
     json.dumps(result.to_json(), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "word", "begins"),
+    [(23.9, 24.1, "held", "Pass: "), (24.2, None, "did not hold", "Fail: "), (24.001, 24.5, "cannot be judged", "Cannot be decided: ")],
+)
+def test_acceptance_limits_of_the_recorded_plan_decide(tmp_path: Path, low: float, high: float | None, word: str, begins: str) -> None:
+    """24.000 .. 24.006 V with 0.05 % + 5 mV: u = 9.8 mV, so 24.001 V is too near to say (JCGM 106, guard band 2 u)."""
+    limit = f"low = {low}" + ("" if high is None else f", high = {high}")
+    plan = f'accept = [{{ device = "load-1", channel = "voltage", statistic = "mean", {limit} }}]'
+    config = f"[[plan]]\nname = 'soak'\ndevices = ['load-1']\n{plan}\n"
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), dataclasses.replace(snapshot(), config=config))
+        opened.put(*(sample(n) for n in range(300)))
+        opened.journal.stop_run("soak-0001", T0 + 30 * NS, "planned duration reached")
+        opened.flush()
+    report = post_mortem(Archive(tmp_path), "soak-0001")
+    assert report.verdict.word == word, report.verdict.sentence
+    assert report.verdict.sentence.startswith(begins)
+    assert "Acceptance limits" in html_report(report)
+    assert report.to_json()["acceptance"]["limits"]

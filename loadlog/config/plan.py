@@ -1,0 +1,121 @@
+"""``[[plan]]``: a run that can be started by name or at a time, that ends by itself, with what is asked of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from pydantic import Field, field_validator, model_validator
+
+from loadlog.config.section import Name, Section
+from loadlog.model.duration import parse_duration
+from loadlog.model.errors import UsageError
+from loadlog.model.event import KINDS
+
+CRON_FIELDS = 5  # minute hour day month weekday
+
+
+class AcceptConfig(Section):
+    """``low <= statistic of channel of device <= high``, in the statistic's unit; one of both may be left out."""
+
+    device: str
+    channel: str
+    statistic: str
+    low: float | None = Field(default=None, allow_inf_nan=False)
+    high: float | None = Field(default=None, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _limits_fit(self) -> AcceptConfig:
+        if self.low is None and self.high is None:
+            raise ValueError("give low, high or both")
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise ValueError(f"low = {self.low:g} must be below high = {self.high:g}")
+        return self
+
+
+class StopConfig(Section):
+    """What ends the run before its duration; any one of them. ``device``: whose voltage (V), charge (A·h) and energy (W·h) count;
+    ``events``: kinds that end the run when they are raised on one of its devices."""
+
+    device: str = ""
+    voltage_below: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    charge_ah: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    energy_wh: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    events: list[str] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _says_whose(self) -> StopConfig:
+        measured = any(v is not None for v in (self.voltage_below, self.charge_ah, self.energy_wh))
+        if measured and not self.device:
+            raise ValueError("stop.device is missing: whose voltage, charge or energy ends the run")
+        if not measured and not self.events:
+            raise ValueError("stop: give voltage_below, charge_ah, energy_wh or events")
+        for kind in self.events:
+            if kind not in KINDS:
+                raise ValueError(f"stop.events: there is no event kind {kind!r}")
+        return self
+
+
+class PlanConfig(Section):
+    """``duration`` empty: until stopped. ``at``: one start (RFC 3339 with offset). ``cron``: minute hour day month weekday, in
+    ``time_zone`` (IANA name); a wall-clock time that the zone skips does not come, one that it repeats comes once, the first time.
+    ``missed``: what becomes of a start that nobody was there for: ``skip`` it, or ``start`` when not more than ``missed_within`` too late.
+    ``keep``: never removed by retention."""
+
+    name: Name
+    devices: list[str] = Field(min_length=1)
+    duration: str = ""
+    cron: str = ""
+    at: str = ""
+    time_zone: str = "UTC"
+    missed: str = Field(default="skip", pattern="^(skip|start)$")
+    missed_within: str = "1h"
+    keep: bool = False
+    stop: StopConfig | None = None
+    accept: list[AcceptConfig] = Field(default_factory=list)
+
+    @property
+    def duration_s(self) -> float:
+        """0: open end."""
+        return parse_duration(self.duration) if self.duration else 0.0
+
+    @property
+    def missed_within_s(self) -> float:
+        """Longest delay of a missed start."""
+        return parse_duration(self.missed_within)
+
+    @field_validator("duration", "missed_within")
+    @classmethod
+    def _is_a_duration(cls, text: str) -> str:
+        if text:
+            try:
+                parse_duration(text)
+            except UsageError as exc:
+                raise ValueError(exc.what) from exc
+        return text
+
+    @field_validator("at")
+    @classmethod
+    def _is_an_instant(cls, text: str) -> str:
+        if text:
+            try:
+                offset = dt.datetime.fromisoformat(text).utcoffset()
+            except ValueError as exc:
+                raise ValueError(f"{text!r} is no time such as 2026-02-01T22:00:00+01:00") from exc
+            if offset is None:
+                raise ValueError(f"{text!r} says no offset: write 2026-02-01T22:00:00+01:00, or Z for UTC")
+        return text
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> PlanConfig:
+        if self.cron and self.at:
+            raise ValueError("cron or at, not both")
+        if self.cron and len(self.cron.split()) != CRON_FIELDS:
+            raise ValueError(f"cron: {self.cron!r} must have five fields: minute hour day month weekday")
+        devices = set(self.devices)
+        if len(devices) != len(self.devices):
+            raise ValueError("devices: each once")
+        named = [a.device for a in self.accept] + ([self.stop.device] if self.stop and self.stop.device else [])
+        for name in named:
+            if name not in devices:
+                raise ValueError(f"accept and stop can only be about devices of the plan, not {name!r}")
+        return self

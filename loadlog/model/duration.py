@@ -1,0 +1,21 @@
+"""Lengths of time as people write them: ``90s``, ``45min``, ``12h``, ``2d``, or sums such as ``1h30min``."""
+
+from __future__ import annotations
+
+import re
+
+from loadlog.model.errors import UsageError
+
+UNITS_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+def parse_duration(text: str) -> float:
+    """Seconds.
+
+    Raises:
+        UsageError: anything else.
+    """
+    parts = re.findall(r"(\d+(?:\.\d+)?)\s*(min|[smhd])", text)
+    if not parts or "".join(number + unit for number, unit in parts) != text.replace(" ", ""):
+        raise UsageError(f"{text!r} is no duration such as 90s, 45min, 12h or 1h30min")
+    return sum(float(number) * UNITS_S[unit] for number, unit in parts)

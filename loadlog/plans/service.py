@@ -1,0 +1,132 @@
+"""The thread that starts planned runs and ends them. Lives in the viewer's process; everything that counts is in the recordings.
+
+What was started is known from the recordings (runs carry the plan's name), so a restart neither repeats nor forgets a start: a start is
+*missed* when no run of that name began at or after it, and `PlanConfig.missed` says what becomes of it.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+
+from loadlog.config.plan import PlanConfig
+from loadlog.control.client import ControlClient
+from loadlog.model.clock import NS, format_utc
+from loadlog.model.device import DeviceSpec
+from loadlog.model.errors import LoadlogError
+from loadlog.model.run import RunInfo
+from loadlog.plans.schedule import due
+from loadlog.plans.stops import Stops
+from loadlog.store import Archive
+from loadlog.store.follower import Follower
+
+LOOK_S = 1.0
+ON_TIME_S = 30.0  # a start that is not later than this was not missed
+_log = logging.getLogger(__name__)
+
+
+class _Watched:
+    """A run that is on, and what may end it."""
+
+    def __init__(self, run: RunInfo, stops: Stops, follower: Follower) -> None:
+        self.run, self.stops, self.follower = run, stops, follower
+
+    def reason(self) -> str | None:
+        """Why it ends now; takes in what was recorded since the last look."""
+        while records := self.follower.poll():
+            for record in records:
+                if record.run == self.run.id and (why := self.stops.sample(record.sample)) is not None:
+                    return why
+        return self.stops.events(self.follower.poll_events(), self.run.id)
+
+
+class Plans:
+    """Use `start`, then `stop`; or `look` by hand, for tests. Starts of before the process are made up for only where a plan says so."""
+
+    def __init__(
+        self,
+        plans: Sequence[PlanConfig],
+        devices: Mapping[str, DeviceSpec],
+        archive: Archive,
+        control: ControlClient,
+        utc_ns: Callable[[], int],
+    ) -> None:
+        self._plans = {plan.name: plan for plan in plans}
+        self._devices, self._archive, self._control, self._utc_ns = devices, archive, control, utc_ns
+        longest_s = max((plan.missed_within_s for plan in plans if plan.missed == "start"), default=0.0)
+        begun = utc_ns()
+        self._seen = {plan.name: begun - round((longest_s if plan.missed == "start" else 0.0) * NS) for plan in plans}
+        self._watched: dict[str, _Watched] = {}
+        self._trouble = ""
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="plans", daemon=True)
+
+    def start(self) -> None:
+        """Begin, when there is any plan."""
+        if self._plans:
+            self._thread.start()
+
+    def stop(self) -> None:
+        """End; runs stay on."""
+        self._closing.set()
+        if self._thread.ident is not None:
+            self._thread.join(5.0)
+
+    def _run(self) -> None:
+        while not self._closing.wait(LOOK_S):
+            try:
+                self.look()
+                self._trouble = ""
+            except LoadlogError as exc:
+                if str(exc) != self._trouble:  # once for each trouble, not every second
+                    self._trouble = str(exc)
+                    _log.warning("plans wait: %s", exc)
+
+    def look(self) -> None:
+        """One turn: start what is due, end what has reached its end.
+
+        Raises:
+            LoadlogError: the recorder or the recordings do not answer; tried again at the next turn.
+        """
+        runs = self._archive.runs()
+        for plan in self._plans.values():
+            self._start_when_due(plan, runs)
+        for run in (r for r in runs if r.ended_utc_ns is None and r.name in self._plans):
+            self._end_when_reached(run, self._plans[run.name])
+        for run_id in set(self._watched) - {r.id for r in runs if r.ended_utc_ns is None}:
+            del self._watched[run_id]
+
+    def _start_when_due(self, plan: PlanConfig, runs: Sequence[RunInfo]) -> None:
+        now_ns = self._utc_ns()
+        found = due(plan, self._seen[plan.name], now_ns)
+        if found is None:
+            return
+        if any(r.name == plan.name and r.started_utc_ns >= found.t_utc_ns for r in runs):
+            self._seen[plan.name] = found.t_utc_ns
+            return
+        allowed_s = plan.missed_within_s if plan.missed == "start" else ON_TIME_S
+        if found.late_s > allowed_s:
+            _log.warning("plan %s: start of %s was missed and is skipped", plan.name, format_utc(found.t_utc_ns)[:19])
+            self._seen[plan.name] = found.t_utc_ns
+            return
+        if any(r.name == plan.name and r.ended_utc_ns is None for r in runs):
+            _log.warning("plan %s: start of %s is skipped: its last run is still on", plan.name, format_utc(found.t_utc_ns)[:19])
+            self._seen[plan.name] = found.t_utc_ns
+            return
+        answer = self._control.call("run_start", name=plan.name)
+        self._seen[plan.name] = found.t_utc_ns
+        _log.info("plan %s: run %s started, %.1f s after its time", plan.name, answer["run"], found.late_s)
+
+    def _end_when_reached(self, run: RunInfo, plan: PlanConfig) -> None:
+        if plan.stop is None:
+            return
+        watched = self._watched.get(run.id)
+        if watched is None:
+            period_s = self._devices[plan.stop.device].period_s if plan.stop.device in self._devices else 1.0
+            first = min((r.floor_seq for r in self._archive.recordings_of(run.id)), default=0)
+            watched = self._watched[run.id] = _Watched(run, Stops(plan, period_s), self._archive.follow(first))
+        reason = watched.reason()
+        if reason is not None:
+            self._control.call("run_stop", run=run.id, reason=f"plan {plan.name}: {reason}")
+            _log.info("plan %s: run %s stopped: %s", plan.name, run.id, reason)

@@ -1,0 +1,154 @@
+"""Starting and ending planned runs over real recordings; the recorder's socket alone is stood in for."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from loadlog.config import PlanConfig
+from loadlog.model.errors import RefusedError
+from loadlog.model.sample import Sample
+from loadlog.plans.service import Plans
+from loadlog.plans.stops import Stops
+from loadlog.store import Archive
+from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, run_info, sample, snapshot
+
+HOUR_NS = 3600 * NS  # T0 is 07:00 UTC
+
+
+class Bench:
+    """Recordings, a clock turned by hand, and the recorder's side of the orders."""
+
+    def __init__(self, directory: Path) -> None:
+        self.directory, self.now_ns, self.opened, self.calls, self.refuses = directory, T0, OpenJournal(directory), [], False
+        self.count = 0
+
+    def call(self, order: str, **fields: Any) -> dict[str, Any]:
+        if self.refuses:
+            raise RefusedError("no recorder is running")
+        self.calls.append((order, fields))
+        if order == "run_start":
+            self.count += 1
+            run_id = f"{fields['name']}-{self.count:04d}"
+            made = dataclasses.replace(run_info(run_id), started_utc_ns=self.now_ns)
+            self.opened.journal.start_run(made, snapshot()).result(10)
+            return {"run": run_id}
+        self.opened.journal.stop_run(fields["run"], self.now_ns, fields["reason"]).result(10)
+        return {}
+
+    def plans(self, **more: Any) -> Plans:
+        plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})
+        return Plans([plan], SPECS, Archive(self.directory), self, lambda: self.now_ns)  # type: ignore[arg-type]
+
+    @property
+    def orders(self) -> list[str]:
+        return [order for order, _ in self.calls]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path)
+    with made.opened:
+        yield made
+
+
+def test_a_plan_starts_at_its_time_and_only_once(bench: Bench) -> None:
+    plans = bench.plans(cron="0 9 * * *")
+    for minutes in (0, 60, 119.9):
+        bench.now_ns = T0 + round(minutes * 60 * NS)
+        plans.look()
+    assert bench.calls == []
+    bench.now_ns = T0 + 2 * HOUR_NS + NS
+    plans.look()
+    plans.look()
+    assert bench.orders == ["run_start"]
+
+
+def test_a_restart_neither_repeats_nor_forgets_a_start(bench: Bench) -> None:
+    bench.now_ns = T0 + 2 * HOUR_NS + 10 * NS
+    plans = bench.plans(cron="0 9 * * *", missed="start", missed_within="30min")
+    plans.look()
+    assert bench.orders == ["run_start"]  # 10 s late: the service came up just after
+    bench.call("run_stop", run="soak-0001", reason="done")
+    bench.plans(cron="0 9 * * *", missed="start", missed_within="30min").look()
+    assert bench.orders == ["run_start", "run_stop"]
+
+
+@pytest.mark.parametrize(("missed", "late_s", "started"), [("skip", 600, False), ("start", 600, True), ("start", 7200, False)])
+def test_missed_starts_are_handled_as_the_plan_says(bench: Bench, missed: str, late_s: int, started: bool) -> None:
+    bench.now_ns = T0 + 2 * HOUR_NS + late_s * NS
+    plans = bench.plans(cron="0 9 * * *", missed=missed, missed_within="1h")
+    plans.look()
+    assert (bench.orders == ["run_start"]) is started
+
+
+def test_a_recorder_that_is_away_for_a_moment_costs_no_start(bench: Bench) -> None:
+    plans = bench.plans(cron="0 9 * * *")
+    bench.now_ns = T0 + 2 * HOUR_NS + NS
+    bench.refuses = True
+    with pytest.raises(RefusedError):
+        plans.look()
+    bench.refuses = False
+    bench.now_ns += 10 * NS
+    plans.look()
+    assert bench.orders == ["run_start"]
+
+
+def test_a_run_ends_on_its_charge_also_when_the_service_was_restarted_in_between(bench: Bench) -> None:
+    """5 A for 36 s are 0.05 A·h exactly."""
+    bench.call("run_start", name="soak")
+    stop = {"device": "load-1", "charge_ah": 0.05}
+    plans = bench.plans(stop=stop)
+    bench.opened.put(*(sample(n, counts={"voltage_v": 24_000, "current_a": 50_000, "input_on": 1}) for n in range(1, 200)))
+    plans.look()
+    assert bench.orders == ["run_start"]
+    again = bench.plans(stop=stop)
+    bench.opened.put(*(sample(n, counts={"voltage_v": 24_000, "current_a": 50_000, "input_on": 1}) for n in range(200, 361)))
+    again.look()
+    assert bench.orders == ["run_start"]  # 359 intervals of 0.1 s: 0.04986 A·h
+    bench.opened.put(*(sample(n, counts={"voltage_v": 24_000, "current_a": 50_000, "input_on": 1}) for n in range(361, 363)))
+    again.look()
+    assert bench.orders == ["run_start", "run_stop"]
+    assert bench.calls[-1][1]["reason"] == "plan soak: 0.05 A·h reached on load-1"
+
+
+def test_a_run_ends_on_an_event_of_its_own(bench: Bench) -> None:
+    bench.call("run_start", name="soak")
+    plans = bench.plans(stop={"events": ["supply_trip"]})
+    bench.opened.put(sample(1))
+    bench.opened.journal.put_events([event(1, 2, kind="supply_trip", run="another-0009"), event(2, 3, kind="limit", run="soak-0001")])
+    bench.opened.flush()
+    plans.look()
+    assert bench.orders == ["run_start"]
+    bench.opened.journal.put_events([event(3, 4, kind="supply_trip", run="soak-0001")])
+    bench.opened.flush()
+    plans.look()
+    assert bench.orders == ["run_start", "run_stop"]
+
+
+def volts(*values: float) -> list[Sample]:
+    return [sample(n, counts={"voltage_v": round(v * 1000), "current_a": 50_000, "input_on": 1}) for n, v in enumerate(values, 1)]
+
+
+def ended(*values: float, **more: Any) -> bool:
+    plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], "stop": {"device": "load-1", **more}})
+    stops = Stops(plan, 0.1)
+    return any(stops.sample(s) is not None for s in volts(*values))
+
+
+def test_one_low_reading_ends_nothing() -> None:
+    assert not ended(24, 20, 24, 20, 20, 24, voltage_below=21.0)
+    assert ended(24, 20, 20, 20, voltage_below=21.0)
+
+
+def test_what_was_not_seen_is_not_counted() -> None:
+    plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], "stop": {"device": "load-1", "energy_wh": 0.01}})
+    stops = Stops(plan, 0.1)
+    first, second = (sample(n, counts={"voltage_v": 24_000, "current_a": 50_000, "input_on": 1}) for n in (1, 1001))
+    assert stops.sample(first) is None
+    assert stops.sample(second) is None  # 100 s of 120 W would be 3.3 W·h
+    assert (stops.charge_ah, stops.energy_wh) == (0.0, 0.0)
