@@ -22,7 +22,6 @@ class Bench:
     plans: Mapping[str, PlanConfig] = MappingProxyType(
         {"overnight": PlanConfig(name="overnight", devices=["load-2", "case"], duration="12h", keep=True)}
     )
-    plans: dict[str, Any] = {}
 
     def __init__(self, *running: str) -> None:
         self.runs = [RunInfo(name, name.rsplit("-", 1)[0], ("load-1",), 0) for name in running]
