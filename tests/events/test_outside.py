@@ -3,13 +3,21 @@ and there are no more of either."""
 
 from __future__ import annotations
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import pytest
 import ruptures
 
-from tests.checklists.traces import fresh_random
+from loadlog.model.device import DeviceSpec
+from loadlog.model.sample import Reading, Stamp
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import T0_NS, covers, fresh_random, number
 from tests.events.draw import at_step
 from tests.events.world import Setting, World
+
+DATA = Path(__file__).parents[1] / "data"
 
 
 @pytest.mark.parametrize("method", ["pelt", "binseg"])
@@ -32,3 +40,23 @@ def test_offline_change_points_are_the_onsets_of_events(method: str) -> None:
     for point, onset in zip(points, onsets, strict=True):
         assert onset.earliest_utc_ns <= seen[point].end_utc_ns
         assert seen[point - 1].end_utc_ns <= onset.latest_utc_ns
+
+
+@pytest.mark.parametrize("sense", ["local", "remote"])
+@pytest.mark.parametrize("pulse", ["1", "4", "6"])
+def test_measured_pulses_end_when_they_end_and_nothing_else_is_told(pulse: str, sense: str) -> None:
+    """A 33 Ah cell, 30 A for 30 s (Wiggins, Allu, Wang, ORNL 2019, doi 10.5281/zenodo.2580327; MIT). There is no status to read: that the
+    current stopped while the cell holds its voltage is all that can be said, with the alternatives named."""
+    device = DeviceSpec("pack", "load", "b", 0.5, (number("voltage_v", "V", "0.001"), number("current_a", "A", "0.01")), sense=sense)
+    pipeline = Pipeline([device], next_seq=1, next_event_id=1)
+    with (DATA / "pouch33Ah_pulse_25C.csv").open() as file:
+        rows = [row for row in csv.DictReader(file) if row["pulse_no"] == pulse]
+    events = []
+    for row in rows:
+        stamp = Stamp(T0_NS + round(float(row["time_s"]) * 1e9), 1_000_000)
+        counts = {"voltage_v": round(float(row["voltage_V"]) * 1000), "current_a": round(max(0.0, -float(row["current_A"])) * 100)}
+        events += pipeline.feed(Reading("pack", stamp, counts))[1]
+    end = next(i for i, row in enumerate(rows) if row["phase"] == "rest" and rows[i - 1]["phase"] == "discharge")
+    (event,) = {e.id: e for e in events}.values()
+    assert {event.kind, *event.alternatives} >= {"load_trip", "input_switched"}
+    assert covers(event, (float(rows[end - 1]["time_s"]) + float(rows[end]["time_s"])) / 2)
