@@ -140,11 +140,11 @@ class _Lane:
 
     __slots__ = ("context", "detectors", "recent", "validator")
 
-    def __init__(self, device: DeviceSpec, peers: dict[str, Peer], recent: Peer) -> None:
+    def __init__(self, device: DeviceSpec, peers: dict[str, Peer], own: Peer) -> None:
         self.validator = Validator(device)
         self.detectors: list[Detector] = detectors_for(device)
-        self.context = Context(device, peers=peers)
-        self.recent = recent.recent
+        self.context = Context(device, orders=own.orders, peers=peers)
+        self.recent = own.recent
 
 
 def _lane(device: DeviceSpec, peers: Mapping[str, Peer]) -> _Lane:
@@ -185,6 +185,7 @@ class Pipeline:
         names = [name for name in item.devices if name in self._lanes]
         for name in names:
             self._peers[name].recent.clear()
+            self._peers[name].orders.clear()
             self._lanes[name] = _lane(self._peers[name].device, self._peers)
         self._tell_detectors(self.active(), names)
         for name, known in item.recalled.items():

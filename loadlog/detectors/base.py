@@ -37,10 +37,12 @@ class Order:
 
 @dataclass(slots=True)
 class Peer:
-    """Another device of the same group, as far as it was polled yet: ``recent`` holds its last samples, failures too, oldest first."""
+    """Another device of the same group, as far as it was polled yet: ``recent`` holds its last samples, failures too, oldest first.
+    ``orders``: ours to it, oldest first."""
 
     device: DeviceSpec
     recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT_SAMPLES))
+    orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
 
     def latest_good(self, channel: str) -> float | None:
         """The channel's last good value, None when there is none among the recent samples."""

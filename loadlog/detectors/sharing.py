@@ -9,8 +9,9 @@ the deviation of the learned share, `BLOCKS` blocks in a row, is an imbalance. S
 are none: after any such change shares are learned anew and what was active ends.
 Units: A. Limits: two devices and more of one role with a current, all on (20 counts); a device whose current stops altogether (below 5 % of
 its share) has tripped, which `trips` tells.
-Confusions: gain errors of the instruments (inside the uncertainty); a polled device that is late (blocks are long against polls). A group
-whose devices are in the current limit of their source parts too: its event says so.
+Confusions: gain errors of the instruments (inside the uncertainty); the source's voltage, which the current of a load that is not known to
+be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged); a polled device that
+is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
 Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
 Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
 common practice of paralleled supplies, no clause.
@@ -34,26 +35,34 @@ from loadlog.model.sample import Sample
 LEARN, BLOCKS = 6, 3
 BOUND = 3.0
 STOPPED = 0.05
+FOLLOWS = 1.2  # first order of I = P/V and of I = V/R, and a margin for the second
 ROLES = ("load", "supply")
 
 
 class _Member:
     """One device of the group."""
 
-    __slots__ = ("current", "last", "least_a", "peer", "setpoint", "share", "spec", "total")
+    __slots__ = ("current", "last", "least_a", "mode", "peer", "setpoint", "share", "spec", "total", "total_v", "voltage")
 
     def __init__(self, spec: DeviceSpec, peer: Peer | None) -> None:
         self.spec, self.peer = spec, peer
         channel = spec.channel("current_a")
         self.least_a = 20.0 * channel.resolution if channel else 0.0
-        self.share, self.current = Moments(), Moments()
-        self.total = 0.0
+        self.share, self.current, self.voltage = Moments(), Moments(), Moments()
+        self.total = self.total_v = 0.0
         self.setpoint: float | None = None
+        self.mode: str | None = None
         self.last: tuple[Any, ...] = ()
 
     def uncertainty(self, current_a: float) -> float:
         channel = self.spec.channel("current_a")
         return 0.0 if channel is None else standard_uncertainty(current_a, channel.accuracy, channel.resolution)
+
+    def follows(self, current_a: float, voltage_v: float) -> float:
+        """By how much the current may have moved with the voltage since shares were learned, A: as the voltage in CR, inversely in CP."""
+        if self.mode == "cc" or not self.voltage.n or self.voltage.mean <= 0.0:
+            return 0.0
+        return FOLLOWS * current_a * abs(voltage_v / self.voltage.mean - 1.0)
 
 
 class Sharing(Stateless):
@@ -105,12 +114,15 @@ class Sharing(Stateless):
             current = None if seen is None or seen.failure is not None else usable(seen, "current_a")
             if seen is None or current is None:
                 return NOTHING
-            changed = self._operated(member, seen) or changed
-            currents.append(abs(current))
+            changed = self._operated(member, seen, context) or changed
+            currents.append((abs(current), usable(seen, "voltage_v") or 0.0))
         if changed:
             return self._restart(sample, "the operating point changed")
-        for member, current in zip(self._members, currents, strict=True):
+        if any(member.mode == "cv" for member in self._members):
+            return NOTHING  # a load that holds the voltage takes what the others leave
+        for member, (current, voltage) in zip(self._members, currents, strict=True):
             member.total += current
+            member.total_v += voltage
         self._n += 1
         return self._block(sample) if self._n >= self._size else NOTHING
 
@@ -122,26 +134,28 @@ class Sharing(Stateless):
         return [_Member(self._device, None), *(_Member(p.device, p) for p in sorted(peers, key=lambda p: p.device.name))]
 
     @staticmethod
-    def _operated(member: _Member, seen: Sample) -> bool:
-        mode = status_name(member.spec, seen, "mode")
+    def _operated(member: _Member, seen: Sample, context: Context) -> bool:
+        """Its set-point, mode or input is another one, or was ordered (a device may not report them)."""
+        member.mode = mode = status_name(member.spec, seen, "mode")
         member.setpoint = seen.values.get("setpoint") if mode == "cc" else None
-        now = (mode, seen.values.get("setpoint"), seen.status.get("input_on"))
+        orders = context.orders if member.peer is None else member.peer.orders
+        now = (mode, seen.values.get("setpoint"), seen.status.get("input_on"), orders[-1] if orders else None)
         before, member.last = member.last, now
         return bool(before) and before != now
 
     def _restart(self, sample: Sample, why: str) -> Sequence[Finding]:
         for member in self._members or ():
-            member.share, member.current = Moments(), Moments()
-            member.total = 0.0
+            member.share, member.current, member.voltage = Moments(), Moments(), Moments()
+            member.total = member.total_v = 0.0
         self._n = self._away = self._calm = 0
         self._unshown_ns = self._begin_ns = begin_ns(sample)
         return self._end(sample, why) if self._active else NOTHING
 
     def _block(self, sample: Sample) -> Sequence[Finding]:
         members = self._members or []
-        means = [m.total / self._n for m in members]
+        means, volts = [m.total / self._n for m in members], [m.total_v / self._n for m in members]
         for member in members:
-            member.total = 0.0
+            member.total = member.total_v = 0.0
         self._n = 0
         begin, self._begin_ns = self._begin_ns, end_ns(sample)
         total = math.fsum(means)
@@ -149,14 +163,15 @@ class Sharing(Stateless):
         if any(mean < member.least_a for mean, member in zip(means, members, strict=True)):
             return self._restart(sample, "a device of the group draws no current")
         if expected is None:
-            for member, mean in zip(members, means, strict=True):
+            for member, mean, voltage in zip(members, means, volts, strict=True):
                 member.share.update(mean / total)
                 member.current.update(mean)
+                member.voltage.update(voltage)
             self._unshown_ns = begin
             return NOTHING
         if any(mean < STOPPED * share * total for mean, share in zip(means, expected, strict=True)):
             return self._restart(sample, "a device of the group has stopped")
-        worst, ratio = self._worst(members, means, total, expected)
+        worst, ratio = self._worst(members, means, volts, expected)
         if ratio <= 1.0:
             self._unshown_ns = begin
         elif self._away == 0:
@@ -182,16 +197,19 @@ class Sharing(Stateless):
         return [m.share.mean for m in members]
 
     @staticmethod
-    def _worst(members: list[_Member], means: list[float], total: float, expected: list[float]) -> tuple[int, float]:
+    def _worst(members: list[_Member], means: list[float], volts: list[float], expected: list[float]) -> tuple[int, float]:
         """The member that moved most from what it should carry by itself (its set-point, or what it carried while shares were learned), and
         how far the shares are apart, in multiples of what is allowed."""
         squares = [m.uncertainty(mean) ** 2 for m, mean in zip(members, means, strict=True)]
+        follows = [m.follows(mean, v) for m, mean, v in zip(members, means, volts, strict=True)]
+        total = math.fsum(means)
         ratios, moved = [], []
         for k, (member, mean, share) in enumerate(zip(members, means, expected, strict=True)):
             twice = 2.0 if member.setpoint is not None else 1.0
             others = math.fsum(squares) - squares[k]
             combined = math.sqrt(twice * ((1.0 - share) ** 2 * squares[k] + share * share * others) + member.share.variance * total * total)
-            ratios.append(abs(mean - share * total) / (BOUND * combined) if combined > 0.0 else 0.0)
+            allowed = BOUND * combined + (1.0 - share) * follows[k] + share * (math.fsum(follows) - follows[k])
+            ratios.append(abs(mean - share * total) / allowed if allowed > 0.0 else 0.0)
             own = member.setpoint if member.setpoint is not None else member.current.mean if member.current.n else share * total
             moved.append(abs(mean - own) / math.sqrt(squares[k]) if squares[k] > 0.0 else 0.0)
         return max(range(len(moved)), key=moved.__getitem__), max(ratios)

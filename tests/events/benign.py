@@ -86,6 +86,14 @@ def bursts(rnd: random.Random, world: World, until_s: float) -> None:
         world.at(t_s + rnd.uniform(2, 40), lambda: setattr(noise, "factor", 1.0))
 
 
+def day(rnd: random.Random, world: World, until_s: float) -> None:
+    """Load steps, the input off and on, bursts of noise and a changing room, all on one bench."""
+    steps(rnd, world, until_s)
+    switched(rnd, world, until_s)
+    bursts(rnd, world, until_s)
+    ambient(rnd, world, until_s)
+
+
 def ambient(rnd: random.Random, world: World, until_s: float) -> None:
     """The room's temperature moves by steps of 1 to 8 K."""
     for t_s in _often(rnd, until_s, 600, 2000):
@@ -181,6 +189,7 @@ BENIGN: Mapping[str, Maker] = {
     "modes by order": benign(modes, status=True, mode="CC", source="supply"),
     "battery sags": benign(nothing, source="battery"),
     "battery under load steps": benign(steps, source="battery", status=True),
+    "an ordinary day": benign(day, status=True),
     "room warms and cools": benign(ambient),
     "bursts of noise": benign(bursts),
     "slow droops of the mains": benign(droops, source="supply", mode="CC"),

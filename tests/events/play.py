@@ -42,9 +42,11 @@ class Outcome:
         return out + [f"false {e.kind} at {e.device}: {e.message} {dict(e.evidence)}" for e in self.verdict.extra]
 
 
-def play(scenario: str, seed: int, *, rivals: bool = True) -> Outcome:
-    """One scenario."""
+def play(scenario: str, seed: int, *, rivals: bool = True, part: float = 1.0) -> Outcome:
+    """One scenario; ``part``: only so much of a benign one."""
     case = SCENARIOS[scenario](random.Random(f"{scenario}:{seed}"))
+    if scenario in BENIGN:
+        case.until_s *= part
     world = case.world
     trace = world.run(case.until_s)
     expected, companions = expectation(case)

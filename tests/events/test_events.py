@@ -10,6 +10,7 @@ import random
 import pytest
 
 from tests.checklists.traces import fresh_random
+from tests.events.benign import BENIGN
 from tests.events.faulty import FAULTY
 from tests.events.optimum import optimum, run_length
 from tests.events.play import SCENARIOS, play
@@ -30,6 +31,13 @@ def test_there_are_sixty_scenarios_and_a_third_is_benign() -> None:
 @pytest.mark.parametrize("name", CERTAIN)
 def test_what_is_certain_is_found_with_its_cause(name: str) -> None:
     outcome = play(name, fresh_random().randrange(10**9), rivals=False)
+    assert outcome.at_fault == []
+
+
+@pytest.mark.parametrize("name", BENIGN)
+def test_nothing_is_told_where_all_is_in_order(name: str) -> None:
+    """A thousand samples of each; rates are for `make events`."""
+    outcome = play(name, fresh_random().randrange(10**9), rivals=False, part=0.05)
     assert outcome.at_fault == []
 
 

@@ -11,7 +11,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.event import EventState
 from loadlog.pipeline import Pipeline
 from tests.checklists.simulated import STOCK, SimulatedRun
-from tests.checklists.traces import Bench, Load, Record, Source, at_s, fresh_random, load_spec, record
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, fresh_random, load_spec, record
 
 KIND = "sharing_imbalance"
 
@@ -126,3 +126,19 @@ def test_an_uncertain_neighbour_decides_nothing() -> None:
     line = bench(rnd, (5.0, 5.0), status=False)
     line.loads[1].answers = False
     assert play(line, 300.0).raised(KIND) == []
+
+
+def test_a_level_ordered_on_a_load_that_reports_no_set_point_is_on_purpose() -> None:
+    """Whichever of the group's loads it is."""
+    rnd = fresh_random()
+    line = bench(rnd, (5.0, 4.0), status=False)
+    pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+    for n, load in enumerate(line.loads):
+        at = rnd.uniform(200.0, 300.0) + 200.0 * n
+
+        def ordered(load: Load = load, at: float = at) -> None:
+            load.level *= 0.6
+            pipeline.order(load.spec.name, "setpoint", load.level, T0_NS + round(at * 1e9))
+
+        line.at(at, ordered)
+    assert record(line, 700.0, pipeline).raised(KIND) == []
