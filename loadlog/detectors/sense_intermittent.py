@@ -4,17 +4,17 @@ Physical cause: a loose terminal, a broken strand, a probe clip that moves with 
 its own terminals, lower by I·R_path, and comes back when it closes.
 Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a mean over about the last hundred
 samples that lie near it) a sample is *low* when it lies below by five deviations and by half of I·R_path (configured or learned; while
-nothing is known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more between others; it
-counts in full when a second low sample agrees with the first, else for a third, since a single sample may be noise. `EXCURSIONS` in full
-within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one resistance; 8 % for contacts) and at most an
-eighth as many samples stand out upwards. While it is active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is
-renewed at every doubling. It ends after a minute, or five mean intervals, without another excursion; a lead that stays off then is told as
-`sense_fallback`.
+nothing is known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more, with most of the
+drop between two polls; it counts in full when a second low sample agrees with the first, else for a third, since a single sample may be
+noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one resistance; 8 %
+for contacts) and at most an eighth as many samples stand out upwards. While it is active, `SenseFallback`'s findings are swallowed: one
+cause is one event; the count is renewed at every doubling. It ends after a minute, or five mean intervals, without another excursion; a
+lead that stays off then is told as `sense_fallback`.
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
-Confusions, and how they are told apart: a hiccup of the source or the load (the current moves, or the voltage falls by 30 % and more);
-noise (upwards as often as downwards, depths that differ); another load that pulses on the same source: the other devices of the group see
-the dips too, where there are any; else `supply_droop` is named, with 0.05 when the depth is I·R_path as configured, 0.3 when nothing is
-known.
+Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
+source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
+another load that pulses on the same source: the other devices of the group see the dips too, where there are any; else `supply_droop` is
+named, with 0.05 when the depth is I·R_path as configured, 0.3 when nothing is known.
 Expected false alarms: none in Gaussian noise: pairs of samples beyond five deviations, three times, and none upwards. Onset: from the last
 sample before the first excursion to its first low sample. Source: circuit theory; common practice, no clause.
 """
@@ -38,6 +38,7 @@ from loadlog.model.sample import Sample
 EXCURSIONS, WINDOW_S = 3, 600.0
 NEAR, LOW, UNKNOWN_LOW = 3.0, 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
+AT_ONCE = 0.7  # of the drop, between two polls
 FITS_SHARE = 0.3  # a depth within this of the configured path's
 SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
 MEMORY, READY = 100, 20
@@ -209,11 +210,19 @@ class SenseIntermittent:
                 return NOTHING if self._active else self._judge(t_ns, context)
             return NOTHING
         self._low_since = t_ns
+        if not self._fell_at_once(before, self._level.mean.mean - drop_v, drop_v):
+            return NOTHING
         self._starts.append(_Excursion(t_ns, onset_between(before, sample), ohm, drop_v))
         if self._active:
             self._count += 1
             return (self._finding(),) if self._count >= 2 * self._told else NOTHING
         return self._judge(t_ns, context)
+
+    @staticmethod
+    def _fell_at_once(before: Sample | None, v: float, drop_v: float) -> bool:
+        """Most of the drop lies between two polls: a contact opens at once, a source that sags gets there by and by."""
+        last_v = None if before is None or before.failure is not None else usable(before, "voltage_v", spikes=True)
+        return last_v is None or last_v - v >= AT_ONCE * drop_v
 
     def _judge(self, t_ns: int, context: Context) -> Sequence[Finding]:
         recent = [s for s in self._starts if 0 <= t_ns - s.t_ns <= WINDOW_S * 1e9]
