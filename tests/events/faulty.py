@@ -170,7 +170,7 @@ def slow(name: str, hours: float, target: str = "load-1", **fixed: object) -> Ma
 
     def make(rnd: random.Random) -> Case:
         setting = draw(rnd, rate_hz=rnd.choice([0.5, 1.0, 2.0]), coarse=False, mode="CC", source="supply", **fixed)
-        setting.level = rnd.uniform(4.0, 8.0)
+        setting.level = min(rnd.uniform(4.0, 8.0), 120.0 / setting.emf_v)  # the supply must not shut down hot
         world = World(rnd, setting)
         begin_s = rnd.uniform(2400, 3000)
         sign = rnd.choice([-1, 1])
@@ -180,7 +180,7 @@ def slow(name: str, hours: float, target: str = "load-1", **fixed: object) -> Ma
             "contact_resistance": {"ohm": rnd.uniform(1.0, 3.0) * setting.path_ohm, "over_s": rnd.uniform(300, 1200)},
             "fan_stop": {},
             "cooling_blocked": {"factor": rnd.uniform(1.4, 2.0), "over_s": rnd.uniform(0, 600)},
-            "derating": {"to": 1.0 + sign * rnd.uniform(0.02, 0.1)},
+            "regulation_error": {"share": sign * rnd.uniform(0.02, 0.1)},
         }[name]  # type: ignore[assignment]
         world.fault(begin_s, name, target, None, **params)
         return Case(world, begin_s + hours * 3600, begin_s, within_s=hours * 3600)
@@ -297,7 +297,7 @@ FAULTY: Mapping[str, Maker] = {
     "contact heats up, meter": slow("contact_resistance", 0.5, meter=True, remote=False),
     "fan stops": slow("fan_stop", 0.3, ambient=True),
     "heatsink dusty": slow("cooling_blocked", 0.5, ambient=True),
-    "sharing parts": slow("derating", 0.3, second=True),
+    "sharing parts": slow("regulation_error", 0.3, second=True),
     "temperature limit": over_temperature,
     "battery at its end": cutoff,
     "supply limits an order": limit_entered,

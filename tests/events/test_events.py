@@ -28,6 +28,13 @@ def test_there_are_sixty_scenarios_and_a_third_is_benign() -> None:
     assert benign * 3 >= len(SCENARIOS)
 
 
+def test_every_scenario_can_be_drawn() -> None:
+    """Faults and parameters are those that the simulator knows."""
+    rnd = fresh_random()
+    for make in SCENARIOS.values():
+        assert make(rnd).until_s > 0.0
+
+
 @pytest.mark.parametrize("name", CERTAIN)
 def test_what_is_certain_is_found_with_its_cause(name: str) -> None:
     outcome = play(name, fresh_random().randrange(10**9), rivals=False)

@@ -43,7 +43,7 @@ BEGINS: Mapping[str, str] = {
     "sense_lead_off": "sense_fallback", "power_lead_off": "open_circuit", "input_off_by_hand": "input_switched",
     "load_trip": "load_trip", "supply_trip": "supply_trip", "supply_drift": "drift", "supply_noise": "noise_changed",
     "fan_stop": "cooling_degraded", "cooling_blocked": "cooling_degraded", "contact_resistance": "contact_heating",
-    "derating": "sharing_imbalance", "reverse_polarity": "protection",
+    "regulation_error": "sharing_imbalance", "reverse_polarity": "protection",
 }  # fmt: skip
 ENDS: Mapping[str, str] = {"sense_lead_off": "sense_restored", "input_off_by_hand": "input_switched"}
 # told beside it, rightly
@@ -102,4 +102,6 @@ def consequences(log: list[Truth]) -> frozenset[str]:
         kinds |= COMPANIONS.get(entry.what, frozenset())
         if entry.phase == "itself" and entry.what.startswith("over_"):
             kinds |= {"protection", "load_trip", "over_temperature", "input_switched"}
+        if entry.phase == "itself" and entry.what in ("source_hot", "source_latched", "source_hiccup", "source_limited"):
+            kinds |= {"supply_trip", "current_limit_entered"}
     return kinds
