@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from loadlog.bus.clock import SystemClock
-from loadlog.config import StoreConfig
+from loadlog.config import PlanConfig, StoreConfig
 from loadlog.control.server import ControlServer
 from loadlog.model.clock import NS
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
@@ -80,6 +80,7 @@ class StandIn:
         self.specs = SPECS if specs is None else specs
         self.reports: list[tuple[str, str, str, bool]] = []
         self.device_names = tuple(self.specs)
+        self.plans: dict[str, PlanConfig] = {}
         self._name, self._data_dir, self._clock = name, data_dir, SystemClock()
         data_dir.mkdir(exist_ok=True)
         self._snapshot = Snapshot(name, "", {}, {n: device_to_json(s) for n, s in self.specs.items()}, "loadlog 0.test")
