@@ -9,9 +9,9 @@ time), given to a bank of two-pole models (`thermal_bank`) with the measured pow
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 6 s to 1,400 s, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``.
-Confusions: warm-up that settles below the limit (told apart by the model; 3 K below it is called falsely in about one of twenty first
-warm-ups); air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with the
-readings and are learned anew. Expected false alarms: none at a settled temperature, whatever its noise; per warm-up as said.
+Confusions: warm-up that settles below the limit (told apart by the model; 3 K below it 2 of 40 first warm-ups of a simulation were called
+falsely, on the runs by which the rule was chosen); air that grows warmer (named where it is not measured); a cooling that changes is
+another body: the models disagree with the readings and are learned anew. Expected false alarms: not measured yet on fresh runs.
 Onset: from the last change of power, or of what the models could explain, to the forecast that decided.
 Source: first-order step response; as cited in `thermal_bank`.
 """
