@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadlog.model.circumstance import Circumstance
-from loadlog.model.clock import NS, Clock
+from loadlog.model.clock import NS, Clock, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event
@@ -56,8 +56,9 @@ class Journal:
     """
 
     def __init__(
-        self, directory: Path, lock: DirectoryLock, keeper: Keeper, found: recovery.Found, clock: Clock, settings: StoreConfig
-    ) -> None:
+        self, directory: Path, lock: DirectoryLock, keeper: Keeper, found: recovery.Found, clock: Clock, settings: StoreConfig,
+        on_trouble: Callable[[Trouble], None],
+    ) -> None:  # fmt: skip
         self._directory, self._lock_file, self._keeper, self._clock, self._settings = directory, lock, keeper, clock, settings
         self.devices = keeper.specs
         self.last_seq, self.last_event_id = found.ledger.seq, found.ledger.event_id
@@ -69,6 +70,7 @@ class Journal:
         self._mutex = threading.Lock()
         self._runs: dict[str, RunInfo] = {s.run.id: s.run for s in keeper.streams if s.run is not None}
         self._run_of = {device: run.id for run in self._runs.values() for device in run.devices}
+        self._open_gaps, self._on_trouble = keeper.open_gaps(), on_trouble
         self._wake = threading.Condition()
         self._closing = self._hurry = False
         self._hasten_until_ns, self._hasten_s = 0, settings.commit_interval_s
@@ -90,7 +92,8 @@ class Journal:
         """Take the directory, find what was going on, and be ready to go on with it.
 
         ``snapshot`` is called whenever a rolling recording begins. ``on_trouble`` and ``on_commit`` (highest number that is durable) are
-        called on the writing thread and must not block. ``forwarded_up_to``: how far a recording is forwarded, None when nothing is.
+        called on the writing thread and must not block; a time without a recorder is told by `put_sample`, on its caller's thread.
+        ``forwarded_up_to``: how far a recording is forwarded, None when nothing is.
 
         Raises:
             StoreError: another recorder is writing here, or the directory is missing, not permitted or read-only.
@@ -102,7 +105,7 @@ class Journal:
             house = Housekeeping(folder, clock, settings, Reserve(directory, settings.reserve_mib * MIB), on_trouble, forwarded_up_to)
             keeper = Keeper(folder, clock, dict(devices), snapshot, Backlog(settings.queue_samples), house, on_trouble, on_commit)
             keeper.resume(found)
-            return cls(directory, lock, keeper, found, clock, settings)
+            return cls(directory, lock, keeper, found, clock, settings, on_trouble)
         except OSError as exc:
             lock.release()
             raise StoreError(exc.strerror or str(exc), where=str(exc.filename or folder), hint="check the directory") from exc
@@ -125,7 +128,16 @@ class Journal:
         with self._mutex:
             seq = self._take_number(sample.seq)
             self._backlog.put_sample(sample.device, layout.encode(sample, seq))
+            since_utc_ns = self._open_gaps.pop(sample.device, None) if self._open_gaps else None
+        if since_utc_ns is not None and self.run_of(sample.device) is not None:
+            self._tell_gap(sample, since_utc_ns)
         return seq
+
+    def _tell_gap(self, sample: Sample, since_utc_ns: int) -> None:
+        """At once, on the caller's thread: orders that follow the sample must not overtake it, or the run's recording would not tell."""
+        span = f"{format_utc(since_utc_ns)} to {format_utc(sample.stamp.t_utc_ns)}"
+        message = f"{sample.device}: no samples from {span}: the recorder was not running"
+        self._on_trouble(Trouble("sample_gap", message, key=sample.device, momentary=True, since_utc_ns=since_utc_ns))
 
     def _take_number(self, wanted: int) -> int:
         self.last_seq = wanted if wanted > self.last_seq else self.last_seq + 1

@@ -158,6 +158,10 @@ class Keeper:
         except StoreError as exc:
             self._found.append(Trouble("store_trouble", exc.args[0], key=f"unfinished:{info.name}", momentary=True))
 
+    def open_gaps(self) -> dict[str, int]:
+        """Device -> instant of its last sample, for those whose next sample ends a time without a recorder."""
+        return {device: t_utc_ns for device, (_, t_utc_ns) in self._gap_from.items()}
+
     def tell_found(self) -> None:
         """What was wrong at the start, now that somebody listens."""
         for trouble in self._found:
@@ -283,12 +287,7 @@ class Keeper:
     def _enter_gap(self, device: str, seq: int, t_utc_ns: int) -> None:
         last_seq, last_utc_ns = self._gap_from.pop(device)
         row = (last_seq + 1, seq, device, last_utc_ns, t_utc_ns, None, "the recorder was not running")
-        stream = self._stream_of[device]
-        stream.batch.gaps.append(row)
-        if stream.run is not None:
-            span = f"{format_utc(last_utc_ns)} to {format_utc(t_utc_ns)}"
-            message = f"{device}: no samples from {span}: the recorder was not running"
-            self._on_trouble(Trouble("sample_gap", message, key=device, momentary=True, since_utc_ns=last_utc_ns))
+        self._stream_of[device].batch.gaps.append(row)
 
     def _enter_losses(self) -> None:
         for device, loss in self.backlog.take_losses().items():

@@ -282,3 +282,27 @@ def test_the_status_is_plain_json(tmp_path: Path) -> None:
         opened.put(sample(1))
         status = json.loads(json.dumps(opened.journal.status()))
         assert (status["committed_seq"], status["waiting"], status["lost"], status["trouble"]) == (1, 0, 0, "")
+
+
+def test_a_gap_in_a_run_is_told_with_the_first_sample_after_it(tmp_path: Path) -> None:
+    """Before any order that follows that sample: a run that is stopped at once still tells of its gap."""
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(sample(1))
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_sample(sample(50))
+        told = [t for t in opened.troubles if t.kind == "sample_gap"]
+        assert [t.key for t in told] == ["load-1"]
+        assert "the recorder was not running" in told[0].message
+        opened.journal.put_sample(sample(51))
+        opened.flush()
+        assert [t.kind for t in opened.troubles].count("sample_gap") == 1
+
+
+def test_a_gap_between_runs_is_recorded_and_not_told(tmp_path: Path) -> None:
+    with OpenJournal(tmp_path) as opened:
+        opened.put(sample(1))
+    with OpenJournal(tmp_path) as opened:
+        opened.put(sample(50))
+        assert opened.troubles == []
+    assert [gap.device for gap in Archive(tmp_path).gaps()] == ["load-1"]
