@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from loadlog.detectors.base import Detector
 from loadlog.detectors.baseline import Baseline
 from loadlog.detectors.communication import Communication
@@ -21,54 +19,14 @@ from loadlog.detectors.status import DeviceChanged, Protection
 from loadlog.detectors.trips import Trips
 from loadlog.model.device import DeviceSpec
 
-_FOR_ALL: tuple[Callable[[DeviceSpec], Detector], ...] = (
-    Communication,
-    LatePolls,
-    DeviceChanged,
-    Protection,
-    Operated,
-    Limits,
-    ReadingFrozen,
-    ReadingImplausible,
-)
-_KINDS = (
-    Communication,
-    LatePolls,
-    DeviceChanged,
-    Protection,
-    Operated,
-    Limits,
-    ReadingFrozen,
-    ReadingImplausible,
-    Trips,
-    SenseIntermittent,
-    Baseline,
-    Cutoff,
-    CurrentLimit,
-    Sharing,
-    TemperatureRising,
-    ContactHeating,
-)
-DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in _KINDS for kind in made.KINDS}))
+_FOR_ALL = (Communication, LatePolls, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible)
+# Each says itself by `applies` which devices it is for. `Cutoff` stands before `Trips`, which asks what it found.
+_WHERE_IT_APPLIES = (Cutoff, Trips, SenseIntermittent, CurrentLimit, Sharing, Baseline, TemperatureRising, ContactHeating)
+DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in (*_FOR_ALL, *_WHERE_IT_APPLIES) for kind in made.KINDS}))
 
 
 def detectors_for(device: DeviceSpec) -> list[Detector]:
     """The detectors of one device, in the order in which they see a sample."""
-    detectors = [make(device) for make in _FOR_ALL]
-    if Cutoff.applies(device):  # before `Trips`, which asks it
-        detectors.append(Cutoff(device))
-    if Trips.applies(device):
-        detectors.append(Trips(device))
-    if SenseIntermittent.applies(device):
-        detectors.append(SenseIntermittent(device))
-    if CurrentLimit.applies(device):
-        detectors.append(CurrentLimit(device))
-    if Sharing.applies(device):
-        detectors.append(Sharing(device))
-    if Baseline.applies(device):
-        detectors.append(Baseline(device))
-    if TemperatureRising.applies(device):
-        detectors.append(TemperatureRising(device))
-    if ContactHeating.applies(device):
-        detectors.append(ContactHeating(device))
+    detectors: list[Detector] = [make(device) for make in _FOR_ALL]
+    detectors += [make(device) for make in _WHERE_IT_APPLIES if make.applies(device)]
     return detectors
