@@ -308,7 +308,7 @@ class Pipeline:
                 if other is None or (_STANDING[known.state], known.n) > (_STANDING[other.state], other.n):
                     facts[known.name] = known
                 if known.waits:
-                    why = f"{known.name} {min(known.n, known.needed)} of {known.needed}"
+                    why = f"{known.name} {known.rests_on}"
                     for kind in known.kinds or detector.KINDS:
                         learning[kind] = f"{learning[kind]}, {why}" if kind in learning else why
         return Understanding(t_utc_ns, tuple(facts[name] for name in sorted(facts)), learning)

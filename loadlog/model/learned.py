@@ -52,6 +52,15 @@ class Learned:
         """A detector is silent until more of it is known."""
         return self.state is Knowledge.LEARNING and self.needed > 0
 
+    @property
+    def rests_on(self) -> str:
+        """For people: what it rests on as against what it needs."""
+        if self.state is Knowledge.FIXED:
+            return ""
+        if self.state is Knowledge.LEARNED or not self.needed:
+            return f"from {self.n}"
+        return f"{self.n} of {self.needed}" if self.n < self.needed else f"from {self.n}, not settled yet"
+
     def to_json(self) -> dict[str, Any]:
         """Plain JSON; a number that is none is null."""
         return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc
-from loadlog.model.learned import Knowledge, Learned
+from loadlog.model.learned import Learned
 from loadlog.review.cause import WHOSE, Verdict
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
 
@@ -48,13 +48,11 @@ def _learned_lines(summary: Summary) -> list[str]:
 
 
 def _fact_text(fact: Learned) -> str:
+    standing = f"{fact.state}, {fact.rests_on}" if fact.rests_on else str(fact.state)
     if fact.value is None:
-        return f"{fact.state}, {fact.n} of {fact.needed}"
+        return standing
     sure = f" ± {fact.uncertainty:.2g}" if fact.uncertainty is not None else ""
-    rest = (
-        "" if fact.state is Knowledge.FIXED else f", from {fact.n}" if fact.state is Knowledge.LEARNED else f", {fact.n} of {fact.needed}"
-    )
-    return f"{fact.value:.5g}{sure} {fact.unit}".rstrip() + f"  {fact.state}{rest}"
+    return f"{fact.value:.5g}{sure} {fact.unit}".rstrip() + f"  {standing}"
 
 
 def _data_line(device: DeviceFacts) -> str:

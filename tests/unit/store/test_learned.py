@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+import pytest
+
 from loadlog.model.learned import Knowledge, Learned, Understanding, fact, fixed
 from loadlog.review import summarise, summary_text
 from loadlog.store import Archive
@@ -85,3 +87,18 @@ def test_run_show_tells_what_was_learned_and_what_was_still_learning(tmp_path: P
     assert "level_current_a              learning, 12 of 60" in text
     assert "learning: drift (level_current_a 12 of 60)" in text
     assert summary.to_json()["learned"]["load-1"]["learning"] == {"drift": "level_current_a 12 of 60"}
+
+
+@pytest.mark.parametrize(
+    ("known", "says"),
+    [
+        (fact("noise_voltage_v", "V", 0.001, 0.0001, 12, 60), "12 of 60"),
+        (fact("noise_voltage_v", "V", 0.001, 0.0001, 400, 60), "from 400"),
+        (fact("thermal_time_constant_fast_s", "s", None, None, 56, 0), "from 56"),
+        (fact("thermal_time_constant_slow_s", "s", None, None, 56, 15), "from 56, not settled yet"),
+        (fixed("output_resistance_ohm", "Ω", 0.004), ""),
+    ],
+)
+def test_what_it_rests_on_is_said_so_that_it_means_something(known: Learned, says: str) -> None:
+    """Never "56 of 0", nor "15 of 15" of what is still being learned."""
+    assert known.rests_on == says
