@@ -29,7 +29,6 @@ _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 class Start:
     """A start that is due, UTC ns; ``late_s``: how long ago."""
 
-    plan: PlanConfig
     t_utc_ns: int
     late_s: float
 
@@ -84,7 +83,7 @@ def due(plan: PlanConfig, seen_utc_ns: int, now_utc_ns: int) -> Start | None:
     if last is None:
         return None
     late_s = (now_utc_ns - last) / NS
-    return Start(plan, last, late_s)
+    return Start(last, late_s)
 
 
 def _exists(moment: dt.datetime) -> bool:
