@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from loadlog.analysis import LimitVerdict, Placed
+from loadlog.analysis.group import GroupFigure
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.event import Event
 from loadlog.review.cause import WHOSE, duration
@@ -94,6 +95,9 @@ def _body(report: PostMortem) -> Iterable[str]:
         yield f'<h3 id="event-{e.id}">{e.id}: {escape(e.kind)} {escape(_where(e))}</h3><p>{escape(e.message)}</p>'
         yield f'<div data-curves="event:{e.id}"></div>'
     yield from _devices(report.devices)
+    if report.groups:
+        yield "<h2>Groups: devices that share one source</h2>"
+        yield _table(("group", "device", "figure", "value (k = 2)", "notes"), map(_group_row, report.groups))
     yield from _rest(report)
 
 
@@ -139,6 +143,12 @@ def _timeline_row(placed: Placed) -> str:
         ("other", ", ".join(str(i) for i in placed.unordered_with)),
     )
     return "<tr>" + "".join(f'<td class="{kind}">{text}</td>' for kind, text in cells) + "</tr>"
+
+
+def _group_row(found: GroupFigure) -> str:
+    figure = found.figure
+    cells = (found.group, found.device or "all", figure.name.replace("_", " "), figure.text(), "; ".join(figure.notes))
+    return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
 
 def _devices(devices: Sequence[DeviceReport]) -> Iterable[str]:

@@ -121,6 +121,10 @@ def _figures(paper: _Paper, report: PostMortem) -> None:
         if rows:
             paper.heading(f"{device.spec.name}: figures")
             paper.rows(("channel", "statistic", "value"), rows, (40, 50, 100))
+    shared = [(g.group, g.device or "all", g.figure.name.replace("_", " "), g.figure.text()) for g in report.groups]
+    if shared:
+        paper.heading("Groups: devices that share one source")
+        paper.rows(("group", "device", "figure", "value"), shared, (30, 30, 50, 80))
     polled = []
     for device in report.devices:
         h = device.health

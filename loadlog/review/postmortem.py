@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 
 from loadlog.analysis import DataHealth, DeviceAnalysis, Figure, Health, Placed, RunVerdict, Span, timeline
+from loadlog.analysis.bins import bin_width_s
 from loadlog.analysis.chunk import chunk_of_recorded
+from loadlog.analysis.group import GroupFigure, group_figures
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Severity
@@ -75,6 +77,7 @@ class PostMortem:
     accepted: RunVerdict
     timeline: tuple[Placed, ...]
     devices: tuple[DeviceReport, ...]
+    groups: tuple[GroupFigure, ...]
     overview: tuple[Curve, ...]
     windows: tuple[Window, ...]
     normal_until_utc_ns: int
@@ -92,6 +95,7 @@ class PostMortem:
             "figures": {
                 d.spec.name: [{"channel": channel, **figure.to_json()} for (channel, _), figure in d.figures.items()] for d in self.devices
             },
+            "groups": [figure.to_json() for figure in self.groups],
             "normal": {
                 d.spec.name: {c: {"mean": m, "deviation": s, "samples": n} for c, (m, s, n) in d.normal.items()} for d in self.devices
             },
@@ -124,15 +128,19 @@ def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] =
     events = [h.event for h in summary.events]
     span = Span(run.started_utc_ns, max(summary.until_utc_ns, run.started_utc_ns + 1))
     normal_until = min((e.onset.earliest_utc_ns for e in events if concerns_the_bench(e)), default=span.to_utc_ns)
-    reports, done = [], 0
-    for name in (n for n in run.devices if n in specs):
-        reports.append(_device(archive, run.id, specs[name], span, normal_until, lambda n, before=done: progress(before + n)))  # type: ignore[misc]
+    chosen = [specs[name] for name in run.devices if name in specs]
+    bin_s = max((bin_width_s(span.length_s, spec.period_s) for spec in chosen), default=None)  # one for all, so that groups compare
+    reports, analyses, done = [], [], 0
+    for spec in chosen:
+        analysis = DeviceAnalysis(spec, span, bin_s=bin_s)
+        reports.append(_device(archive, run.id, analysis, normal_until, lambda n, before=done: progress(before + n)))  # type: ignore[misc]
+        analyses.append(analysis)
         done += reports[-1].health.polls
     snapshot = archive.snapshot(run.id)
     wide = (span.from_utc_ns - NS, span.to_utc_ns + NS)  # the first sample may carry a stamp from just before the order
     accepted = judge_plan(run, snapshot.config, reports)
     return PostMortem(
-        summary, with_limits(events_say, accepted), accepted, timeline(events), tuple(reports),
+        summary, with_limits(events_say, accepted), accepted, timeline(events), tuple(reports), tuple(group_figures(analyses)),
         tuple(curve for r in reports for curve in _curves(archive, run.id, r.spec, *wide, OVERVIEW_POINTS)),
         tuple(_windows(archive, run.id, [r.spec for r in reports], events)), normal_until, snapshot.config,
         {name: about.get("sha256", "") for name, about in snapshot.profiles.items()},
@@ -140,9 +148,10 @@ def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] =
 
 
 def _device(
-    archive: Archive, run_id: str, spec: DeviceSpec, span: Span, normal_until_ns: int, progress: Callable[[int], None]
+    archive: Archive, run_id: str, analysis: DeviceAnalysis, normal_until_ns: int, progress: Callable[[int], None]
 ) -> DeviceReport:  # fmt: skip
-    analysis, health = DeviceAnalysis(spec, span), DataHealth(spec, span)
+    spec, span = analysis.spec, analysis.span
+    health = DataHealth(spec, span)
     before = DeviceAnalysis(spec, Span(span.from_utc_ns, max(normal_until_ns, span.from_utc_ns + 1)))
     done = 0
     for part in archive.arrays_by_parts(spec.name, run_id):

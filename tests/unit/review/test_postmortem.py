@@ -15,7 +15,7 @@ from loadlog.review.html import html_report
 from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import first_answer, post_mortem
 from loadlog.store import Archive
-from tests.unit.store.recorded import NS, T0, OpenJournal, event, failed, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
 
 def happened(id_: int, kind: str, begin_s: float, end_s: float, severity: Severity = Severity.ALARM, **changes: object) -> Event:
@@ -156,3 +156,25 @@ def test_acceptance_limits_of_the_recorded_plan_decide(tmp_path: Path, low: floa
     assert report.verdict.sentence.startswith(begins)
     assert "Acceptance limits" in html_report(report)
     assert report.to_json()["acceptance"]["limits"]
+
+
+def test_devices_that_share_a_source_are_compared_at_whatever_rates_they_are_polled(tmp_path: Path) -> None:
+    """4 A and 6 A from one source: shares of 40 % and 60 %."""
+    specs = {
+        name: dataclasses.replace(SPECS[name], group="stack-a", period_s=period_s) for name, period_s in (("load-1", 0.1), ("load-2", 1.0))
+    }
+    with OpenJournal(tmp_path, specs=specs) as opened:
+        opened.journal.start_run(run_info(devices=("load-1", "load-2")), snapshot(specs))
+        for n in range(1, 1200):
+            device, amperes = ("load-2", 6.0) if n % 10 == 0 else ("load-1", 4.0)
+            counts = {"voltage_v": 24_000, "current_a": round(amperes * 10_000), "input_on": 1}
+            opened.journal.put_sample(sample(n, device, counts=counts))
+        opened.journal.stop_run("soak-0001", T0 + 120 * NS, "done")
+        opened.flush()
+    report = post_mortem(Archive(tmp_path), "soak-0001")
+    shares = {g.device: g.figure.value for g in report.groups}
+    assert shares["load-1"] == pytest.approx(40.0, abs=0.01)
+    assert shares["load-2"] == pytest.approx(60.0, abs=0.01)
+    assert "Groups: devices that share one source" in html_report(report)
+    assert pdf_report(report).startswith(b"%PDF-")
+    json.dumps(report.to_json(), allow_nan=False)
