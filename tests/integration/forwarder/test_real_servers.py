@@ -27,13 +27,6 @@ pytestmark = pytest.mark.server
 
 
 @pytest.fixture
-def influx(tmp_path: Path) -> Iterator[Influx1]:
-    with Influx1(tmp_path / "influx") as server:
-        server.create("bench")
-        yield server
-
-
-@pytest.fixture
 def victoria(tmp_path: Path) -> Iterator[Victoria]:
     with Victoria(tmp_path / "victoria") as server:
         yield server

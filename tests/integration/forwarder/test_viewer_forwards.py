@@ -22,13 +22,6 @@ PATIENCE_S = 40.0
 
 
 @pytest.fixture
-def influx(tmp_path: Path) -> Iterator[Influx1]:
-    with Influx1(tmp_path / "influx") as server:
-        server.create("bench")
-        yield server
-
-
-@pytest.fixture
 def bench(tmp_path: Path) -> Iterator[StandIn]:
     with recording(tmp_path / "data") as stand_in:
         yield stand_in
