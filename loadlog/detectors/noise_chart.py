@@ -1,10 +1,12 @@
 """Whether a channel's noise is still the learned one: logarithms of block variances against their own mean and deviation.
 
 The logarithm of a variance estimate is nearly normal with a deviation that depends on the number of independent samples only (Bartlett and
-Kendall), so correlated noise and few samples show in the learned deviation by themselves. A change must be shown by `SUSTAINED` blocks in a
-row, each beyond mean ± max(ln 2.25, c·s): 2.25 in variance is one half more in deviation, the least that is told; c follows from the stated
-false-alarm probability p a block as the normal quantile of p^(2/SUSTAINED), as if every second block were independent. Two minutes and
-more are so insisted on: a burst is no change of the noise.
+Kendall), so correlated noise and few samples show in the learned deviation by themselves. A change must be shown by `SUSTAINED` blocks of
+at most `SUSTAINED` + 1 in a row, each beyond mean ± max(ln 2.25, c·s): 2.25 in variance is one half more in deviation, the least that is
+told. The one that may fall short must lie on the same side of the mean: the variance of a few samples scatters, and a doubled noise would
+else be counted anew again and again. c follows from the stated false-alarm probability p a block, shared among the SUSTAINED + 1 places
+where that one can stand, as the normal quantile of (p/(SUSTAINED + 1))^(2/SUSTAINED), as if every second block were independent. Two
+minutes and more are so insisted on: a burst is no change of the noise.
 
 Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
 changes nothing; noise that shrinks into the rounding is not told.
@@ -26,10 +28,24 @@ LEAST_LOG_RATIO = math.log(2.25)
 class NoiseChart:
     """One channel. ``probability``: of a false alarm a block; ``quantum``: a count; ``fixed``: deviation that is not to be learned."""
 
-    __slots__ = ("_c", "_far", "_fixed", "_floor", "_logs", "_unshown_ns", "_variance", "correlation", "far", "quantum", "samples", "sign")
+    __slots__ = (
+        "_c",
+        "_far",
+        "_fixed",
+        "_floor",
+        "_logs",
+        "_short",
+        "_unshown_ns",
+        "_variance",
+        "correlation",
+        "far",
+        "quantum",
+        "samples",
+        "sign",
+    )
 
     def __init__(self, probability: float, quantum: float, fixed: float | None) -> None:
-        self._c = two_sided_quantile(2.0 * probability ** (2.0 / SUSTAINED))
+        self._c = two_sided_quantile(2.0 * (probability / (SUSTAINED + 1)) ** (2.0 / SUSTAINED))
         self._floor = quiet_floor(quantum) ** 2
         self.quantum = quantum
         self._fixed = fixed
@@ -42,6 +58,7 @@ class NoiseChart:
         self.correlation = 0.0
         self.samples = 0
         self._far: list[float] = []
+        self._short = False  # one block of this row fell short already
         self.sign = 0
         self._unshown_ns: dict[int, int] = {}
 
@@ -72,7 +89,7 @@ class NoiseChart:
 
     @property
     def deviates(self) -> int:
-        """Blocks in a row beyond the bound, signed; `SUSTAINED` is a change."""
+        """Blocks of the present row beyond the bound, signed; `SUSTAINED` is a change."""
         return self.sign * len(self._far)
 
     def update(self, block: Block, begin_ns: int) -> None:
@@ -89,8 +106,11 @@ class NoiseChart:
             self._unshown_ns[-1] = begin_ns
         bound = max(LEAST_LOG_RATIO, self._c * spread)
         sign = 1 if departure > bound else -1 if departure < -bound else 0
+        if sign == 0 and self._far and not self._short and departure * self.sign > 0.0:
+            self._short = True
+            return
         if sign == 0 or sign != self.sign:
-            self._far = []
+            self._far, self._short = [], False
         self.sign = sign
         if sign:
             self._far.append(block.variance)

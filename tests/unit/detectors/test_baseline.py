@@ -155,8 +155,8 @@ def test_a_restart_in_mid_run_goes_on_from_the_settled_level() -> None:
 # -- noise
 
 
-@pytest.mark.parametrize("period_s", [0.1, 0.5, 2.0])
-def test_grown_noise_is_found_and_measured(period_s: float) -> None:
+def delay_of_grown_noise(period_s: float) -> float:
+    """One bench whose noise grows, told once, with its factor and onset; the delay in blocks."""
     rnd = fresh_random()
     usual, grown = rnd.uniform(0.8, 2.0), rnd.uniform(2.2, 5.0)
     at, end_s = 80 * period_s * 16, 170 * period_s * 16 + 1200.0
@@ -164,13 +164,20 @@ def test_grown_noise_is_found_and_measured(period_s: float) -> None:
     at = max(at, 700.0)
     line.at(at, lambda: setattr(line.loads[0], "noise", usual * grown))
     out = record(line, max(end_s, at + 400.0))
-    found = [e for e in raised(out) if e.key == "voltage_v"]
-    (event,) = found
+    (event,) = [e for e in raised(out) if e.key == "voltage_v"]
     assert (event.kind, event.device) == ("noise_changed", "load-1")
     assert event.evidence["ratio"] == pytest.approx(grown, rel=0.35)
     assert covers(event, at)
-    block_s = max(10.0, 16 * period_s)
-    assert at_s(event.detected_utc_ns) - at < 14 * block_s
+    return (at_s(event.detected_utc_ns) - at) / max(10.0, 16 * period_s)
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.5, 2.0])
+def test_grown_noise_is_found_and_measured(period_s: float) -> None:
+    """Always within two rows of blocks, and within one row as a rule: of a noise that barely doubled, two of thirteen blocks of sixteen
+    samples fall short of the bound once in some fifty times, and the row begins anew."""
+    delays = sorted(delay_of_grown_noise(period_s) for _ in range(5))
+    assert delays[-1] < 28
+    assert delays[-2] < 14
 
 
 def test_slow_noise_that_grows_is_noise_too() -> None:
