@@ -29,6 +29,7 @@ from loadlog.analysis.health import DataHealth, Health
 from loadlog.analysis.integral import Charge, Energy
 from loadlog.analysis.moments import ChannelStatistics, Moments
 from loadlog.analysis.regression import LeastSquares, LineFit
+from loadlog.analysis.regulated import LeftOut
 from loadlog.analysis.supply import LoadEffect, drift, temperature_coefficient, warm_up
 from loadlog.analysis.timeline import Placed, surely_before, timeline
 from loadlog.analysis.verdict import AcceptanceLimit, Decision, LimitVerdict, RunVerdict, judge, judge_run
@@ -53,6 +54,7 @@ __all__ = [
     "Health",
     "Interval",
     "LeastSquares",
+    "LeftOut",
     "LimitVerdict",
     "LineFit",
     "LoadEffect",

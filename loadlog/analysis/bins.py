@@ -51,6 +51,13 @@ class BinTable:
         means = {n: m[mask] for n, m in self.means.items()}
         return BinTable(self.bin_s, self.index[mask], means, {n: c[mask] for n, c in self.counts.items()})
 
+    def without(self, index: Ints, channels: Sequence[str]) -> BinTable:
+        """The same without means of these channels in the bins of these numbers."""
+        out = np.isin(self.index, index)
+        means = {n: np.where(out, np.nan, m) if n in channels else m for n, m in self.means.items()}
+        counts = {n: np.where(out, 0, c) if n in channels else c for n, c in self.counts.items()}
+        return BinTable(self.bin_s, self.index, means, counts)
+
     def coarser(self, bin_s: float) -> BinTable:
         """The same in wider bins.
 
@@ -85,6 +92,11 @@ class Bins:
             raise UsageError("bin_s must be positive")
         self._channels, self._bin_ns, self._products = (*channels, *products), round(bin_s * NS), products
         self._sums: dict[int, list[float]] = {}
+
+    @property
+    def bin_s(self) -> float:
+        """Width of a bin, s."""
+        return self._bin_ns / NS
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""

@@ -6,7 +6,9 @@ A *statistic* is named with the channel that it is about; `STATISTICS` lists the
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
 
 from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s
@@ -14,6 +16,7 @@ from loadlog.analysis.chunk import Arrays, Chunk, chunk_of_recorded
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.integral import Charge, Energy
 from loadlog.analysis.moments import ChannelStatistics
+from loadlog.analysis.regulated import LeftOut, left_out_text
 from loadlog.analysis.supply import WARM_UP_S, LoadEffect, drift, temperature_coefficient, warm_up
 from loadlog.analysis.verdict import AcceptanceLimit
 from loadlog.analysis.walk import PERIODS_OF_A_GAP, Span, Walk
@@ -24,6 +27,7 @@ from loadlog.model.errors import UsageError
 
 VOLTAGE, CURRENT, POWER, TEMPERATURE = "voltage_v", "current_a", "power_w", "temperature_c"
 PRODUCT = "voltage_times_current_w"  # means of V·I, poll by poll, in the bins
+OUTPUT = (VOLTAGE, CURRENT, POWER, PRODUCT)
 NO_NUMBER_OF_INTEREST = ("setpoint",)  # its unit changes with the mode
 
 # statistic -> (what it is, the channels that it can be asked of; empty: every number)
@@ -54,7 +58,8 @@ class DeviceAnalysis:
     """One pass over a device's chunks.
 
     ``span``: when it was meant to be recorded. ``warm_up_s``: what drift leaves out. ``channels``: which numbers (default: all that the
-    chunks may hold). ``bin_s``: width of the means for slow things.
+    chunks may hold). ``bin_s``: width of the means for slow things. ``left_out``: spans in which the output is known not to have been
+    regulated; load effect, output resistance, drift and temperature coefficient leave them out, and what the samples show of the kind.
     """
 
     def __init__(
@@ -65,6 +70,7 @@ class DeviceAnalysis:
         warm_up_s: float = WARM_UP_S,
         channels: Iterable[str] | None = None,
         bin_s: float | None = None,
+        left_out: Sequence[LeftOut] = (),
     ) -> None:
         wanted = None if channels is None else frozenset(channels)
         self.spec, self.span, self._warm_up_s = spec, span, warm_up_s
@@ -73,12 +79,15 @@ class DeviceAnalysis:
         self._walks = {name: Walk(PERIODS_OF_A_GAP * spec.period_s * c.every) for name, c in self._numbers.items()}
         v, i = self._numbers.get(VOLTAGE), self._numbers.get(CURRENT)
         products = {PRODUCT: (VOLTAGE, CURRENT)} if v and i else {}
-        self._bins = Bins(tuple(self._numbers), bin_s or bin_width_s(span.length_s, spec.period_s), products)
+        width_s = bin_s or bin_width_s(span.length_s, spec.period_s)
+        self._bins, self._left_out = Bins(tuple(self._numbers), width_s, products), tuple(left_out)
         gap_s = PERIODS_OF_A_GAP * spec.period_s * max(c.every for c in (v, i) if c) if v or i else spec.period_s
         self.charge = Charge(i, gap_s) if i else None
         self.energy = Energy(v, i, gap_s) if v and i else None
-        self.load = LoadEffect(v, i) if v and i else None
         battery = spec.source == "battery"
+        mode = spec.channel("mode")
+        modes = mode.names if mode is not None else {}
+        self.load = LoadEffect(v, i, bin_s=width_s, modes=modes, left_out=self._left_out, has_level=not battery) if v and i else None
         self.discharge = Discharge(v, i, gap_s, spec.cutoff_v) if v and i and battery else None
         self.two_current = TwoCurrent(v, i, gap_s) if v and i and battery else None
 
@@ -139,7 +148,7 @@ class DeviceAnalysis:
             figure = self.load.load_effect() if statistic == "load_effect" else self.load.output_resistance()
             return self._with_coverage(channel, figure)
         if statistic == "drift":
-            return self._with_coverage(channel, drift(self.bins(), number, self._warm_up_s))
+            return self._with_coverage(channel, self._regulated(drift(self._steady(), number, self._warm_up_s), channel))
         if statistic == "warm_up_time_constant":
             return self._with_coverage(channel, warm_up(self.bins(), number))
         if statistic in OF_BATTERIES:
@@ -147,8 +156,30 @@ class DeviceAnalysis:
         temperature = self._numbers.get(TEMPERATURE)
         if statistic == "temperature_coefficient" and temperature is not None:
             others = [c for n, c in self._numbers.items() if n == CURRENT != channel]
-            return self._with_coverage(channel, temperature_coefficient(self.bins(), number, temperature, others))
+            found = temperature_coefficient(self._steady(), number, temperature, others)
+            return self._with_coverage(channel, self._regulated(found, channel))
         return Figure.missing(statistic, unit, f"{self.spec.name} does not measure all that {statistic} needs")
+
+    def _steady(self) -> BinTable:
+        """The means, those of the output only of when it was regulated."""
+        bins, width_ns = self.bins(), round(self._bins.bin_s * NS)
+        out = set() if self.load is None else set(self.load.regulated.out.tolist())
+        for span in self._left_out:
+            out |= set(range(span.from_utc_ns // width_ns, span.to_utc_ns // width_ns + 1))
+        return bins.without(np.array(sorted(out), np.int64), OUTPUT)
+
+    def _regulated(self, figure: Figure, channel: str) -> Figure:
+        """With what was left out of it, or why it cannot be given."""
+        if channel not in OUTPUT:
+            return figure
+        if self.load is not None and self.load.regulated.why_not and figure.value is not None:
+            return Figure.missing(figure.name, figure.unit, f"cannot be determined: {self.load.regulated.why_not}", figure.samples)
+        note = left_out_text(_seconds(self._left_out, self.span)) if self.load is None else self.load.regulated.note
+        if not note:
+            return figure
+        if figure.value is None:
+            return dataclasses.replace(figure, why_not=f"cannot be determined: {figure.why_not} ({note})")
+        return figure.noted(note)
 
     def _of_battery(self, statistic: str) -> Figure:
         if self.discharge is None or self.two_current is None:
@@ -189,6 +220,15 @@ def analyse(arrays: Arrays, span: Span | None = None, warm_up_s: float = WARM_UP
     analysis = DeviceAnalysis(arrays.spec, span or held, warm_up_s=warm_up_s)
     analysis.add(chunk)
     return analysis
+
+
+def _seconds(spans: Iterable[LeftOut], within: Span) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for span in spans:
+        length_ns = min(span.to_utc_ns, within.to_utc_ns) - max(span.from_utc_ns, within.from_utc_ns)
+        if length_ns > 0:
+            out[span.reason] = out.get(span.reason, 0.0) + length_ns / NS
+    return out
 
 
 def _of_interest(channel: ChannelSpec) -> bool:

@@ -19,6 +19,8 @@ import numpy as np
 from loadlog.analysis.chunk import Floats, inner
 from loadlog.model.errors import UsageError
 
+ENOUGH_GROUPS = 10
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -71,6 +73,21 @@ class LineFit:
         self._y += ay * n / total
         self.n = total
         self.x_low, self.x_high = min(self.x_low, float(x.min())), max(self.x_high, float(x.max()))
+
+    @classmethod
+    def of_groups(cls, n: Floats, x: Floats, y: Floats, xx: Floats, xy: Floats, yy: Floats) -> LineFit:
+        """From groups of pairs [k]: sizes, means, and sums of squares and products about the means. `x_low` and `x_high` are those of the
+        means."""
+        out = cls()
+        out.add(x, y)
+        total = float(n.sum())
+        if not total:
+            return out
+        out.n = round(total)
+        out._x, out._y = float(x[0]) + inner(n, x - x[0]) / total, float(y[0]) + inner(n, y - y[0]) / total
+        dx, dy = x - out._x, y - out._y
+        out._xx, out._xy, out._yy = (float((s + n * a * b).sum()) for s, a, b in ((xx, dx, dx), (xy, dx, dy), (yy, dy, dy)))
+        return out
 
     @property
     def x_deviation(self) -> float:
@@ -161,3 +178,18 @@ def autocorrelation_factor(residuals: Floats) -> float:
     if r <= 0:
         return 1.0
     return min(math.sqrt(n), math.sqrt((1 + r) / max(1e-12, 1 - r)))
+
+
+def grouped_u_slope(line: Line, y_mean: float, n: Floats, x: Floats, y: Floats, xx: Floats, xy: Floats) -> float | None:
+    """Standard uncertainty of a line's slope that leaves the residuals within a group (as `LineFit.of_groups`) free to follow each other:
+    from the scatter of the groups' scores (Liang and Zeger 1986, Biometrika 73, 13; from memory), widened where those of successive groups
+    are alike. None for fewer than `ENOUGH_GROUPS` groups, whose scatter says too little."""
+    if len(n) < ENOUGH_GROUPS:
+        return None
+    dx, dy = x - line.x_mean, y - y_mean
+    own = xx + n * dx * dx
+    scores = xy + n * dx * dy - line.slope * own
+    squares = float(own.sum())
+    if squares <= 0:
+        return None
+    return math.sqrt(inner(scores, scores) * len(n) / (len(n) - 1)) / squares * autocorrelation_factor(scores)

@@ -10,14 +10,16 @@ counts part may differ between the two (JCGM 100, F.1.2.3: nothing is known of t
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 
 from loadlog.analysis.bins import BinTable
 from loadlog.analysis.chunk import Chunk, Floats
 from loadlog.analysis.figure import Figure
-from loadlog.analysis.regression import LineFit, autocorrelation_factor, fit
+from loadlog.analysis.regression import LineFit, autocorrelation_factor, fit, grouped_u_slope
+from loadlog.analysis.regulated import LeftOut, Regulated, Stretches, Sums, regulated
 from loadlog.model.device import ChannelSpec
 
 WARM_UP_S = 1800.0
@@ -34,62 +36,88 @@ def difference_uncertainty(change: float, spec: ChannelSpec) -> float:
 
 
 class LoadEffect:
-    """Regression of voltage on current over all polls in which both are good: U = U0 − R I.
+    """Regression of voltage on current, U = U0 − R I, over the polls in which both are good and the output was regulated (`regulated`).
 
-    Attributes:
-        fit: the line through all pairs (slope −R, Ω).
+    ``bin_s``: width of the stretches that are kept or left out; ``modes``: names of the device's modes by number; ``left_out``: spans known
+    not to have been regulated; ``has_level``: the source keeps a level, which no battery does.
     """
 
-    def __init__(self, voltage: ChannelSpec, current: ChannelSpec) -> None:
+    def __init__(
+        self,
+        voltage: ChannelSpec,
+        current: ChannelSpec,
+        *,
+        bin_s: float = 1.0,
+        modes: Mapping[int, str] = MappingProxyType({}),
+        left_out: Sequence[LeftOut] = (),
+        has_level: bool = True,
+    ) -> None:
         self._voltage, self._current = voltage, current
-        self.fit = LineFit()
+        self._stretches = Stretches(voltage, current, bin_s, modes)
+        self._left_out, self._has_level = left_out, has_level
+        self._found: Regulated | None = None
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
-        good = chunk.good(self._voltage.name, self._current.name)
-        v, i = (chunk.pick(good, chunk.values(s.name)) for s in (self._voltage, self._current))
-        self.fit.add(i, v)
+        self._found = None
+        self._stretches.add(chunk)
 
-    def _why_not(self) -> str:
-        if self.fit.n < 3:
-            return "fewer than three polls with good voltage and current"
-        change = self.fit.x_high - self.fit.x_low
+    @property
+    def regulated(self) -> Regulated:
+        """What the regression rests on, and what it leaves out."""
+        if self._found is None:
+            u_v = difference_uncertainty(0.0, self._voltage)
+            self._found = regulated(self._stretches.sums(), self._stretches.bin_ns, self._left_out, self._has_level, u_v)
+        return self._found
+
+    def _why_not(self, kept: Sums) -> str:
+        polls = int(kept.n.sum())
+        if self.regulated.why_not:
+            return f"cannot be determined: {self.regulated.why_not}"
+        if polls < 3:
+            return self._beside("fewer than three polls with good voltage and current")
+        change = float(kept.i_high.max() - kept.i_low.min())
         needed = DISCERNIBLE * difference_uncertainty(0.0, self._current)
         if change < needed:
-            return f"the current varied by {change:.3g} {self._current.unit} only; {needed:.3g} {self._current.unit} are needed"
+            unit = self._current.unit
+            return self._beside(f"the current varied by {change:.3g} {unit} only; {needed:.3g} {unit} are needed")
         return ""
+
+    def _beside(self, why_not: str) -> str:
+        note = self.regulated.note
+        return f"cannot be determined: {why_not} ({note})" if note else why_not
 
     def output_resistance(self) -> Figure:
         """R = −ΔU/ΔI in Ω. With local sense the leads are in it."""
-        name, why_not = "output_resistance", self._why_not()
-        line = self.fit.line()
+        name, kept = "output_resistance", self.regulated.kept
+        why_not = self._why_not(kept)
+        fit = LineFit.of_groups(kept.n, kept.i, kept.v, kept.ii, kept.iv, kept.vv)
+        line = fit.line()
         if why_not or line is None or line.u_slope is None:
-            return Figure.missing(name, "Ω", why_not or "the current did not vary", self.fit.n)
-        resistance, change = -line.slope, self.fit.x_high - self.fit.x_low
+            return Figure.missing(name, "Ω", why_not or "the current did not vary", fit.n)
+        resistance, low, high = -line.slope, float(kept.i_low.min()), float(kept.i_high.max())
+        change = high - low
         from_v = difference_uncertainty(resistance * change, self._voltage) / change
         from_i = abs(resistance) * difference_uncertainty(change, self._current) / change
-        u = math.sqrt(line.u_slope**2 + from_v**2 + from_i**2)
-        details = {
-            "no_load_v": line.intercept,
-            "current_low_a": self.fit.x_low,
-            "current_high_a": self.fit.x_high,
-            "u_scatter_ohm": line.u_slope,
-        }
-        note = "slow changes of the source (warming, discharge) that go with the current are in it"
-        return Figure(name, resistance, "Ω", u, self.fit.n, notes=(note,), details=details)
+        grouped = grouped_u_slope(line, line.at(line.x_mean)[0], kept.n, kept.i, kept.v, kept.ii, kept.iv)
+        scatter = max(line.u_slope, grouped or 0.0)
+        u = math.sqrt(scatter**2 + from_v**2 + from_i**2)
+        details = {"no_load_v": line.intercept, "current_low_a": low, "current_high_a": high, "u_scatter_ohm": line.u_slope}
+        notes = ("slow changes of the source (warming, discharge) that go with the current are in it", self.regulated.note)
+        return Figure(name, resistance, "Ω", u, fit.n, notes=tuple(n for n in notes if n), details=details)
 
     def load_effect(self) -> Figure:
         """U at the lowest current minus U at the highest, in V; ``details``: in percent of the voltage at the lowest current."""
         resistance, name = self.output_resistance(), "load_effect"
         if resistance.value is None or resistance.uncertainty is None:
-            return Figure.missing(name, "V", resistance.why_not, self.fit.n)
-        change = self.fit.x_high - self.fit.x_low
-        value, u = resistance.value * change, resistance.uncertainty * change
-        at_low = resistance.details["no_load_v"] - resistance.value * self.fit.x_low
-        details = {"current_low_a": self.fit.x_low, "current_high_a": self.fit.x_high, "voltage_low_v": at_low}
+            return Figure.missing(name, "V", resistance.why_not, resistance.samples)
+        low, high = resistance.details["current_low_a"], resistance.details["current_high_a"]
+        value, u = resistance.value * (high - low), resistance.uncertainty * (high - low)
+        at_low = resistance.details["no_load_v"] - resistance.value * low
+        details = {"current_low_a": low, "current_high_a": high, "voltage_low_v": at_low}
         if at_low:
             details["load_effect_percent"] = 100.0 * value / at_low
-        return Figure(name, value, "V", u, self.fit.n, notes=resistance.notes, details=details)
+        return Figure(name, value, "V", u, resistance.samples, notes=resistance.notes, details=details)
 
 
 def drift(table: BinTable, spec: ChannelSpec, warm_up_s: float = WARM_UP_S) -> Figure:
@@ -98,7 +126,7 @@ def drift(table: BinTable, spec: ChannelSpec, warm_up_s: float = WARM_UP_S) -> F
     The scatter of a bin's mean is not subtracted; the uncertainty is that of a difference of two readings.
     """
     name, unit = "drift", spec.unit
-    good = table.with_all(spec.name).after(warm_up_s)
+    good = table.after(warm_up_s).with_all(spec.name)
     if len(good) < ENOUGH_BINS:
         return Figure.missing(name, unit, _too_few(table, good, warm_up_s))
     y, hours = good.means[spec.name], good.time_s / 3600.0
@@ -125,7 +153,7 @@ def temperature_coefficient(
     What the instrument itself changes with temperature is in it.
     """
     name, unit = "temperature_coefficient", f"{quantity.unit}/K"
-    good = table.with_all(quantity.name, temperature.name, *(o.name for o in others)).after(warm_up_s)
+    good = table.after(warm_up_s).with_all(quantity.name, temperature.name, *(o.name for o in others))
     if len(good) < ENOUGH_BINS:
         return Figure.missing(name, unit, _too_few(table, good, warm_up_s))
     t, y = good.means[temperature.name], good.means[quantity.name]

@@ -22,6 +22,7 @@ from loadlog.model.event import Event, Severity
 from loadlog.review.acceptance import judge_plan, with_limits
 from loadlog.review.cause import Verdict, concerns_the_bench, verdict
 from loadlog.review.summary import Summary, summarise
+from loadlog.review.unregulated import left_out
 from loadlog.store import Archive
 from loadlog.store.series import Series
 
@@ -132,7 +133,7 @@ def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] =
     bin_s = max((bin_width_s(span.length_s, spec.period_s) for spec in chosen), default=None)  # one for all, so that groups compare
     reports, analyses, done = [], [], 0
     for spec in chosen:
-        analysis = DeviceAnalysis(spec, span, bin_s=bin_s)
+        analysis = DeviceAnalysis(spec, span, bin_s=bin_s, left_out=left_out(spec, specs.values(), events, span.to_utc_ns))
         reports.append(_device(archive, run.id, analysis, normal_until, lambda n, before=done: progress(before + n)))  # type: ignore[misc]
         analyses.append(analysis)
         done += reports[-1].health.polls
