@@ -6,6 +6,7 @@ Plain JSON values only: a number that JSON cannot carry (NaN, infinity) becomes 
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from loadlog.model.clock import NS, format_utc
@@ -85,6 +86,7 @@ def _channel_json(channel: ChannelSpec, limits: LimitSpec | None) -> dict[str, A
         "resolution": finite(channel.resolution),
         "rating": {"low": channel.low, "high": channel.high},
         "limits": None if limits is None else {key: getattr(limits, key) for key in LimitSpec.__slots__},
+        "accuracy": None if channel.accuracy is None else asdict(channel.accuracy),
         "every": channel.every,
     }
 

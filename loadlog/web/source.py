@@ -174,7 +174,8 @@ class Source:
 
     def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
         """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
-        is more than one sample. ``until_s``: instant of the newest sample in it, or the end of the last bucket."""
+        is more than one sample, and ``worst`` (0 good, 1 uncertain, 2 bad or no reading) where one is not good. ``until_s``: instant of the
+        newest sample in it, or the end of the last bucket."""
         # Read before the series: a sample that comes between is then shown twice in a bucket rather than not at all.
         newest = self._newest([spec.name]).get(spec.name)
         if self.archive.folder.is_dir():
@@ -190,12 +191,16 @@ class Source:
             column: dict[str, Any] = {"unit": _unit(spec, name), "mean": [None] * len(stamps)}
             if series.width_ns:
                 column |= {"min": [None] * len(stamps), "max": [None] * len(stamps)}
+            if any(bucket.worst for bucket in buckets):
+                column["worst"] = [0] * len(stamps)
             for bucket in buckets:
                 row = row_of[bucket.t_utc_ns]
                 counts[row] = max(counts[row], bucket.count)
                 column["mean"][row] = forms.finite(bucket.mean)
                 if series.width_ns:
                     column["min"][row], column["max"][row] = forms.finite(bucket.minimum), forms.finite(bucket.maximum)
+                if bucket.worst:
+                    column["worst"][row] = int(bucket.worst)
             columns[name] = column
         times = [round(t / NS + width_s / 2, 6) for t in stamps]
         until_s = newest.sample.stamp.t_utc_ns / NS if newest and width_s else (times[-1] if times else 0.0)

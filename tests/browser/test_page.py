@@ -280,7 +280,7 @@ def test_spans_are_chosen_by_keyboard_and_kept(bench: StandIn, address: str, ope
     expect(page.get_by_role("radio", name="15 min", exact=True)).to_be_checked()
     page.reload()
     expect(page.get_by_role("radio", name="15 min", exact=True)).to_be_checked()
-    page.get_by_role("radio", name="whole run").check(force=True)
+    page.get_by_label("Whole run").select_option("soak-0001")
     noise = random.Random(3)
     for i in range(20):
         bench.load_sample("load-1", i, noise)
@@ -323,7 +323,7 @@ def test_a_trace_keeps_extremes_stays_bounded_and_bridges_no_gap(address: str, o
     assert got["mean"] == [5, 6, 7, None, 8, 9, None, 10]
     got = page.evaluate(REDUCED)
     assert got == {"t": [5, 15, 25], "mean": [5, 7, 4], "min": [4, 5, 3], "max": [6, 10, 5]}
-    assert page.evaluate(BOUNDED) <= 2600
+    assert page.evaluate(BOUNDED) <= 2000
 
 
 def test_cautions_fold_and_stay_folded(address: str, open_page: Open) -> None:
@@ -369,7 +369,8 @@ def test_a_plot_below_the_fold_says_nothing_untrue(bench: StandIn, address: str,
     history(bench)
     page = open_page(address, width=1280, height=300)
     expect(card(page, "case").locator(".value").first).to_contain_text("31.2")
-    last = page.locator(".strips").last
-    expect(last.locator(".empty")).to_be_hidden()
+    last = card(page, "case").locator(".strips")
+    page.wait_for_timeout(500)
+    expect(last.locator(".empty")).not_to_contain_text("No samples")
     last.scroll_into_view_if_needed()
     expect(last.locator("canvas").first).to_be_visible()

@@ -4,19 +4,15 @@ import { Device } from "./device.js";
 import { byId, el, setText, settings } from "./dom.js";
 import { Events } from "./events.js";
 import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
+import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
 import { get, Stream } from "./net.js";
-import { span } from "./plot.js";
+import { buildTimebar, draw as drawTimebar, loadRuns } from "./timebar.js";
+import { view } from "./view.js";
 
-const SPANS = [
-  [60, "1 min"],
-  [300, "5 min"],
-  [900, "15 min"],
-  [3600, "60 min"],
-  [0, "whole run"],
-];
 const LONG_S = 900;
 const devices = new Map();
+let groups = [];
 const events = new Events();
 const link = { state: "connecting", since: 0, software: "", outdated: false };
 let service = null;
@@ -40,23 +36,21 @@ async function refresh() {
 function showBench(bench) {
   setText(byId("bench"), bench.bench);
   setText(byId("about"), bench.software);
-  restyle(); // the old charts leave the shared cursor
+  for (const plots of allPlots()) plots.end();
   devices.clear();
   for (const spec of bench.devices) devices.set(spec.name, new Device(spec));
   const nodes = [...devices.values()].map((device) => device.root);
   byId("devices").replaceChildren(...(nodes.length ? nodes : [el("p", { class: "empty" }, "No device is configured.")]));
+  groups = groupsOf([...devices.values()].map((device) => device.strips.samples)).map((group) => new GroupPlot(...group));
+  byId("groups").replaceChildren(...groups.map((group) => group.card));
   for (const device of devices.values()) device.draw();
-  loadTraces();
+  loadRuns();
 }
+
+const allPlots = () => [...[...devices.values()].map((device) => device.strips), ...groups];
 
 function loadTraces() {
-  findRunStart();
-  for (const device of devices.values()) device.strips.load();
-}
-
-function findRunStart() {
-  const starts = (service?.runs ?? []).map((run) => Date.parse(run.started) / 1000);
-  span.runStart = starts.length ? Math.min(...starts) : null;
+  for (const device of devices.values()) device.strips.samples.want();
 }
 
 const stream = new Stream({
@@ -84,10 +78,7 @@ const stream = new Stream({
     service = state;
     learnServerTime(state.t);
     if (loadAgain || (devices.size && state.devices.join() !== [...devices.keys()].join())) refresh();
-    else if (first || runs !== JSON.stringify(state.runs.map((run) => run.id))) {
-      findRunStart();
-      if (!first && span.seconds === 0) loadTraces();
-    }
+    else if (!first && runs !== JSON.stringify(state.runs.map((run) => run.id))) loadRuns();
     showService();
   },
 });
@@ -147,27 +138,6 @@ function showService() {
 
 // ---- the reader's choices
 
-function buildSpans() {
-  const chosen = Number(settings.get("span", "300"));
-  span.seconds = SPANS.some(([seconds]) => seconds === chosen) ? chosen : 300;
-  for (const [seconds, text] of SPANS) {
-    const input = el("input", {
-      type: "radio",
-      name: "span",
-      value: seconds,
-      checked: seconds === span.seconds,
-      onchange: () => choose(seconds),
-    });
-    byId("span").append(el("label", {}, input, el("span", {}, text)));
-  }
-}
-
-function choose(seconds) {
-  span.seconds = seconds;
-  settings.set("span", String(seconds));
-  loadTraces();
-}
-
 function buildZone() {
   const button = byId("zone");
   const show = () => {
@@ -179,6 +149,7 @@ function buildZone() {
     show();
     events.draw();
     restyle();
+    drawTimebar();
     refresh();
   };
   show();
@@ -191,7 +162,7 @@ function buildCautions() {
 }
 
 function restyle() {
-  for (const device of devices.values()) device.strips.restyle();
+  for (const plots of allPlots()) plots.restyle();
 }
 
 // ---- time
@@ -200,10 +171,10 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
 let drawnAt = 0;
 
 function drawStrips(now) {
-  const every = calm.matches || span.seconds >= LONG_S || span.seconds === 0 ? 1000 : 200;
-  if (now - drawnAt >= every) {
+  const every = calm.matches || view.seconds > LONG_S ? 1000 : 200;
+  if (view.following && now - drawnAt >= every) {
     drawnAt = now;
-    for (const device of devices.values()) device.strips.draw();
+    for (const plots of allPlots()) plots.draw();
   }
   requestAnimationFrame(drawStrips);
 }
@@ -220,15 +191,15 @@ setInterval(() => {
 
 // A long span is fetched afresh now and then, so that its buckets stay even.
 setInterval(() => {
-  if (link.state === "live" && !document.hidden) loadTraces();
+  if (link.state === "live" && !document.hidden && view.following) loadTraces();
 }, 300_000);
 
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden && link.state === "live") loadTraces();
+  if (!document.hidden && link.state === "live" && view.following) loadTraces();
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
 
-buildSpans();
+buildTimebar();
 buildZone();
 buildCautions();
 stream.open();

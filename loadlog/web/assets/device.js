@@ -78,7 +78,7 @@ export class Device {
     this.last = sample;
     this.run = sample.run;
     if (!sample.failure) this.sample = sample;
-    this.strips.take(sample);
+    this.strips.samples.take(sample);
     this.stale = true;
   }
 

@@ -3,7 +3,7 @@
 import { byId, el, setText, settings } from "./dom.js";
 import { duration, interval, isUtc, kind, moment, serverNowMs, SEVERITY } from "./format.js";
 import { post } from "./net.js";
-import { setEvents } from "./plot.js";
+import { setEvents, showOnPlot } from "./flags.js";
 
 const RANK = { alarm: 0, warning: 1, info: 2 };
 const KEPT = 400;

@@ -56,6 +56,13 @@ export function number(value, digits) {
   return Number(value.toFixed(digits)) === 0 ? text.replace("−", "") : text;
 }
 
+// Twice the standard uncertainty of a reading: the instrument's specification and its resolution, both rectangular, in quadrature.
+export function expanded(channel, value) {
+  const { percent_of_reading: percent, absolute } = channel.accuracy ?? { percent_of_reading: 0, absolute: 0 };
+  const bound = (Math.abs(value) * percent) / 100 + absolute;
+  return 2 * Math.hypot(bound / Math.sqrt(3), channel.resolution / Math.sqrt(12));
+}
+
 export function status(value) {
   if (Array.isArray(value)) return value.length ? value.join(", ") : "none";
   if (value === true) return "on";
@@ -76,6 +83,9 @@ export function duration(seconds) {
   if (s < 86400) return `${Math.floor(s / 3600)} h ${String(Math.floor((s % 3600) / 60)).padStart(2, "0")} min`;
   return `${Math.floor(s / 86400)} d ${Math.floor((s % 86400) / 3600)} h`;
 }
+
+// A stretch of time: "5 min", "8 h", "1 d 2 h".
+export const stretch = (seconds) => duration(seconds).replace(/ 0+ (s|min|h)$/, "");
 
 const formats = new Map();
 function intl(options) {

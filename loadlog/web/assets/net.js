@@ -9,8 +9,10 @@ export class Refusal extends Error {
   }
 }
 
-async function request(method, path, body) {
-  const options = { method, headers: { "X-Loadlog": "page" }, signal: AbortSignal.timeout(10000) };
+// stop: a signal by which the asker says that it does not want the answer any more.
+async function request(method, path, body, stop) {
+  const late = AbortSignal.timeout(10000);
+  const options = { method, headers: { "X-Loadlog": "page" }, signal: stop && AbortSignal.any ? AbortSignal.any([stop, late]) : stop ?? late };
   if (body !== undefined) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(body);
@@ -27,15 +29,15 @@ async function request(method, path, body) {
 }
 
 // Asks for the token once when the service wants one, then repeats the request.
-async function withLogin(method, path, body) {
+async function withLogin(method, path, body, stop) {
   try {
-    return await request(method, path, body);
+    return await request(method, path, body, stop);
   } catch (error) {
     if (error.status !== 401 || !(await login(error.message))) throw error;
-    return request(method, path, body);
+    return request(method, path, body, stop);
   }
 }
-export const get = (path) => withLogin("GET", path);
+export const get = (path, stop) => withLogin("GET", path, undefined, stop);
 export const post = (path, body) => withLogin("POST", path, body);
 
 let pending = null;
