@@ -10,6 +10,7 @@ import logging
 import os
 import signal
 import socket
+import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -29,11 +30,14 @@ from loadlog.process.systemd import Notifier
 from loadlog.store import Archive
 from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
+from loadlog.web.connections import Connections
 from loadlog.web.feed import RecordingFeed
-from loadlog.web.security import FailureCounter
-from loadlog.web.serve import NO_HEART, Connections, Heart, Server, listen, make_server
+from loadlog.web.limits import CHANGES, READS, FailureCounter, RateLimit
+from loadlog.web.security import Limits
+from loadlog.web.serve import NO_HEART, Heart, Server, listen, make_server
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
+from loadlog.web.tls import load_tls
 
 SOFTWARE = f"loadlog {__version__}"
 ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gone
@@ -48,6 +52,7 @@ def build_site(
     access: Access,
     connections: Connections,
     forwarding: Forwarding | None = None,
+    trusted_proxies: tuple[str, ...] = (),
 ) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
     control = ControlClient(data_dir, ASK_TIMEOUT_S)
@@ -58,16 +63,19 @@ def build_site(
     )  # fmt: skip
     feed = RecordingFeed(source, software=SOFTWARE, monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
+    limits = Limits(
+        FailureCounter(time.monotonic), RateLimit(READS, "reads", time.monotonic), RateLimit(CHANGES, "changes", time.monotonic)
+    )
     return Site(
-        name, SOFTWARE, access, source, hub, FailureCounter(time.monotonic), time.time, abort=connections.abort, retry_forward=sending.retry
+        name, SOFTWARE, access, source, hub, limits, time.time, trusted_proxies, abort=connections.abort, retry_forward=sending.retry
     )
 
 
-def address_of(sock: socket.socket, access: Access) -> str:
+def address_of(sock: socket.socket, access: Access, *, tls: bool = False) -> str:
     """The address that people type in."""
     host, tcp_port = sock.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
-    return f"http://{shown}:{tcp_port}/" + ("" if access.loopback else " (with the token)")
+    return f"{'https' if tls else 'http'}://{shown}:{tcp_port}/" + (" (with the token)" if access.others_reach else "")
 
 
 def make_viewer(
@@ -78,11 +86,14 @@ def make_viewer(
     on_listening: Callable[[], None] = lambda: None,
     forwarding: Forwarding | None = None,
     heart: Heart = NO_HEART,
+    tls: ssl.SSLContext | None = None,
+    trusted_proxies: tuple[str, ...] = (),
+    connections: Connections | None = None,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
-    connections = Connections()
-    site = build_site(name, devices, data_dir, access, connections, forwarding)
-    return make_server(build_app(site), site.hub, connections, on_listening, heart)
+    connections = connections or Connections()
+    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies)
+    return make_server(build_app(site), site.hub, connections, on_listening, heart, tls)
 
 
 def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> int:
@@ -92,19 +103,23 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
         LoadlogError: the configuration, the token or the address is refused; nothing was served.
     """
     bench = load_bench(config_path)
-    access = load_access(bench.config.web, config_path.parent, environ)
+    web = bench.config.web
+    access = load_access(web, config_path.parent, environ)
+    tls = load_tls(web, config_path.parent)
     forwarding = make_forwarding(bench, environ)
     plans = make_plans(bench)
-    sock = listen(bench.config.web.host, bench.config.web.tcp_port)
+    sock = listen(web.host, web.tcp_port)
     notifier = Notifier(environ)
 
     def on_listening() -> None:
-        address = address_of(sock, access)
+        address = address_of(sock, access, tls=tls is not None)
         notifier.ready(f"live page on {address}")
         _log.info("live page", extra={"fields": {"address": address}})
 
     heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
-    server = make_viewer(bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart)
+    server = make_viewer(
+        bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies)
+    )
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)

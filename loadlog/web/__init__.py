@@ -4,8 +4,8 @@ Everything here reads recordings and sends orders over the recorder's control so
 used in this package and in `viewer` only.
 """
 
+from loadlog.web.access import Access, load_access
 from loadlog.web.app import build_app
-from loadlog.web.security import Access, load_access
 from loadlog.web.site import Site
 
 __all__ = ["Access", "Site", "build_app", "load_access"]

@@ -10,15 +10,17 @@ from fastapi import FastAPI
 from fastapi.responses import FileResponse
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
 
-from loadlog.web import api, orders, problems
+from loadlog.web import api, orders, problems, sessions
+from loadlog.web.proxy import BehindProxies
 from loadlog.web.security import Guard
 from loadlog.web.site import Site
 
 ASSETS = Path(__file__).parent / "assets"
 
 
-def build_app(site: Site) -> FastAPI:
+def build_app(site: Site) -> ASGIApp:
     """The ASGI application of one bench; ends its streams when it is shut down."""
 
     @asynccontextmanager
@@ -39,6 +41,7 @@ def build_app(site: Site) -> FastAPI:
     problems.install(app)
     app.include_router(api.router)
     app.include_router(orders.router)
+    app.include_router(sessions.router)
 
     @app.get("/", include_in_schema=False)
     async def page() -> FileResponse:
@@ -46,5 +49,5 @@ def build_app(site: Site) -> FastAPI:
 
     app.mount("/assets", StaticFiles(directory=ASSETS), name="assets")
     app.add_middleware(GZipMiddleware, minimum_size=1024)
-    app.add_middleware(Guard, access=site.access, failures=site.failures, utc_s=site.utc_s)
-    return app
+    guarded = Guard(app, site.access, site.limits, site.utc_s)  # outside of everything, so that a fault's answer carries its headers too
+    return BehindProxies(guarded, site.trusted_proxies) if site.trusted_proxies else guarded

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Response
+from fastapi import APIRouter, Depends
 from pydantic import BaseModel, ConfigDict, Field
-from starlette.requests import Request
 
 from loadlog.model.clock import format_utc
 from loadlog.web.problems import Problem
-from loadlog.web.security import SESSION_S, cookie_name, peer_of, refuse_blocked
 from loadlog.web.site import Site, site_of
 
 router = APIRouter(prefix="/api")
@@ -52,12 +50,6 @@ class NewNote(Body):
 
     text: Annotated[str, Field(min_length=1, max_length=4000, pattern=r"\S")]
     author: Person = ""
-
-
-class Login(Body):
-    """The token, in exchange for a session cookie."""
-
-    token: Annotated[str, Field(max_length=1000)]
 
 
 @router.post("/events/{event_id}/ack", summary="Acknowledge an event")
@@ -107,28 +99,3 @@ def require_run(site: Site, run_id: str) -> None:
     """Raises `Problem` 404 for a run that neither the recordings nor the recorder know."""
     if run_id not in site.source.recorder().running and all(run["id"] != run_id for run in site.source.runs()):
         raise Problem(404, f"there is no run {run_id}", field="id")
-
-
-@router.post("/session", status_code=204, summary="Log in: the token for a session cookie")
-def log_in(body: Login, request: Request, site: SiteOf) -> Response:
-    """Sets the cookie."""
-    if not site.access.token:
-        raise Problem(409, "no token is configured: nothing to log in to")
-    peer = peer_of(request.scope)
-    refuse_blocked(site.failures, peer)
-    if not site.access.holds(body.token.strip()):
-        site.failures.add(peer)
-        raise Problem(401, "the token is wrong", field="token")
-    answer = Response(status_code=204)
-    secure = request.url.scheme == "https"
-    value = site.access.new_session(site.utc_s())
-    answer.set_cookie(cookie_name(request.scope), value, max_age=SESSION_S, path="/", secure=secure, httponly=True, samesite="strict")
-    return answer
-
-
-@router.delete("/session", status_code=204, summary="Log out")
-def log_out(request: Request) -> Response:
-    """Removes the cookie."""
-    answer = Response(status_code=204)
-    answer.delete_cookie(cookie_name(request.scope), path="/", httponly=True, samesite="strict")
-    return answer

@@ -1,53 +1,48 @@
-"""Who may read and who may act, judged before any route is reached.
+"""The guard around every route: who may read and who may act, judged before any route is reached.
 
 Rules (CONTRACT, HTTP: changes need the token; reading needs it wherever the address is not loopback):
 
-- A request shows the token as ``Authorization: Bearer ...``, or as the session cookie that ``POST /api/session`` gives for it. The cookie
-  holds an expiry and a MAC under a key derived from the token (RFC 2104), so it dies with the token; it is HttpOnly and SameSite=Strict.
+- A request shows a token as ``Authorization: Bearer ...``, or as the session cookie that ``POST /api/session`` gives for it. The cookie is
+  HttpOnly and SameSite=Strict, under TLS also Secure. A read token never acts (403, not 401: showing it again would not help).
 - On a loopback address without a configured token, everybody on this machine may read and act, as with any local tool; but a page of
-  another origin open in the same browser may not, see the next two rules.
+  another origin open in the same browser may do neither, see the next three rules. What came through a proxy is refused there, for it
+  makes of everybody a peer on this machine.
 - A change that does not carry a bearer token must carry the header ``X-Loadlog`` (a foreign page cannot set it without a preflight, which
   is refused: no CORS) and, where the browser says so, come from the page's own origin (Fetch Metadata: ``Sec-Fetch-Site``; else
   ``Origin``).
-- On a loopback address the Host header must name this machine, which defeats DNS rebinding.
-- Bodies are at most `MAX_BODY` bytes. Wrong tokens are counted per peer and answered 429 after `MAX_FAILURES` a minute.
-- Comparison of secrets takes constant time.
+- What the bench says is not read by a foreign page either (``Sec-Fetch-Site``), not even to make this machine work in vain.
+- The Host header must name this machine, an address where others reach it, or one of ``web.hosts``: it defeats DNS rebinding.
+- Bodies are at most `MAX_BODY` bytes and come within `BODY_S`. Rates are those of `limits`.
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import hmac
+import asyncio
 import ipaddress
-import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
-from pathlib import Path
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from loadlog.config import WebConfig
-from loadlog.model.errors import ConfigError
+from loadlog.web.access import Access, Level
+from loadlog.web.limits import FailureCounter, RateLimit, peer_of
 from loadlog.web.problems import Problem
 
-SESSION_S = 14 * 86_400
-MIN_TOKEN = 16
 MAX_BODY = 64 * 1024
-MAX_FAILURES = 10
+BODY_S = 15.0
 CHANGE_HEADER = "x-loadlog"
-_FAILURE_WINDOW_S = 60.0
-_MAX_PEERS = 1000
 _OPEN_PATHS = frozenset({"/", "/healthz", "/api/session"})
 _OPEN_PREFIX = "/assets/"  # page, scripts and styles hold nothing of the bench
 _READING = frozenset({"GET", "HEAD"})
+_PROXY_HEADERS = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 
 CONTENT_SECURITY_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+# No Strict-Transport-Security: browsers apply it to every port of the host, so it would cut off what else runs there without TLS.
 _HEADERS = {
     "content-security-policy": CONTENT_SECURITY_POLICY,
     "x-content-type-options": "nosniff",
@@ -58,99 +53,19 @@ _HEADERS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Access:
-    """What the configuration says about who may do what. ``token`` is empty where none is configured (loopback only)."""
+class Limits:
+    """What counts requests, one of each for the whole service."""
 
-    loopback: bool
-    token: str = ""
-
-    @property
-    def reading_needs_token(self) -> bool:
-        """True where others than this machine reach the page."""
-        return not self.loopback
-
-    @property
-    def acting_needs_token(self) -> bool:
-        """True wherever a token is configured."""
-        return bool(self.token)
-
-    def holds(self, shown: str) -> bool:
-        """Whether ``shown`` is the token; in constant time."""
-        return bool(self.token) and hmac.compare_digest(shown.encode(), self.token.encode())
-
-    def _mac(self, expiry: str) -> str:
-        key = hashlib.sha256(b"loadlog session\0" + self.token.encode()).digest()
-        return base64.urlsafe_b64encode(hmac.digest(key, expiry.encode(), "sha256")).decode().rstrip("=")
-
-    def new_session(self, now_s: float) -> str:
-        """Value of the session cookie, good for `SESSION_S`."""
-        expiry = str(int(now_s) + SESSION_S)
-        return f"{expiry}.{self._mac(expiry)}"
-
-    def session_holds(self, value: str, now_s: float) -> bool:
-        """Whether a cookie's value was made by `new_session` with the present token and has not expired."""
-        expiry, _, mac = value.partition(".")
-        if not self.token or not expiry.isascii() or not expiry.isdigit() or len(expiry) > 12:
-            return False
-        return hmac.compare_digest(mac.encode(), self._mac(expiry).encode()) and now_s < int(expiry)
-
-
-def load_access(config: WebConfig, base: Path, environ: Mapping[str, str] = os.environ) -> Access:
-    """The access rules of ``[web]``; a relative ``token_file`` is looked for beside the configuration file (``base``).
-
-    Raises:
-        ConfigError: the token is named but missing, empty or too short.
-    """
-    token = ""
-    if config.token_file:
-        path = base / config.token_file
-        try:
-            token = path.read_text(encoding="utf-8").strip()
-        except (OSError, UnicodeDecodeError) as exc:
-            reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8 text"
-            raise ConfigError(f"web.token_file: cannot read {path}: {reason}") from exc
-        source = f"web.token_file {path}"
-    elif config.token_env:
-        token = environ.get(config.token_env, "").strip()
-        source = f"web.token_env: environment variable {config.token_env}"
-    else:
-        return Access(loopback=config.is_loopback)
-    if not token:
-        raise ConfigError(f"{source} is empty or not set", hint="give it a long random text, e.g. from: openssl rand -hex 24")
-    if len(token) < MIN_TOKEN:
-        raise ConfigError(f"{source}: a token has at least {MIN_TOKEN} characters")
-    return Access(loopback=config.is_loopback, token=token)
-
-
-class FailureCounter:
-    """Wrong tokens per peer within a minute; forgets the oldest peer beyond `_MAX_PEERS`."""
-
-    def __init__(self, monotonic_s: Callable[[], float]) -> None:
-        self._monotonic_s = monotonic_s
-        self._failures: dict[str, list[float]] = {}
-
-    def _recent(self, peer: str) -> list[float]:
-        since_s = self._monotonic_s() - _FAILURE_WINDOW_S
-        return [t for t in self._failures.get(peer, []) if t > since_s]
-
-    def add(self, peer: str) -> None:
-        """One more wrong token from this peer."""
-        recent = self._recent(peer)
-        self._failures.pop(peer, None)
-        if len(self._failures) >= _MAX_PEERS:
-            del self._failures[next(iter(self._failures))]
-        self._failures[peer] = [*recent, self._monotonic_s()]
-
-    def blocked(self, peer: str) -> bool:
-        """True while the peer has used up its tries."""
-        return len(self._recent(peer)) >= MAX_FAILURES
+    failures: FailureCounter
+    reads: RateLimit
+    changes: RateLimit
 
 
 class Guard:
-    """ASGI middleware that enforces the rules above and puts the security headers on every answer."""
+    """ASGI middleware that enforces the rules above and puts the security headers on every answer, of a fault too."""
 
-    def __init__(self, app: ASGIApp, access: Access, failures: FailureCounter, utc_s: Callable[[], float]) -> None:
-        self._app, self._access, self._failures, self._utc_s = app, access, failures, utc_s
+    def __init__(self, app: ASGIApp, access: Access, limits: Limits, utc_s: Callable[[], float]) -> None:
+        self._app, self._access, self._limits, self._utc_s = app, access, limits, utc_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -176,52 +91,75 @@ class Guard:
 
     def _judge(self, scope: Scope, headers: Headers) -> None:
         """Raises `Problem` for a request that is not permitted."""
-        if self._access.loopback and not names_this_machine(headers.get("host", "")):
-            raise Problem(421, "the Host header does not name this machine; open the page as http://127.0.0.1 or http://localhost")
-        reading = scope["method"] in _READING
+        self._judge_host(headers)
+        reading, path = scope["method"] in _READING, scope["path"]
+        is_open = path in _OPEN_PATHS or path.startswith(_OPEN_PREFIX)
         bearer = self._bearer(scope, headers)
-        if not reading and not bearer:
-            refuse_foreign_origin(headers)
-        if scope["path"] in _OPEN_PATHS or scope["path"].startswith(_OPEN_PREFIX):
-            return
-        needed = self._access.reading_needs_token if reading else self._access.acting_needs_token
-        if needed and not bearer and not self._access.session_holds(session_cookie(scope, headers), self._utc_s()):
-            what = "reading from another machine" if reading else "changes"
-            raise Problem(401, f"{what} need the token: log in, or send Authorization: Bearer", headers={"WWW-Authenticate": "Bearer"})
+        if not bearer:
+            if not reading:
+                refuse_foreign_change(headers)
+            elif not is_open:
+                refuse_foreign_reading(headers)
+        session = self._access.level_of_session(session_cookie(scope, headers), self._utc_s())
+        scope.setdefault("state", {})["level"] = level = max(bearer, session)
+        if not is_open:
+            refuse_below(level, self._access.reading_needs if reading else self._access.acting_needs)
+        if not reading:
+            self._limits.changes.spend(peer_of(scope))
+        elif not is_open:
+            self._limits.reads.spend(peer_of(scope))
 
-    def _bearer(self, scope: Scope, headers: Headers) -> bool:
-        """True with the right bearer token, False without one.
+    def _judge_host(self, headers: Headers) -> None:
+        name = host_name(headers.get("host", ""))
+        if self._access.others_reach:
+            # A foreign name would be without cookie, so it is refused only where the right ones are known. An address cannot be rebound.
+            known = not self._access.hosts or name in self._access.hosts or name == "localhost" or is_address(name)
+            if not known:
+                raise Problem(421, f"the Host header names {name!r}, which is not in web.hosts", field="Host")
+            return
+        if not is_this_machine(name):
+            detail = "the Host header does not name this machine; open the page as http://127.0.0.1 or http://localhost, or set web.hosts"
+            raise Problem(421, detail, field="Host")
+        for proxy_header in _PROXY_HEADERS:
+            if proxy_header in headers:
+                detail = "the request came through a proxy, and the page is for this machine alone; set web.hosts and a token"
+                raise Problem(403, detail, field=proxy_header)
+
+    def _bearer(self, scope: Scope, headers: Headers) -> Level:
+        """What the bearer token permits; nothing without one.
 
         Raises:
             Problem: a wrong one, or too many wrong ones.
         """
         scheme, _, shown = headers.get("authorization", "").partition(" ")
-        if scheme.lower() != "bearer" or not self._access.token:
-            return False
+        if scheme.lower() != "bearer" or not self._access.has_login:
+            return Level.NOBODY
         peer = peer_of(scope)
-        refuse_blocked(self._failures, peer)
-        if self._access.holds(shown.strip()):
-            return True
-        self._failures.add(peer)
-        raise Problem(401, "the token is wrong", field="Authorization", headers={"WWW-Authenticate": "Bearer"})
+        self._limits.failures.refuse_blocked(peer)
+        level = self._access.level_of(shown.strip())
+        if not level:
+            self._limits.failures.add(peer)
+            raise Problem(401, "the token is wrong", field="Authorization", headers={"WWW-Authenticate": "Bearer"})
+        return level
 
 
-def refuse_blocked(failures: FailureCounter, peer: str) -> None:
-    """Raises `Problem` 429 while the peer has used up its tries."""
-    if failures.blocked(peer):
-        raise Problem(429, "too many wrong tokens; wait a minute", headers={"Retry-After": "60"})
-
-
-def peer_of(scope: Scope) -> str:
-    """The peer's address, without its port."""
-    client = scope.get("client")
-    return str(client[0]) if client else ""
+def refuse_below(level: Level, needed: Level) -> None:
+    """Raises `Problem`: 401 where a token was not shown, 403 where it was and permits less."""
+    if level >= needed:
+        return
+    if level:
+        raise Problem(403, "this token may only read; log in with the one that may act", field="Authorization")
+    what = "reading from another machine" if needed is Level.READ else "a change"
+    detail = f"{what} needs the token: log in, or send Authorization: Bearer"
+    raise Problem(401, detail, field="Authorization", headers={"WWW-Authenticate": "Bearer"})
 
 
 def cookie_name(scope: Scope) -> str:
-    """Name of the session cookie. It carries the port, for which browsers make no difference: several benches may be on one machine."""
+    """Name of the session cookie. It carries the port, for which browsers make no difference: several benches may be on one machine. Under
+    TLS its prefix keeps neighbours and unprotected pages of the same name from setting one (RFC 6265bis, 4.1.3.2)."""
     server = scope.get("server")
-    return f"loadlog_session_{server[1] if server else 0}"
+    prefix = "__Host-" if scope.get("scheme") == "https" else ""
+    return f"{prefix}loadlog_session_{server[1] if server else 0}"
 
 
 def session_cookie(scope: Scope, headers: Headers) -> str:
@@ -233,19 +171,33 @@ def session_cookie(scope: Scope, headers: Headers) -> str:
     return morsel.value if morsel else ""
 
 
-def names_this_machine(host: str) -> bool:
-    """Whether a Host header is ``localhost`` or a loopback address, with any port (a tunnel may have another)."""
+def host_name(host: str) -> str:
+    """The name or address in a Host header, without its port (a tunnel may have another)."""
     name = host.rsplit(":", 1)[0] if host.count(":") == 1 or "]:" in host else host
-    name = name.strip("[]").rstrip(".").lower()
-    if name == "localhost":
-        return True
+    return name.strip("[]").rstrip(".").lower()
+
+
+def is_address(name: str) -> bool:
+    """Whether a host name is an IP address."""
     try:
-        return ipaddress.ip_address(name).is_loopback
+        ipaddress.ip_address(name)
     except ValueError:
         return False
+    return True
 
 
-def refuse_foreign_origin(headers: Headers) -> None:
+def is_this_machine(name: str) -> bool:
+    """Whether a host name is ``localhost`` or a loopback address."""
+    return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
+
+
+def refuse_foreign_reading(headers: Headers) -> None:
+    """Raises `Problem` for a read that a page of another origin has caused; programs send no Fetch Metadata."""
+    if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
+        raise Problem(403, "the request comes from a page of another origin", field="Sec-Fetch-Site")
+
+
+def refuse_foreign_change(headers: Headers) -> None:
     """Raises `Problem` for a change that a page of another origin may have caused (request forgery)."""
     if CHANGE_HEADER not in headers:
         raise Problem(403, "a change needs the header X-Loadlog (any value) or a bearer token", field="X-Loadlog")
@@ -260,15 +212,23 @@ def refuse_foreign_origin(headers: Headers) -> None:
 
 
 def _limited(receive: Receive, headers: Headers) -> Receive:
-    """``receive`` that ends with `Problem` 413 once the body passes `MAX_BODY`; a declared length is judged at once."""
+    """``receive`` that ends with `Problem` 413 once the body passes `MAX_BODY`, with 408 once it takes longer than `BODY_S`; a declared
+    length is judged at once."""
     declared = headers.get("content-length", "0")
     if not declared.isdigit() or int(declared) > MAX_BODY:
         raise Problem(413, f"the body is longer than {MAX_BODY} bytes", field="body")
     seen = 0
+    complete = False
+    until_s = asyncio.get_running_loop().time() + BODY_S
 
     async def limited() -> Message:
-        nonlocal seen
-        message = await receive()
+        nonlocal seen, complete
+        try:
+            async with asyncio.timeout_at(None if complete else until_s):
+                message = await receive()
+        except TimeoutError as exc:
+            raise Problem(408, f"the body did not come within {BODY_S:g} s", field="body", headers={"Connection": "close"}) from exc
+        complete = not message.get("more_body", False)
         seen += len(message.get("body", b""))
         if seen > MAX_BODY:
             raise Problem(413, f"the body is longer than {MAX_BODY} bytes", field="body")

@@ -1,6 +1,6 @@
 """The HTTP server (uvicorn) around the application, with what it does not do itself.
 
-It listens before it says so, ends open streams before it waits for connections, and can cut the connection of a reader that takes nothing.
+It listens before it says so, and ends open streams before it waits for connections.
 Its heart beats in the loop that serves requests, and only as long as the threads that read recordings for them are not all stuck.
 """
 
@@ -11,57 +11,22 @@ import contextlib
 import errno
 import logging
 import socket
-import struct
+import ssl
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import FrameType
 
 import uvicorn
 from starlette.concurrency import run_in_threadpool
-from starlette.types import ASGIApp, Scope
-from uvicorn.protocols.http.h11_impl import H11Protocol
+from starlette.types import ASGIApp
 
 from loadlog.model.errors import BusError
+from loadlog.web.connections import MAX_CONNECTIONS, Connections
 from loadlog.web.stream import Hub
 
 STOP_S = 5
-MAX_CONNECTIONS = 200
 SEND_BUFFER = 128 * 1024  # of the kernel, a connection; it would grow to megabytes for a reader that takes nothing
-_RESET = struct.pack("ii", 1, 0)  # socket(7), SO_LINGER: on, 0 s: the kernel drops its unsent bytes too
 _log = logging.getLogger(__name__)
-
-
-class Connections:
-    """The open connections by peer, so that one can be cut."""
-
-    def __init__(self) -> None:
-        self._by_peer: dict[tuple[str, int], asyncio.Transport] = {}
-
-    def abort(self, scope: Scope) -> None:
-        """Cut the connection that a request came by; what was not sent is thrown away."""
-        client = scope.get("client")
-        transport = self._by_peer.get(tuple(client)) if client else None
-        if transport is not None:
-            sock: socket.socket = transport.get_extra_info("socket")
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
-            transport.abort()
-
-    def protocol(self) -> type[H11Protocol]:
-        """uvicorn's HTTP protocol that enters its connections here."""
-        by_peer = self._by_peer
-
-        class Known(H11Protocol):
-            def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-                super().connection_made(transport)
-                if self.client:
-                    by_peer[self.client] = transport
-
-            def connection_lost(self, exc: Exception | None) -> None:
-                super().connection_lost(exc)
-                if self.client:
-                    by_peer.pop(self.client, None)
-
-        return Known
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +112,15 @@ def _nothing() -> None:
     """What a free thread is asked to do."""
 
 
-def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: Callable[[], None], heart: Heart) -> Server:
-    """The server, not yet running; `Server.run` takes the sockets."""
+def make_server(
+    app: ASGIApp,
+    hub: Hub,
+    connections: Connections,
+    on_listening: Callable[[], None],
+    heart: Heart,
+    tls: ssl.SSLContext | None = None,
+) -> Server:
+    """The server, not yet running; `Server.run` takes the sockets. With ``tls`` it speaks nothing else."""
     config = uvicorn.Config(
         app,
         http=connections.protocol(),
@@ -158,10 +130,11 @@ def make_server(app: ASGIApp, hub: Hub, connections: Connections, on_listening: 
         log_config=None,
         access_log=False,
         server_header=False,
-        proxy_headers=False,  # a forwarded address would be believed from anybody on this machine
-        limit_concurrency=MAX_CONNECTIONS,
+        proxy_headers=False,  # a forwarded address would be believed from anybody on this machine; see `proxy`
+        limit_concurrency=MAX_CONNECTIONS + 1,  # `connections` refuses first, before a request is read
         timeout_graceful_shutdown=STOP_S,
         timeout_keep_alive=15,
         h11_max_incomplete_event_size=16 * 1024,
+        ssl_context_factory=None if tls is None else lambda _config, _default: tls,
     )
     return Server(config, hub, on_listening, heart)

@@ -9,7 +9,8 @@ from fastapi import Request
 from starlette.types import Scope
 
 from loadlog.model.errors import UsageError
-from loadlog.web.security import Access, FailureCounter
+from loadlog.web.access import Access
+from loadlog.web.security import Limits
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
 
@@ -32,8 +33,9 @@ class Site:
     access: Access
     source: Source
     hub: Hub
-    failures: FailureCounter
+    limits: Limits
     utc_s: Callable[[], float]
+    trusted_proxies: tuple[str, ...] = ()
     abort: Callable[[Scope], None] = field(default=_leave_open)
     retry_forward: Callable[[str], None] = field(default=_no_target)
 

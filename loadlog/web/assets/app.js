@@ -1,5 +1,6 @@
 // The live page: wires the stream to the devices, the events and the service line.
 
+import { showAccess } from "./access.js";
 import { Device } from "./device.js";
 import { byId, el, setText, settings } from "./dom.js";
 import { Events } from "./events.js";
@@ -202,5 +203,6 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
 buildTimebar();
 buildZone();
 buildCautions();
+showAccess();
 stream.open();
 requestAnimationFrame(drawStrips);

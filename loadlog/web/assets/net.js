@@ -39,9 +39,10 @@ async function withLogin(method, path, body, stop) {
 }
 export const get = (path, stop) => withLogin("GET", path, undefined, stop);
 export const post = (path, body) => withLogin("POST", path, body);
+export const logOut = () => request("DELETE", "/api/session");
 
 let pending = null;
-function login(why) {
+export function login(why) {
   pending ??= askForToken(why).finally(() => {
     pending = null;
   });
@@ -63,6 +64,7 @@ function askForToken(why) {
         token.value = "";
         dialog.close();
         resolve(true);
+        document.dispatchEvent(new Event("login"));
       } catch (error) {
         setText(byId("login-fault"), error.message);
       }

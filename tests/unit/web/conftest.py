@@ -6,6 +6,7 @@ import contextlib
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -16,22 +17,23 @@ from loadlog.web.serve import listen
 from tests.unit.web.stand_in import SPECS, StandIn, recording
 
 TOKEN = "correct-horse-battery-staple"
+READ_TOKEN = "who-may-only-look-at-it"
 HEADERS = {"X-Loadlog": "test"}
 PATIENCE_S = 20.0
 LOOPBACK = Access(True)
 
 
 @contextlib.contextmanager
-def serving(data_dir: Path, access: Access = LOOPBACK, name: str = "north-wall", port: int = 0) -> Iterator[str]:
-    """The page's base address while it is served."""
+def serving(data_dir: Path, access: Access = LOOPBACK, name: str = "north-wall", port: int = 0, **more: Any) -> Iterator[str]:
+    """The page's base address while it is served; ``more`` goes to the viewer."""
     listening = threading.Event()
     sock = listen("127.0.0.1", port)
-    server = make_viewer(name, SPECS, data_dir, access, listening.set)
+    server = make_viewer(name, SPECS, data_dir, access, listening.set, **more)
     thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
     thread.start()
     assert listening.wait(PATIENCE_S)
     try:
-        yield f"http://127.0.0.1:{sock.getsockname()[1]}"
+        yield f"{'https' if more.get('tls') else 'http'}://127.0.0.1:{sock.getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join(PATIENCE_S)

@@ -62,7 +62,7 @@ def viewer(path: Path, **environ: str) -> Iterator[tuple[subprocess.Popen[str], 
     assert process.stderr is not None
     try:
         for line in process.stderr:
-            if found := re.search(r"address=\"?(http://\S+:\d+)/", line):
+            if found := re.search(r"address=\"?(https?://\S+:\d+)/", line):
                 yield process, found.group(1)
                 break
         else:
