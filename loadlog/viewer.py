@@ -12,11 +12,12 @@ import signal
 import socket
 import ssl
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from loadlog.config import PlanConfig
 from loadlog.control.address import VIEWER_SOCKET
 from loadlog.control.client import ControlClient
 from loadlog.control.server import ControlServer
@@ -25,11 +26,13 @@ from loadlog.forwarder.naming import check_names
 from loadlog.loading import Bench, load_bench
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
-from loadlog.plans import Plans, check_plan
+from loadlog.plans import Plans, check_plan, plans_json
 from loadlog.process.systemd import Notifier
+from loadlog.review.desk import Desk
 from loadlog.store import Archive
 from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
+from loadlog.web.app import page_digest
 from loadlog.web.connections import Connections
 from loadlog.web.feed import RecordingFeed
 from loadlog.web.limits import CHANGES, READS, FailureCounter, RateLimit
@@ -53,6 +56,7 @@ def build_site(
     connections: Connections,
     forwarding: Forwarding | None = None,
     trusted_proxies: tuple[str, ...] = (),
+    plans: Sequence[PlanConfig] = (),
 ) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
     control = ControlClient(data_dir, ASK_TIMEOUT_S)
@@ -61,14 +65,16 @@ def build_site(
         Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic,
         forwarding=lambda: [facts.to_json() for facts in sending.facts()],
     )  # fmt: skip
-    feed = RecordingFeed(source, software=SOFTWARE, monotonic_s=time.monotonic, readers=lambda: hub.readers)
+    feed = RecordingFeed(source, software=SOFTWARE, page=page_digest(), monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
     limits = Limits(
         FailureCounter(time.monotonic), RateLimit(READS, "reads", time.monotonic), RateLimit(CHANGES, "changes", time.monotonic)
     )
+    desk = Desk(data_dir, time.monotonic)
     return Site(
-        name, SOFTWARE, access, source, hub, limits, time.time, trusted_proxies, abort=connections.abort, retry_forward=sending.retry
-    )
+        name, SOFTWARE, access, source, hub, limits, time.time, trusted_proxies, abort=connections.abort, retry_forward=sending.retry,
+        plans=lambda: plans_json(plans, time.time_ns()), review=desk.ask, close=desk.close,
+    )  # fmt: skip
 
 
 def address_of(sock: socket.socket, access: Access, *, tls: bool = False) -> str:
@@ -89,10 +95,11 @@ def make_viewer(
     tls: ssl.SSLContext | None = None,
     trusted_proxies: tuple[str, ...] = (),
     connections: Connections | None = None,
+    plans: Sequence[PlanConfig] = (),
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = connections or Connections()
-    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies)
+    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies, plans)
     return make_server(build_app(site), site.hub, connections, on_listening, heart, tls)
 
 
@@ -118,8 +125,9 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
 
     heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
     server = make_viewer(
-        bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies)
-    )
+        bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies),
+        plans=bench.config.plan,
+    )  # fmt: skip
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)

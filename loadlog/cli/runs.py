@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import getpass
+import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from loadlog.cli.common import Duration, Suggesting, config_option, json_option, print_json, print_table
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.run import RunInfo
+
+if TYPE_CHECKING:
+    from loadlog.store.progress import Progress
 
 
 @click.group(cls=Suggesting)
@@ -73,17 +77,25 @@ def note(text: str, run_id: str | None, author: str, config_path: Path, as_json:
 @config_option
 @json_option
 def list_(config_path: Path, as_json: bool) -> int:
-    """All runs, newest first."""
+    """All runs, newest first; those that are on with how far they have come."""
     from loadlog.loading import load_bench
     from loadlog.store import Archive
+    from loadlog.store.progress import progress
 
-    runs = sorted(Archive(load_bench(config_path).data_dir).runs(), key=lambda r: -r.started_utc_ns)
+    archive = Archive(load_bench(config_path).data_dir)
+    runs = sorted(archive.runs(), key=lambda r: -r.started_utc_ns)
+    now_ns = time.time_ns()
+    going_on = {r.id: progress(archive, r, now_ns) for r in runs if r.ended_utc_ns is None}
     if as_json:
         for item in runs:
-            print_json(run_json(item))
+            print_json(run_json(item, going_on.get(item.id)))
         return 0
-    rows = [(r.id, format_utc(r.started_utc_ns)[:19] + "Z", _lasted(r), ", ".join(r.devices), _state(r)) for r in runs]
-    print_table("", ["run", "started", "lasted", "devices", "state"], rows)
+    rows = [
+        (r.id, format_utc(r.started_utc_ns)[:19] + "Z", _lasted(r, going_on.get(r.id)), _readings(going_on.get(r.id)), ", ".join(r.devices),
+         _state(r))
+        for r in runs
+    ]  # fmt: skip
+    print_table("", ["run", "started", "lasted", "readings", "devices", "state"], rows)
     return 0
 
 
@@ -123,8 +135,8 @@ def show(run_id: str, config_path: Path, as_json: bool) -> int:
     return 0
 
 
-def run_json(item: RunInfo) -> dict[str, Any]:
-    """A run as programs get it."""
+def run_json(item: RunInfo, going_on: Progress | None) -> dict[str, Any]:
+    """A run as programs get it; ``progress`` while it is on."""
     return {
         "id": item.id,
         "name": item.name,
@@ -134,6 +146,7 @@ def run_json(item: RunInfo) -> dict[str, Any]:
         "planned_s": item.planned_s,
         "end_reason": item.end_reason,
         "keep": item.keep,
+        "progress": going_on,
     }
 
 
@@ -141,11 +154,24 @@ def _state(item: RunInfo) -> str:
     return "on" if item.ended_utc_ns is None else item.end_reason or "ended"
 
 
-def _lasted(item: RunInfo) -> str:
-    if item.ended_utc_ns is None:
-        return "–"
-    seconds = (item.ended_utc_ns - item.started_utc_ns) // NS
+def _lasted(item: RunInfo, going_on: Progress | None) -> str:
+    """Of what was planned, while it is on."""
+    if going_on is not None:
+        planned = f" of {_clock(round(item.planned_s))}" if item.planned_s else ""
+        return _clock(int(going_on.elapsed_s)) + planned
+    return _clock(((item.ended_utc_ns or item.started_utc_ns) - item.started_utc_ns) // NS)
+
+
+def _clock(seconds: int) -> str:
     return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+
+
+def _readings(going_on: Progress | None) -> str:
+    """Received, of those that the rates make."""
+    if going_on is None:
+        return ""
+    share = "" if going_on.share is None else f" ({100 * going_on.share:.1f} %)"
+    return f"{going_on.received} of {going_on.expected}{share}"
 
 
 def _control(config_path: Path) -> Any:

@@ -385,8 +385,17 @@ class Archive:
 
     def notes(self, run: str | None = None) -> list[Note]:
         """Notes of a run, or of all recordings, in order."""
-        rows = self._all("SELECT seq, t_utc_ns, author, text FROM note ORDER BY seq", run)
-        return sorted((Note(*row) for row in rows), key=lambda note: note.seq)
+        return [note for _, note in self.logbook(run)]
+
+    def logbook(self, run: str | None = None) -> list[tuple[str | None, Note]]:
+        """As `notes`, each with the run that it belongs to; None: written between runs."""
+        query = "SELECT seq, t_utc_ns, author, text FROM note ORDER BY seq"
+        out = [
+            (run_id(recording), Note(*row))
+            for recording in self.recordings_of(run)
+            for row in self._try(recording, lambda connection: connection.execute(query).fetchall())
+        ]
+        return sorted(out, key=lambda entry: entry[1].seq)
 
     def gaps(self, run: str | None = None) -> list[Gap]:
         """What is known to be missing."""

@@ -36,7 +36,11 @@ def status(directory: Path, now_utc_ns: int) -> StoreStatus:
     Raises:
         StoreError: the directory cannot be read.
     """
-    archive = Archive(directory)
+    return status_of(Archive(directory), directory, now_utc_ns)
+
+
+def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus:
+    """As `status`, for a data directory that is open already: what was read of its closed recordings is not read again."""
     recordings = archive.recordings()
     growth = _growth(recordings, now_utc_ns)
     free = free_bytes(directory)

@@ -93,6 +93,25 @@ def runs(site: SiteOf) -> dict[str, Any]:
     return {"runs": site.source.runs()}
 
 
+@router.get("/api/plans", summary="Every plan of the configuration, and when it starts next")
+def plans(site: SiteOf) -> dict[str, Any]:
+    """Devices, duration (0: open end), `next_start` (null: only by order), what ends it, and the limits it is judged by."""
+    return {"t": site.source.now(), "plans": site.plans()}
+
+
+@router.get("/api/notes", summary="The logbook: notes of runs and of the time between them, oldest first")
+def notes(
+    site: SiteOf,
+    run: Annotated[str | None, Query(max_length=80, description="only those of this run")] = None,
+    limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
+) -> dict[str, Any]:
+    """The newest `limit`; `truncated` says that there are more. `run` null: written between runs."""
+    if run is not None and all(run != known.id for known in site.source.run_infos()):
+        raise Problem(404, f"there is no run {run!r}{nearest(run, [known.id for known in site.source.run_infos()])}", field="run")
+    found = site.source.logbook(run, limit + 1)
+    return {"notes": found[-limit:], "truncated": len(found) > limit}
+
+
 @router.get("/api/forward", summary="How far each time-series database has come")
 def forward(site: SiteOf) -> dict[str, Any]:
     """State, backlog, progress, and how many lines were set aside."""

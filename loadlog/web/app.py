@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import hashlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -12,12 +14,20 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from loadlog.web import api, orders, problems, sessions
+from loadlog.web import api, orders, problems, review, sessions
 from loadlog.web.proxy import BehindProxies
 from loadlog.web.security import Guard
 from loadlog.web.site import Site
 
 ASSETS = Path(__file__).parent / "assets"
+
+
+def page_digest() -> str:
+    """Changes with the files of the page, also where the version number stays."""
+    digest = hashlib.sha256()
+    for path in sorted(ASSETS.iterdir()):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def build_app(site: Site) -> ASGIApp:
@@ -27,6 +37,7 @@ def build_app(site: Site) -> ASGIApp:
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         await site.hub.close()
+        await asyncio.to_thread(site.close)
 
     app = FastAPI(
         title="loadlog",
@@ -41,6 +52,7 @@ def build_app(site: Site) -> ASGIApp:
     problems.install(app)
     app.include_router(api.router)
     app.include_router(orders.router)
+    app.include_router(review.router)
     app.include_router(sessions.router)
 
     @app.get("/", include_in_schema=False)

@@ -22,9 +22,12 @@ LIMIT = 400  # samples taken at once: after a stall of the disk the rest comes w
 
 
 class RecordingFeed:
-    """Implements `stream.Feed` over the recordings."""
+    """Implements `stream.Feed` over the recordings. ``page``: digest of the page's files, so that an open tab knows that it is old."""
 
-    def __init__(self, source: Source, *, software: str, monotonic_s: Callable[[], float], readers: Callable[[], int]) -> None:
+    def __init__(
+        self, source: Source, *, software: str, page: str, monotonic_s: Callable[[], float], readers: Callable[[], int]
+    ) -> None:  # fmt: skip
+        self._page = page
         self._source, self._software, self._monotonic_s, self._readers = source, software, monotonic_s, readers
         self._follower: Follower | None = None
         self._specs: Mapping[str, DeviceSpec] = {}
@@ -40,7 +43,7 @@ class RecordingFeed:
 
     def hello(self) -> dict[str, Any]:
         """See `stream.Feed`."""
-        return {"software": self._software, "t": self._source.now()}
+        return {"software": self._software, "page": self._page, "t": self._source.now()}
 
     def service(self) -> dict[str, Any]:
         """See `stream.Feed`."""

@@ -11,8 +11,9 @@ from typing import Any
 
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
-from loadlog.model.run import RunInfo
+from loadlog.model.run import Note, RunInfo
 from loadlog.model.sample import Quality, Sample
+from loadlog.store.progress import Progress
 
 QUALITY_WORD = {Quality.GOOD: "good", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
 
@@ -105,3 +106,13 @@ def run_json(run: RunInfo, running: frozenset[str]) -> dict[str, Any]:
         "planned_s": run.planned_s,
         "keep": run.keep,
     }
+
+
+def progress_json(found: Progress) -> dict[str, Any]:
+    """How far a run has come: time, and readings that came against those that the rates of its devices make of it."""
+    return {"elapsed_s": found.elapsed_s, "received": found.received, "expected": found.expected}
+
+
+def note_json(run: str | None, note: Note) -> dict[str, Any]:
+    """A line of the logbook; ``run`` None: written between runs."""
+    return {"seq": note.seq, "t": format_utc(note.t_utc_ns), "run": run, "author": note.author, "text": note.text}

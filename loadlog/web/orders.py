@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Path
 from pydantic import BaseModel, ConfigDict, Field
 
+from loadlog.config import nearest
 from loadlog.model.clock import format_utc
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
@@ -77,8 +78,7 @@ def start_run(body: RunStart, site: SiteOf) -> dict[str, Any]:
     fields: dict[str, Any] = {"name": body.name, "duration_s": body.duration_s, "keep": body.keep}
     if body.devices is not None:
         fields["devices"] = body.devices
-    answer = site.source.control.call("run_start", **fields)
-    return {"id": answer["run"], "devices": answer["devices"], "started": format_utc(answer["started_utc_ns"])}
+    return _started(site.source.control.call("run_start", **fields))
 
 
 @router.post("/runs/{run_id}/stop", summary="Stop a run")
@@ -93,6 +93,27 @@ def add_note(run_id: str, body: NewNote, site: SiteOf) -> dict[str, Any]:
     """The run's id."""
     require_run(site, run_id)
     return {"id": site.source.control.call("note", run=run_id, text=body.text, author=body.author)["run"]}
+
+
+@router.post("/notes", status_code=201, summary="Write into the logbook between runs")
+def add_bench_note(body: NewNote, site: SiteOf) -> dict[str, Any]:
+    """`id` null: it belongs to no run."""
+    return {"id": site.source.control.call("note", run=None, text=body.text, author=body.author)["run"]}
+
+
+@router.post("/plans/{name}/start", status_code=201, summary="Start a plan now")
+def start_plan(name: Annotated[str, Path(max_length=63)], site: SiteOf) -> dict[str, Any]:
+    """The run's id, devices and start; it ends as the plan says."""
+    plans = {plan["name"]: plan for plan in site.plans()}
+    if name not in plans:
+        raise Problem(404, f"there is no plan {name!r}{nearest(name, plans)}", field="name")
+    # Said in full: a recorder that does not know the plan (yet) must not take it for a run of everything with an open end.
+    fields = {key: plans[name][key] for key in ("name", "devices", "duration_s", "keep")}
+    return _started(site.source.control.call("run_start", **fields))
+
+
+def _started(answer: dict[str, Any]) -> dict[str, Any]:
+    return {"id": answer["run"], "devices": answer["devices"], "started": format_utc(answer["started_utc_ns"])}
 
 
 def require_run(site: Site, run_id: str) -> None:

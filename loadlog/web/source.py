@@ -18,10 +18,15 @@ from loadlog.model.event import Event
 from loadlog.model.run import RunInfo
 from loadlog.store import Archive
 from loadlog.store.follower import Follower, Record
+from loadlog.store.progress import progress
 from loadlog.store.series import Series
+from loadlog.store.status import StoreStatus, status_of
 from loadlog.web import forms
+from loadlog.web.remembered import Remembered
 
 STATUS_AGE_S = 0.9
+PROGRESS_AGE_S = 2.0
+GROWTH_AGE_S = 60.0
 FRESH_S = 10.0  # a bench whose newest sample is older than this (or three poll periods) is not ready
 MAX_POINTS = 5000
 
@@ -73,6 +78,8 @@ class Source:
         self._lock = threading.Lock()
         self._state: RecorderState | None = None
         self._state_age_s = 0.0
+        self._progress = Remembered(self._count, PROGRESS_AGE_S, monotonic_s)
+        self._growth = Remembered(self._measure_growth, GROWTH_AGE_S, monotonic_s)
 
     def now(self) -> str:
         """The service's time, for readers whose clock is off."""
@@ -144,11 +151,38 @@ class Source:
         return {**forms.sample_json(record.sample, record.run, spec), "uncertainty": uncertainty}
 
     def runs(self) -> list[dict[str, Any]]:
-        """Every run, newest first."""
+        """Every run, newest first; those that are on with their progress."""
         running = self.recorder().running
-        return [forms.run_json(run, running) for run in reversed(self._runs())]
+        return [
+            {**forms.run_json(run, running), "progress": self.progress(run.id) if run.id in running else None}
+            for run in reversed(self.run_infos())
+        ]
 
-    def _runs(self) -> list[RunInfo]:
+    def progress(self, run_id: str) -> dict[str, Any] | None:
+        """How far a run that is on has come, at most `PROGRESS_AGE_S` old; None where nothing tells."""
+        return self._progress.get(run_id)
+
+    def _count(self, run_id: str) -> dict[str, Any] | None:
+        try:
+            run = next((run for run in self.archive.runs() if run.id == run_id), None)
+            return None if run is None else forms.progress_json(progress(self.archive, run, self._utc_ns()))
+        except StoreError:
+            return None
+
+    def _measure_growth(self, _key: str) -> StoreStatus | None:
+        try:
+            return status_of(self.archive, self.archive.folder, self._utc_ns())
+        except StoreError:
+            return None
+
+    def logbook(self, run_id: str | None, limit: int) -> list[dict[str, Any]]:
+        """The newest ``limit`` notes of a run, or of all runs and the time between them, oldest first."""
+        if not self.archive.folder.is_dir():
+            return []
+        return [forms.note_json(run, note) for run, note in self.archive.logbook(run_id)[-limit:]]
+
+    def run_infos(self) -> list[RunInfo]:
+        """Every run, oldest first; none while the recordings cannot be read."""
         try:
             return self.archive.runs()
         except StoreError:
@@ -225,14 +259,14 @@ class Source:
             "runs": [
                 {
                     "id": run["id"], "name": run["name"], "devices": run["devices"], "planned_s": run["planned_s"],
-                    "started": format_utc(run["started_utc_ns"]),
+                    "started": format_utc(run["started_utc_ns"]), "progress": self.progress(run["id"]),
                 }
                 for run in status.get("runs", ())
             ],
             "devices": list(self.specs()),
             "samples": status.get("samples"),
             "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
-            "store": store_json(status.get("store", {}), self.archive.damaged),
+            "store": store_json(status.get("store", {}), self.archive.damaged, self._growth.get("")),
             "forwarding": self.forwarding(),
             "readers": readers,
         }  # fmt: skip
@@ -286,9 +320,12 @@ def bus_json(name: str, bus: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def store_json(store: Mapping[str, Any], damaged: Mapping[str, str]) -> dict[str, Any]:
-    """The store's part of the recorder's status, and what the viewer could not read."""
+def store_json(store: Mapping[str, Any], damaged: Mapping[str, str], growth: StoreStatus | None) -> dict[str, Any]:
+    """The store's part of the recorder's status, how fast the recordings grow, and what the viewer could not read."""
     return {
+        "size_bytes": growth.size_bytes if growth else None,
+        "growth_bytes_per_day": growth.growth_bytes_per_day if growth else None,
+        "days_until_full": growth.days_until_full if growth else None,
         "free_bytes": store.get("free_bytes"),
         "waiting": store.get("waiting"),
         "lost": store.get("lost"),

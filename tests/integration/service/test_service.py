@@ -207,7 +207,12 @@ def test_orders_from_the_command_line(bench: Bench) -> None:
     unknown = bench.run_cli("run", "start", "other", "--device", "lod-1")
     assert unknown.returncode == 2
     assert "nearest known: load-1" in unknown.stderr
+    listed = json.loads(bench.run_cli("run", "list", "--json").stdout)
+    assert 0 <= listed["progress"]["received"] <= listed["progress"]["expected"] + 20
+    (row,) = (line for line in bench.run_cli("run", "list").stdout.splitlines() if "soak-0001" in line)
+    assert " of 1:00:00 " in row
     assert bench.run_cli("run", "stop").returncode == 0
+    assert json.loads(bench.run_cli("run", "list", "--json").stdout)["progress"] is None
     shown = json.loads(bench.run_cli("run", "show", "last", "--json").stdout)
     assert [n["text"] for n in shown["notes"]] == ["swapped the lead"]
     assert shown["end_reason"] == "stopped by order"

@@ -11,6 +11,7 @@ from typing import Any
 import httpx
 import pytest
 
+from loadlog.config import PlanConfig
 from loadlog.viewer import make_viewer
 from loadlog.web import Access
 from loadlog.web.serve import listen
@@ -21,6 +22,14 @@ READ_TOKEN = "who-may-only-look-at-it"
 HEADERS = {"X-Loadlog": "test"}
 PATIENCE_S = 20.0
 LOOPBACK = Access(True)
+PLANS = (
+    PlanConfig(
+        name="overnight-24v", devices=["load-1", "case"], duration="12h", cron="0 22 * * 1-5", time_zone="Europe/Berlin",
+        stop={"device": "load-1", "voltage_below": 21.0},
+        accept=[{"device": "load-1", "channel": "voltage", "statistic": "mean", "low": 23.76, "high": 24.24}],
+    ),
+    PlanConfig(name="pack-36v", devices=["load-2"], keep=True),
+)  # fmt: skip
 
 
 @contextlib.contextmanager
@@ -28,7 +37,7 @@ def serving(data_dir: Path, access: Access = LOOPBACK, name: str = "north-wall",
     """The page's base address while it is served; ``more`` goes to the viewer."""
     listening = threading.Event()
     sock = listen("127.0.0.1", port)
-    server = make_viewer(name, SPECS, data_dir, access, listening.set, **more)
+    server = make_viewer(name, SPECS, data_dir, access, listening.set, plans=PLANS, **more)
     thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
     thread.start()
     assert listening.wait(PATIENCE_S)
