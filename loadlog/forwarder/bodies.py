@@ -13,11 +13,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 from loadlog.config import ForwardConfig
+from loadlog.forwarder.columns import ColumnLines
 from loadlog.forwarder.lines import SampleLines
-from loadlog.forwarder.reduction import make_reduction
+from loadlog.forwarder.reduction import Reduction, make_reduction
 from loadlog.forwarder.stamps import Stamps
 from loadlog.model.errors import StoreError
 from loadlog.store import Archive
+from loadlog.store.follower import Stretch
 from loadlog.store.forward_state import EVENTS, SAMPLES, Position
 
 ROUNDS_AT_MOST = 40  # bodies' worth of rows read for one body, where samples are reduced
@@ -25,13 +27,19 @@ ROUNDS_AT_MOST = 40  # bodies' worth of rows read for one body, where samples ar
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """``moved``: where the cursor stands after it; ``state``: what is under way then (JSON). ``is_full``: there is more to read."""
+    """``text``: lines, without the last line break. ``moved``: where the cursor stands after it; ``state``: what is under way then (JSON).
+    ``is_full``: there is more to read."""
 
-    lines: list[str]
+    text: bytes
     moved: dict[str, int]
     state: str
     newest_utc_ns: int | None
     is_full: bool
+
+    @property
+    def lines(self) -> int:
+        """How many."""
+        return self.text.count(b"\n") + 1 if self.text else 0
 
 
 class Bodies:
@@ -43,6 +51,7 @@ class Bodies:
         kept = position.state if position.state.get("mode") == self._mode else {}
         self._stamps = Stamps(config.stamps, kept.get("stamps"))
         lines = SampleLines(bench, self._stamps)
+        self._columns = ColumnLines(lines, self._stamps)
         self._reduction = make_reduction(lines, self._stamps, config.every, config.interval_s, kept.get("reduction", {}))
         self.follower = archive.follow(0, position.places[SAMPLES], position.places[EVENTS])
         self._ready: deque[Body] = deque()
@@ -52,7 +61,7 @@ class Bodies:
     @property
     def waiting(self) -> int:
         """Lines that were read and are not acknowledged."""
-        return sum(len(body.lines) for body in self._ready)
+        return sum(body.lines for body in self._ready)
 
     def first(self) -> Body | None:
         """The oldest body that is not `done`; None when there is nothing to read."""
@@ -87,11 +96,29 @@ class Bodies:
         self._beside.shutdown(wait=False)
 
     def _read(self) -> Body | None:
-        """The next rows as lines; None when there are none."""
+        """The next samples as lines; None when there are none."""
         before = self.follower.places
+        text, newest, full = self._read_all() if self._reduction is None else self._read_reduced(self._reduction)
+        moved = {name: seq for name, seq in self.follower.places.items() if before.get(name) != seq}
+        under_way = {} if self._reduction is None else self._reduction.state
+        state = {"mode": self._mode, "stamps": self._stamps.state, "reduction": under_way}
+        return Body(text, moved, json.dumps(state), newest, full) if moved else None
+
+    def _read_all(self) -> tuple[bytes, int | None, bool]:
+        """A line a sample; the newest instant; whether there is more to read."""
+        stretches: list[Stretch] = []
+        wanted = self._most
+        while wanted > 0 and (fresh := self.follower.poll_slabs(wanted)):
+            stretches += fresh
+            wanted -= sum(len(stretch.slab.seqs) for stretch in fresh)
+        newest = max((int(stretch.slab.times[-1]) for stretch in stretches), default=None)
+        return self._columns.body(stretches), newest, wanted <= 0
+
+    def _read_reduced(self, reduction: Reduction) -> tuple[bytes, int | None, bool]:
+        """As `_read_all`, of what is left of the samples."""
         lines: list[str] = []
         newest: int | None = None
-        feed, full = self._reduction.feed, False
+        feed, full = reduction.feed, False
         for _ in range(ROUNDS_AT_MOST):
             wanted = self._most - len(lines)
             rows = self.follower.poll_rows(wanted)
@@ -102,6 +129,4 @@ class Bodies:
             full = len(rows) >= wanted
             if not full or len(lines) >= self._most:
                 break
-        moved = {name: seq for name, seq in self.follower.places.items() if before.get(name) != seq}
-        state = {"mode": self._mode, "stamps": self._stamps.state, "reduction": self._reduction.state}
-        return Body(lines, moved, json.dumps(state), newest, full) if moved else None
+        return "\n".join(lines).encode(), newest, full

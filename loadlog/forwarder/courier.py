@@ -171,7 +171,7 @@ class Courier:
         lines = health_lines(self._around.bench, buses, self._waiting, self._around.utc_ns())
         if not lines:
             return True
-        return self._passed(deliver(lines, self._send, self._proof))
+        return self._passed(deliver(_body(lines), self._send, self._proof))
 
     def _proof(self) -> str:
         """A line that every server must take: health of no bus."""
@@ -192,7 +192,7 @@ class Courier:
         after_id = 0
         while chunk := self._kept.aside(after_id, self.config.batch_lines):
             ids = {one.line: one.id for one in chunk}
-            delivery = deliver(list(ids), self._send, self._proof)
+            delivery = deliver(_body(list(ids)), self._send, self._proof)
             if delivery.answer.verdict is not Verdict.ACCEPTED:
                 self._retry_wanted = False
                 return self._passed(delivery)
@@ -216,7 +216,7 @@ class Courier:
             return None
         newest_first = sorted(self._events.items(), key=lambda item: -item[1].seq)[: self.config.batch_lines]
         lines = [event_line(self._around.bench, event, self.config.stamps) for _, event in newest_first]
-        delivery = deliver(lines, self._send, self._proof)
+        delivery = deliver(_body(lines), self._send, self._proof)
         if not self._passed(delivery):
             return False
         for key, _ in newest_first:
@@ -248,22 +248,22 @@ class Courier:
             self._state = State.UP_TO_DATE if self._state in (State.STARTING, State.CATCHING_UP) else self._state
             return max(0.0, min(self._next_look_s, self._next_beat_s) - now_s)
         delivery = Delivery()
-        if body.lines:
+        if body.text:
             with bodies.reading_ahead():
-                delivery = deliver(body.lines, self._send, self._proof)
+                delivery = deliver(body.text, self._send, self._proof)
             if not self._passed(delivery):
                 return self._next_try_s - now_s
         self._acknowledge(
             Step(SAMPLES, body.moved, body.state, self._around.utc_ns(), delivery.accepted, body.newest_utc_ns, delivery.aside)
         )  # fmt: skip
         bodies.done()
-        self._next_samples_s = max(self._next_samples_s, now_s) + len(body.lines) / self.config.catch_up_lines_per_s
+        self._next_samples_s = max(self._next_samples_s, now_s) + body.lines / self.config.catch_up_lines_per_s
         self._state = State.CATCHING_UP if body.is_full else State.UP_TO_DATE
         if not body.is_full:
             self._next_look_s = now_s + IDLE_S
             self._look_at_backlog()
         after_s = self._around.monotonic_s()
-        self._rate.add(len(body.lines), after_s)
+        self._rate.add(body.lines, after_s)
         return max(0.0, min(self._next_samples_s if body.is_full else self._next_look_s, self._next_beat_s) - after_s)
 
     def _going(self) -> Bodies:
@@ -337,3 +337,7 @@ class Courier:
                 self._kept.tell(self._facts.to_json())
             except StoreError as exc:
                 _log.debug("facts not kept: %s", exc)
+
+
+def _body(lines: list[str]) -> bytes:
+    return "\n".join(lines).encode()

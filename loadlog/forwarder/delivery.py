@@ -7,7 +7,7 @@ that is known to be good must get through. Otherwise the target as a whole refus
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from loadlog.forwarder.answers import Answer, Verdict
@@ -27,32 +27,34 @@ class Delivery:
     requests: int = 0
 
 
-def deliver(lines: Sequence[str], send: Send, proof: Callable[[], str], first: Answer | None = None) -> Delivery:
-    """Send ``lines`` in one body, then in halves as far as needed. ``proof``: makes a line that the server must take. ``first``: the answer
-    to the whole body where it has been sent already."""
+def deliver(body: bytes, send: Send, proof: Callable[[], str]) -> Delivery:
+    """Send ``body`` (lines, without the last line break) whole, then in halves as far as needed. ``proof``: makes a line that the server
+    must take."""
     result = Delivery()
-    waiting: list[Sequence[str]] = [lines]
+    waiting = [body]
     while waiting:
         part = waiting.pop()
-        if first is None:
-            answer = send("\n".join(part).encode())
-            result.requests += 1
-        else:
-            answer, first = first, None
+        lines = part.count(b"\n") + 1
+        answer = send(part)
+        result.requests += 1
         if answer.verdict is Verdict.ACCEPTED:
-            result.accepted += len(part)
+            result.accepted += lines
         elif answer.verdict not in (Verdict.LINES_REFUSED, Verdict.TOO_LARGE):
             result.answer = answer
             return result
-        elif len(part) > 1 and not _all_expired(answer, len(part)):
-            middle = len(part) // 2
-            waiting += [part[middle:], part[:middle]]
+        elif lines > 1 and not _all_expired(answer, lines):
+            waiting += reversed(_halves(part.split(b"\n")))
         else:
             if not result.accepted and not result.aside and (objection := _objection(answer, send, proof)):
                 result.answer = objection
                 return result
-            result.aside += [(line, answer.reason) for line in part]
+            result.aside += [(line, answer.reason) for line in part.decode().split("\n")]
     return result
+
+
+def _halves(lines: list[bytes]) -> tuple[bytes, bytes]:
+    middle = len(lines) // 2
+    return b"\n".join(lines[:middle]), b"\n".join(lines[middle:])
 
 
 def _all_expired(answer: Answer, lines: int) -> bool:

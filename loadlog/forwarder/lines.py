@@ -79,20 +79,20 @@ class SampleLines:
         self._bench, self._stamps = bench, stamps
         self._series: dict[tuple[int, str | None], tuple[Layout, SeriesName]] = {}
 
-    def series(self, stored: StoredRow) -> SeriesName:
-        """The series that a row belongs to."""
-        identity = (id(stored.layout), stored.run)
+    def series(self, layout: Layout, run: str | None) -> SeriesName:
+        """The series of a device in a run."""
+        identity = (id(layout), run)
         known = self._series.get(identity)
         if known is None:
             if len(self._series) >= 256:
                 self._series.clear()
             # the layout is kept with it, so that its identity is not given to another one
-            known = self._series[identity] = (stored.layout, SeriesName(self._bench, stored.layout, stored.run))
+            known = self._series[identity] = (layout, SeriesName(self._bench, layout, run))
         return known[1]
 
     def line(self, stored: StoredRow) -> str:
         """Without the line break."""
-        series, row = self.series(stored), stored.row
+        series, row = self.series(stored.layout, stored.run), stored.row
         counts = row.counts if row.held is None and row.marks is None else fresh_counts(stored.layout, row)
         fields = "".join(map(getitem, series.texts, counts))
         return f"{series.head}{fields}quality={row.quality}i {self._stamps.unique(series.key, row.t_utc_ns)}"

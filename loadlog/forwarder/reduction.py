@@ -1,4 +1,4 @@
-"""Which samples are sent: all, every n-th of each device, or minimum, mean and maximum of each channel per interval.
+"""Which samples are sent where not all are: every n-th of each device, or minimum, mean and maximum of each channel per interval.
 
 Deterministic from the order of the numbers alone, so that a repeat gives the same lines; what is under way is part of the state that is
 stored with the cursor. Samples of one series come in their order; those of a run and of the time before or after it lie in different
@@ -39,22 +39,6 @@ class Reduction(Protocol):
         ...
 
 
-class EverySample:
-    """All of them."""
-
-    def __init__(self, lines: SampleLines) -> None:
-        self._lines = lines
-
-    def feed(self, stored: StoredRow, out: list[str]) -> None:
-        """See `Reduction`."""
-        out.append(self._lines.line(stored))
-
-    @property
-    def state(self) -> dict[str, Any]:
-        """Nothing."""
-        return {}
-
-
 class EveryNth:
     """The first sample of each device in each run, then every n-th."""
 
@@ -64,7 +48,7 @@ class EveryNth:
 
     def feed(self, stored: StoredRow, out: list[str]) -> None:
         """See `Reduction`."""
-        series = self._lines.series(stored).key
+        series = self._lines.series(stored.layout, stored.run).key
         passed = self._passed.get(series, 0)
         if passed % self._n == 0:
             out.append(self._lines.line(stored))
@@ -89,7 +73,7 @@ class PerInterval:
 
     def feed(self, stored: StoredRow, out: list[str]) -> None:
         """See `Reduction`."""
-        series, device = self._lines.series(stored), stored.layout.spec.name
+        series, device = self._lines.series(stored.layout, stored.run), stored.layout.spec.name
         start_ns = stored.row.t_utc_ns // self._width_ns * self._width_ns
         under_way = self._open.setdefault(device, {})
         bucket = under_way.get(series.key)
@@ -149,8 +133,10 @@ class PerInterval:
         return self._open
 
 
-def make_reduction(lines: SampleLines, stamps: Stamps, every: int, interval_s: float, state: Mapping[str, Any]) -> Reduction:
-    """As configured. ``state`` that belongs to another way of reducing must not be given."""
+def make_reduction(
+    lines: SampleLines, stamps: Stamps, every: int, interval_s: float, state: Mapping[str, Any]
+) -> Reduction | None:  # fmt: skip
+    """As configured; None when every sample is sent. ``state`` that belongs to another way of reducing must not be given."""
     if interval_s:
         return PerInterval(lines, stamps, interval_s, state)
-    return EveryNth(lines, every, state) if every > 1 else EverySample(lines)
+    return EveryNth(lines, every, state) if every > 1 else None

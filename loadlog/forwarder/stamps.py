@@ -13,8 +13,13 @@ samples lie so close that places collide, the later one takes the next free plac
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 
+import numpy as np
+import numpy.typing as npt
+
+Ints = npt.NDArray[np.int64]
 GRIDS = {"ns": (1_000, 1, 1_000), "ms": (2_000_000, 1_000_000, 2)}  # width of a place, shift per turn of the clock, turns: ns
 TURNED_BACK_NS = 10_000_000  # a stamp this far before the last one means that the clock was set back
 SERIES_KEPT = 256  # series whose last place is remembered: those written last; runs that ended long ago are forgotten
@@ -46,6 +51,28 @@ class Stamps:
             slot = max((t_ns - shift + grid // 2) // grid, last[0] + 1)
         last[0], last[2] = slot, t_ns
         return slot * grid + shift
+
+    def unique_all(self, series: str, t_ns: Ints) -> Ints:
+        """What `unique` gives for each of them in turn."""
+        out = np.empty(len(t_ns), np.int64)
+        turns = np.flatnonzero(t_ns[1:] < t_ns[:-1] - TURNED_BACK_NS) + 1
+        for first, last in itertools.pairwise([0, *turns.tolist(), len(t_ns)]):
+            if first < last:
+                out[first] = self.unique(series, int(t_ns[first]))
+                self._unique_onwards(series, t_ns[first + 1 : last], out[first + 1 : last])
+        return out
+
+    def _unique_onwards(self, series: str, t_ns: Ints, out: Ints) -> None:
+        """The clock is not set back here: each takes its place or the next free one."""
+        if not len(t_ns):
+            return
+        last = self._last[series]
+        shift = last[1] * self._offset_ns
+        steps = np.arange(len(t_ns))
+        free = np.maximum((t_ns - shift + self._grid_ns // 2) // self._grid_ns - steps, last[0] + 1)
+        slots = np.maximum.accumulate(free) + steps
+        last[0], last[2] = int(slots[-1]), int(t_ns[-1])
+        out[:] = slots * self._grid_ns + shift
 
     @property
     def state(self) -> dict[str, list[int]]:

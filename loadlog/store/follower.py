@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from loadlog.model.errors import StoreError
 from loadlog.model.event import Event
@@ -20,6 +20,9 @@ from loadlog.store.connect import DamagedError, reading
 from loadlog.store.info import RecordingInfo
 from loadlog.store.pages import FOREVER_NS, Page, read_page
 from loadlog.store.rows import EVENT_COLUMNS, Layout, Row, event_from_row
+
+if TYPE_CHECKING:
+    from loadlog.store.slabs import Slab
 
 PAGE_ROWS = 2000
 SHARED_EVENTS = 200  # events of no device that are remembered, since every open recording tells them
@@ -48,6 +51,14 @@ class StoredRow(NamedTuple):
     def record(self) -> Record:
         """With the sample decoded."""
         return Record(self.seq, self.run, self.layout.decode(self.row), self.recording)
+
+
+class Stretch(NamedTuple):
+    """Stored samples of one device as columns, with the run they belong to."""
+
+    run: str | None
+    recording: str
+    slab: Slab
 
 
 def run_id(recording: RecordingInfo) -> str | None:
@@ -117,9 +128,39 @@ class Follower:
         for stored in out:
             self._reached[stored.recording] = stored.seq
         if len(out) == sum(map(len, pages)):  # what follows the last sample of a recording is events and notes: nothing to look for again
-            for name, last_seq in ends.items():
-                self._reached[name] = max(last_seq, self._reached.get(name, 0))  # the page may have seen a later commit than the list
+            self._at_the_end(ends)
         return out, horizon < FOREVER_NS
+
+    def _at_the_end(self, ends: Mapping[str, int]) -> None:
+        for name, last_seq in ends.items():
+            self._reached[name] = max(last_seq, self._reached.get(name, 0))  # the page may have seen a later commit than the list
+
+    def poll_slabs(self, limit: int = 10_000) -> list[Stretch]:
+        """As `poll_rows`, as columns, a device at a time: the order of the numbers holds within each. Fewer than ``limit`` rows do not mean
+        that there are no more: only an empty answer does."""
+        from loadlog.store.slabs import as_far_as, next_slabs  # numpy is loaded by those who want columns
+
+        horizon, found, ends = FOREVER_NS, list[Stretch](), dict[str, int]()
+        for recording in self._unread(self._reached):
+            layouts = dict(self._layouts(recording).values())
+            try:
+                with reading(recording.path) as connection:
+                    slabs, reached = next_slabs(connection, recording.path, layouts, self._reached.get(recording.name, self._floor), limit)
+            except StoreError as exc:
+                self._left_out(recording, exc)
+                continue
+            found += [Stretch(run_id(recording), recording.name, slab) for slab in slabs]
+            horizon = min(horizon, reached)
+            if reached == FOREVER_NS:
+                ends[recording.name] = recording.last_seq
+        last = as_far_as([stretch.slab for stretch in found], horizon, limit)
+        out = [stretch._replace(slab=part) for stretch in found if len((part := stretch.slab.until(last)).seqs)]
+        for stretch in out:
+            name = stretch.recording
+            self._reached[name] = max(int(stretch.slab.seqs[-1]), self._reached.get(name, 0))
+        if last == FOREVER_NS:
+            self._at_the_end(ends)
+        return out
 
     def _unread(self, reached: Mapping[str, int]) -> list[RecordingInfo]:
         """The recordings that hold more than was handed out."""

@@ -170,22 +170,22 @@ class Source:
 
     def numbers(self, devices: Sequence[int], after: int, upto: int) -> tuple[list[int], int]:
         """The numbers of all devices' rows from after ``after`` on, in order, and how far that reaches: at most ``upto``."""
-        cuts, reach = self._cuts(devices, after, upto)
+        cuts, reach = self.cuts(devices, after, upto)
         return _sequence(cuts).tolist(), reach
 
-    def _cuts(self, devices: Sequence[int], after: int, upto: int) -> tuple[list[Cut], int]:
-        """The next body of each device, as far as all of them reach."""
+    def cuts(self, devices: Sequence[int], after: int, upto: int, limit: int | None = None) -> tuple[list[Cut], int]:
+        """The next body of each device, as far as all of them reach, or ``limit`` rows do, and how far that is."""
         chunks = [chunk for device in devices if (chunk := self.next_chunk(device, after)) is not None]
         reach = min([upto, *(chunk.last_seq for chunk in chunks)])
+        cuts = [(chunk, *chunk.between(after, reach)) for chunk in chunks]
+        if limit is None or sum(high - low for _, low, high in cuts) <= limit:
+            return cuts, reach
+        reach = int(_sequence(cuts)[limit - 1])
         return [(chunk, *chunk.between(after, reach)) for chunk in chunks], reach
 
     def merged(self, devices: Sequence[int], after: int, upto: int, limit: int, width: int) -> tuple[list[Row], list[int], int]:
         """Up to ``limit`` rows of all devices with numbers in (after, upto], in order; the device of each; how far that reaches."""
-        cuts, reach = self._cuts(devices, after, upto)
-        seqs = _sequence(cuts)
-        if len(seqs) > limit:
-            reach = int(seqs[limit - 1])
-            cuts = [(chunk, *chunk.between(after, reach)) for chunk, _, _ in cuts]
+        cuts, reach = self.cuts(devices, after, upto, limit)
         pairs = [(row, chunk.device) for chunk, low, high in cuts for row in chunk.cut(low, high, width)]
         pairs.sort(key=lambda pair: pair[0].seq)
         return [row for row, _ in pairs], [device for _, device in pairs], reach

@@ -95,7 +95,9 @@ def test_what_a_real_server_refuses_is_set_aside_and_nothing_else(influx: Influx
     poisoned = [line.replace(" voltage_v=", " fan_rpm=1.0,voltage_v=") if n % 97 == 5 else line for n, line in enumerate(good)]
     from loadlog.forwarder.delivery import deliver
 
-    delivery = deliver(poisoned, Sender(to_influx(influx.url), Credentials()), lambda: "bench_health,bench=a,bus=none polls=0i 1")
+    delivery = deliver(
+        "\n".join(poisoned).encode(), Sender(to_influx(influx.url), Credentials()), lambda: "bench_health,bench=a,bus=none polls=0i 1"
+    )
     refused = [line for line in poisoned if "fan_rpm" in line]
     assert delivery.answer.verdict is Verdict.ACCEPTED
     assert [line for line, _ in delivery.aside] == refused
