@@ -30,11 +30,13 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """``reason``: one line for people, empty when accepted. ``retry_after_s``: what the server asked for, None when it did not."""
+    """``reason``: one line for people, empty when accepted. ``retry_after_s``: what the server asked for, None when it did not.
+    ``is_other_connection``: the one before was cut without a word while nothing was under way, as when a server is started again."""
 
     verdict: Verdict
     reason: str = ""
     retry_after_s: float | None = None
+    is_other_connection: bool = False
 
 
 def judge(status: int, headers: Mapping[str, str], body: bytes, where: str, credentials: str, store: str, now_utc_s: float) -> Answer:

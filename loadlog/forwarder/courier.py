@@ -62,7 +62,7 @@ class Courier:
         self._events_from: dict[str, int] = {}
         self._facts = TargetFacts(config.name, config.kind, config.url)
         self._rate = Rate()
-        self._retry_wanted = False
+        self._retry_wanted = self._may_have_lost = False
         self._retry_s = RETRY_MIN_S
         now_s = around.monotonic_s()
         self._next_try_s = self._next_samples_s = self._next_beat_s = self._next_look_s = now_s
@@ -96,6 +96,8 @@ class Courier:
             return min(self._next_try_s - now_s, TELL_S)
         try:
             wait_s = self._work(now_s)
+            if self._may_have_lost and self._failing_since_s is None:
+                wait_s = self._go_back()
         except StoreError as exc:
             self._fail(Answer(Verdict.UNAVAILABLE, str(exc)))
             self._begin_again()
@@ -153,6 +155,15 @@ class Courier:
             self._kept.acknowledge(Step(lane, reached, "{}", self._around.utc_ns()))
         return self._kept.position()
 
+    def _go_back(self) -> float:
+        """The server may have been started again between two requests."""
+        self._may_have_lost = False
+        if self.config.rewind_s and self._bodies is not None:
+            self._rewound(self._kept.position())
+            self._begin_again()
+            self._state, self._next_look_s = State.CATCHING_UP, 0.0
+        return 0.0
+
     def _rewound(self, position: Position) -> Position:
         """For a server whose acknowledgements are not durable: what it acknowledged last is sent again."""
         reached = position.acknowledged_utc_ns or self._around.utc_ns()
@@ -179,6 +190,7 @@ class Courier:
 
     def _passed(self, delivery: Delivery) -> bool:
         """Whether everything was dealt with; else waits."""
+        self._may_have_lost |= delivery.is_other_connection
         if delivery.answer.verdict is Verdict.ACCEPTED:
             self._succeed()
             return True

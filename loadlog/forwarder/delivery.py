@@ -19,12 +19,14 @@ _ACCEPTED = Answer(Verdict.ACCEPTED)
 
 @dataclass(slots=True)
 class Delivery:
-    """``answer``: accepted when every line was dealt with, else what stands in the way. ``aside``: (line, reason)."""
+    """``answer``: accepted when every line was dealt with, else what stands in the way. ``aside``: (line, reason).
+    ``is_other_connection``: see `Answer`."""
 
     answer: Answer = _ACCEPTED
     accepted: int = 0
     aside: list[tuple[str, str]] = field(default_factory=list)
     requests: int = 0
+    is_other_connection: bool = False
 
 
 def deliver(body: bytes, send: Send, proof: Callable[[], str]) -> Delivery:
@@ -37,6 +39,7 @@ def deliver(body: bytes, send: Send, proof: Callable[[], str]) -> Delivery:
         lines = part.count(b"\n") + 1
         answer = send(part)
         result.requests += 1
+        result.is_other_connection |= answer.is_other_connection
         if answer.verdict is Verdict.ACCEPTED:
             result.accepted += lines
         elif answer.verdict not in (Verdict.LINES_REFUSED, Verdict.TOO_LARGE):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import http.client
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -18,6 +18,7 @@ import urllib3.exceptions
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.rest import ApiException
 from influxdb_client.service.write_service import WriteService
+from urllib3.util.connection import is_connection_dropped
 
 from loadlog.config import ForwardConfig
 from loadlog.config.forward import INFLUXDB2
@@ -86,6 +87,17 @@ class Sender:
 
     def __call__(self, body: bytes) -> Answer:
         """See `Send`."""
+        is_cut = self._is_cut()
+        answer = self._send(body)
+        return replace(answer, is_other_connection=True) if is_cut else answer
+
+    def _is_cut(self) -> bool:
+        """Whether the connection that is kept open has been ended by the other side. The client opens another one then, in silence; one
+        that ended with an answer that announced it is not kept."""
+        pool = self._api.rest_client.pool_manager.connection_from_url(self._config.url).pool
+        return any(kept is not None and kept.sock is not None and is_connection_dropped(kept) for kept in pool.queue)
+
+    def _send(self, body: bytes) -> Answer:
         where = self._config.url
         try:
             _, status, headers = self._post(body)

@@ -145,6 +145,29 @@ def test_something_that_is_no_server_at_all() -> None:
     assert answer.verdict is Verdict.UNREACHABLE
 
 
+def test_a_server_that_was_started_again_between_two_requests_shows(tmp_path: Path) -> None:
+    """The client connects again in silence; only a goodbye that was said means nothing."""
+    with Victoria(tmp_path / "victoria") as server:
+        send = Sender(to_v2(server.url), Credentials())
+        assert [send(b"m v=1 1000000000").is_other_connection for _ in range(3)] == [False] * 3
+        server.kill()
+        server.start()
+        answers = [send(b"m v=1 1000000000") for _ in range(2)]
+        assert [(answer.verdict, answer.is_other_connection) for answer in answers] == [(Verdict.ACCEPTED, True), (Verdict.ACCEPTED, False)]
+
+
+def test_a_connection_that_the_server_ends_with_a_word_is_no_restart() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        goodbye = b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n"
+        send = Sender(to_influx(f"http://127.0.0.1:{listener.getsockname()[1]}"), Credentials())
+        for _ in range(2):
+            thread = threading.Thread(target=_say, args=(listener, goodbye))
+            thread.start()
+            answer = send(b"m v=1 1")
+            thread.join()
+            assert (answer.verdict, answer.is_other_connection) == (Verdict.ACCEPTED, False)
+
+
 def _say(listener: socket.socket, talk: bytes) -> None:
     client, _ = listener.accept()
     with client:

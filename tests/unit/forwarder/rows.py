@@ -26,6 +26,7 @@ class Server:
     def __init__(self) -> None:
         self.points: dict[str, str] = {}
         self.bodies: list[list[str]] = []
+        self.is_other_connection = False  # of the next answer
         self.objection: Callable[[list[str]], Answer | None] = lambda lines: None
 
     def __call__(self, body: bytes) -> Answer:
@@ -36,7 +37,8 @@ class Server:
         for line in lines:
             head, fields, stamp = split(line)
             self.points[f"{head} {stamp}"] = fields
-        return Answer(Verdict.ACCEPTED)
+        answer, self.is_other_connection = Answer(Verdict.ACCEPTED, is_other_connection=self.is_other_connection), False
+        return answer
 
     def samples(self) -> dict[str, str]:
         """Points that are neither health nor events."""

@@ -367,6 +367,24 @@ def test_a_server_that_forgets_what_it_acknowledged_last_gets_it_again(tmp_path:
         assert sum(map(len, desk.server.bodies)) - sent < 150, "not everything is sent again"
 
 
+def test_a_server_that_was_started_again_between_two_requests_gets_it_again(tmp_path: Path) -> None:
+    """Nobody was sending while it died and came back without the last 5 s: only the connection tells."""
+    desk = Desk(tmp_path, rewind_s=15, heartbeat_s=3600)
+    with OpenJournal(tmp_path) as opened:
+        for second in range(30):
+            opened.put(*(sample(seq) for seq in range(1 + 10 * second, 11 + 10 * second)))
+            desk.run(lambda: desk.courier.facts.backlog_samples == 0 and desk.courier.facts.state is State.UP_TO_DATE)
+            desk.step()
+        for key in sorted(expected(tmp_path), key=lambda k: int(k.rsplit(" ", 1)[1]))[-50:]:
+            del desk.server.points[key]
+        desk.server.is_other_connection = True
+        opened.put(sample(500))
+        desk.run(lambda: not desk.server.is_other_connection)
+        desk.drain()
+        assert desk.server.samples() == expected(tmp_path)
+        assert desk.courier.facts.failures == 0
+
+
 def test_a_damaged_recording_costs_only_itself(tmp_path: Path) -> None:
     record(tmp_path, 3000)
     wanted = expected(tmp_path)
