@@ -15,6 +15,7 @@ from loadlog.cli.accuracy import accuracy
 from loadlog.cli.afterwards import replay, review
 from loadlog.cli.bench import check, read
 from loadlog.cli.common import Suggesting
+from loadlog.cli.dashboards import dashboards
 from loadlog.cli.export import export
 from loadlog.cli.forward import forward
 from loadlog.cli.instruments import registers, scan
@@ -35,7 +36,10 @@ def cli(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = verbose
 
 
-_COMMANDS = (demo, check, serve, read, scan, registers, run_group, events, ack, review, replay, export, accuracy, store, forward, simulate)
+_COMMANDS = (
+    demo, check, serve, read, scan, registers, run_group, events, ack, review, replay, export, accuracy, store, forward, dashboards,
+    simulate,
+)  # fmt: skip
 for _command in _COMMANDS:
     cli.add_command(_command)
 

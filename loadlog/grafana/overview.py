@@ -1,0 +1,112 @@
+"""Bench overview: is every bench alive, what is wrong on it now, what do its devices read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from grafana_foundation_sdk.models import dashboard as models
+
+from loadlog.grafana.influx import DEVICES, Query, active_events
+from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables
+from loadlog.grafana.scope import STANDARD, Scope
+
+EVENTS_BACK = "90d"  # an active event is a point at its onset, however long ago that was
+QUALITY_WORDS = {"type": "value", "options": {"0": {"text": "good"}, "1": {"text": "uncertain"}, "2": {"text": "bad"}}}
+
+
+def overview(scope: Scope) -> models.Dashboard:
+    """See the module."""
+    panels: list[Any] = [_heartbeats(scope), _alarms(scope), _active_table(scope), _readings(scope), _thermometers(scope)]
+    panels += [_readings_over_time(scope, name, title, unit) for name, title, unit in _plots()]
+    panels.append(_answering(scope))
+    about = "All benches of this database: alive, alarms, what every device reads. The tables follow the time range; active events look "
+    about += "further back."
+    return put_together(scope, "overview", about, variables(scope, "bench"), panels, "now-1h", refresh="10s")
+
+
+def _plots() -> list[tuple[str, str, str]]:
+    return [(plotted.name, plotted.title, plotted.unit) for plotted in STANDARD]
+
+
+def _heartbeats(scope: Scope) -> Any:
+    query = (
+        f'SELECT last("polls") AS "polls" FROM "bench_health" WHERE $timeFilter AND {scope.chosen} AND "bus" != \'none\' GROUP BY "bench"'
+    )
+    about = (
+        "When the last heartbeat of each bench arrived, and how many polls one of its buses has made since the recorder started. An old "
+        "one may mean that the recorder, the viewer, its forwarding or the network stands still; on the bench, loadlog forward "
+        "status and the live page tell which."
+    )
+    panel = rows("Last heartbeat", query, about, width=8, height=5)
+    return panel.override_by_name("Time", [Property("unit", "dateTimeFromNow"), Property("displayName", "heartbeat")])
+
+
+def _alarms(scope: Scope) -> Any:
+    query = Query(active_events(f"{scope.chosen} AND \"severity\" = 'alarm'", '"bench"'), alias="$tag_bench")
+    about = f"Alarms that are not cleared, of the last {EVENTS_BACK}. Acknowledged ones count too: the database does not hold who saw them."
+    panel = number("Active alarms", "none", query, about, width=16).time_from(EVENTS_BACK).no_value("0")
+    return panel.thresholds(steps((None, GREEN), (1, RED)))
+
+
+def _active_table(scope: Scope) -> Any:
+    query = (
+        'SELECT "bench", "device", "kind", "severity", "id", "state", "confidence", "text" FROM "bench_event" '
+        f"WHERE $timeFilter AND {scope.chosen}"
+    )
+    about = f"Events of the last {EVENTS_BACK} whose latest state is active, newest onset first."
+    kept = ("Time", "device", "kind", "severity", "state", "confidence", "text")
+    fields = {name: {"aggregations": ["lastNotNull"], "operation": "aggregate"} for name in kept}
+    fields |= {name: {"aggregations": [], "operation": "groupby"} for name in ("bench", "id")}
+    plain = {f"{name} (lastNotNull)": name for name in kept if name != "state"}
+    is_active = {"fieldName": "state (lastNotNull)", "config": {"id": "equal", "options": {"value": "active"}}}
+    panel = rows("Active events", query, about, height=7).time_from(EVENTS_BACK)
+    panel = panel.transformations([
+        change("groupBy", fields=fields),
+        change("filterByValue", filters=[is_active], type="include", match="all"),
+        change("organize", excludeByName={"state (lastNotNull)": True}, indexByName={}, renameByName=plain),
+        change("sortBy", fields={}, sort=[{"field": "Time", "desc": True}]),
+    ])  # fmt: skip
+    coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
+    return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
+
+
+def _readings(scope: Scope) -> Any:
+    fields = ", ".join(f'last("{name}") AS "{name}"' for name, _, _ in _plots())
+    query = (
+        f'SELECT {fields}, last("quality") AS "quality" FROM "load", "supply", "meter" '
+        f'WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
+    )
+    panel = rows(
+        "Last readings", query, "The last reading of each channel within the time range; quality is that of the last poll.", width=14
+    )
+    panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
+    for name, _, unit in _plots():
+        panel = panel.override_by_name(name, [Property("unit", unit)])
+    return panel.override_by_name("quality", [Property("mappings", [QUALITY_WORDS])])
+
+
+def _thermometers(scope: Scope) -> Any:
+    query = f'SELECT last(/_c$/) FROM "thermometer" WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
+    panel = rows("Last temperatures", query, "The last reading of each channel of each thermometer within the time range.", width=10)
+    panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
+    return panel.override_by_regexp("/^last_/", [Property("unit", "celsius")])
+
+
+def _readings_over_time(scope: Scope, name: str, title: str, unit: str) -> Any:
+    query = Query(
+        f'SELECT mean("{name}") AS "{name}" FROM {DEVICES} WHERE $timeFilter AND {scope.chosen} '
+        'GROUP BY time($__interval), "bench", "device" fill(null)',
+        alias="$tag_bench $tag_device",
+    )
+    return plot(title, unit, [query], scope, "Mean of each interval; short dips are in the dashboards soak run and post-mortem.")
+
+
+def _answering(scope: Scope) -> Any:
+    answered = " OR ".join(f'"{name}" > -1000000000' for name in scope.answers)
+    query = Query(
+        f'SELECT count("quality") AS "polls" FROM {DEVICES} WHERE $timeFilter AND {scope.chosen} AND ({answered}) '
+        'GROUP BY time(1m), "bench", "device" fill(0)',
+        alias="$tag_bench $tag_device",
+    )
+    about = "Polls a minute that gave a reading; a failed poll is a point without one. 0 means that a device is silent."
+    return plot("Polls answered a minute", "none", [query], scope, about, width=24)
