@@ -9,7 +9,6 @@ The bench is seen through `Context`: the device, orders of ours, and the recent 
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -58,6 +57,14 @@ class Context:
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
     peers: Mapping[str, Peer] = field(default_factory=dict)
     discharged: bool = False
+    _mode_of: Sample | None = None
+    _mode: str | None = None
+
+    def mode(self, sample: Sample) -> str | None:
+        """`status_name` of the device's ``mode``; several detectors ask it of the same sample."""
+        if sample is not self._mode_of:
+            self._mode_of, self._mode = sample, status_name(self.device, sample, "mode")
+        return self._mode
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""
@@ -124,13 +131,14 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
 def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
     """A finite value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted.
     ``spikes``: accept possible spikes too."""
-    if channel in sample.held or channel in sample.bad:
+    if channel in sample.held:
         return None
-    reason = sample.uncertain.get(channel)
-    if reason in _UNTRUE and not (spikes and reason == "possible_spike"):
-        return None
+    if sample.uncertain or sample.bad:
+        reason = sample.uncertain.get(channel)
+        if channel in sample.bad or (reason in _UNTRUE and not (spikes and reason == "possible_spike")):
+            return None
     value = sample.values.get(channel)
-    return value if value is not None and math.isfinite(value) else None
+    return value if value is not None and value - value == 0.0 else None  # neither infinite nor not a number
 
 
 _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})
@@ -139,10 +147,13 @@ _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_
 def status_name(device: DeviceSpec, sample: Sample, channel: str) -> str | None:
     """Lower-case name of an enumeration's present number, e.g. the mode ``cc``; None when the device does not tell."""
     number = sample.status.get(channel)
-    spec = device.channel(channel)
-    if number is None or spec is None or channel in sample.bad:
+    if number is None or channel in sample.bad:
         return None
-    return spec.names.get(number, str(number)).lower()
+    spec = device.channel(channel)
+    if spec is None:
+        return None
+    name = spec.names.get(number)
+    return (str(number) if name is None else name).lower()
 
 
 def bit_names(device: DeviceSpec, channel: str, value: int) -> Iterable[str]:

@@ -22,7 +22,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between, status_name, usable
+from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between, usable
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
@@ -80,12 +80,12 @@ class CurrentLimit(Stateless):
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        return self._supply(sample, context) if self._device.role == "supply" else self._load(sample)
+        return self._supply(sample, context) if self._device.role == "supply" else self._load(sample, context)
 
     # -- a supply says so itself
 
     def _supply(self, sample: Sample, context: Context) -> Sequence[Finding]:
-        mode = None if "mode" in sample.held else status_name(self._device, sample, "mode")
+        mode = None if "mode" in sample.held else context.mode(sample)
         if mode is None:
             return NOTHING
         before, self._mode = self._mode, (mode, sample)
@@ -102,9 +102,8 @@ class CurrentLimit(Stateless):
 
     # -- a load sees it
 
-    def _load(self, sample: Sample) -> Sequence[Finding]:
-        mode = status_name(self._device, sample, "mode") or ""
-        spec = self._specs.get(mode)
+    def _load(self, sample: Sample, context: Context) -> Sequence[Finding]:
+        spec = self._specs.get(context.mode(sample) or "")
         v, i = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
         setpoint = sample.values.get("setpoint")
         if spec is None or sample.status.get("input_on", 1) == 0 or (i is not None and abs(i) < self._least_a):

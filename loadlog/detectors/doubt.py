@@ -40,8 +40,8 @@ class ReadingFrozen(Stateless):
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         self._channels = [c.name for c in device.channels if c.kind == "number" and c.every == 1]
-        self._since: dict[str, tuple[int, Onset]] = {}
-        self._ends: dict[str, int] = {}
+        self._since: dict[str, tuple[int, int, int]] = {}  # count, and the onset of it: earliest, latest
+        self._begins: dict[str, int] = {}  # of the last sample
         self._active: set[str] = set()
 
     def restore(self, event: Event) -> None:
@@ -50,25 +50,28 @@ class ReadingFrozen(Stateless):
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
-        found: list[Finding] = []
+        found: list[Finding] | None = None
+        counts, since, begins, marks, active = sample.counts, self._since, self._begins, sample.uncertain, self._active
+        begin, end = begin_ns(sample), end_ns(sample)
         for channel in self._channels:
-            count = sample.counts.get(channel)
+            count = counts.get(channel)
             if count is None:
                 continue
-            known = self._since.get(channel)
+            known = since.get(channel)
             changed = known is None or known[0] != count
             if changed:
-                earliest = self._ends.get(channel, begin_ns(sample))
-                latest = end_ns(sample)
-                self._since[channel] = (count, Onset(min(earliest, latest), latest))
-            self._ends[channel] = begin_ns(sample)
-            frozen = sample.uncertain.get(channel) == "frozen"
-            if frozen != (channel in self._active) and (frozen or changed):
-                found.append(self._turn(channel, frozen))
-        return found
+                earliest = begins.get(channel, begin)
+                since[channel] = (count, earliest if earliest < end else end, end)
+            begins[channel] = begin
+            if marks or active:
+                frozen = marks.get(channel) == "frozen"
+                if frozen != (channel in active) and (frozen or changed):
+                    found = [*(found or ()), self._turn(channel, frozen)]
+        return found or NOTHING
 
     def _turn(self, channel: str, frozen: bool) -> Finding:
-        count, onset = self._since[channel]
+        count, earliest, latest = self._since[channel]
+        onset = Onset(earliest, latest)
         name = self._device.name
         self._active ^= {channel}
         text = f"{name}: {channel} {'is frozen' if frozen else 'moves again'}"

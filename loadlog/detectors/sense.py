@@ -28,7 +28,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, onset_between, status_name
+from loadlog.detectors.base import NOTHING, Context, onset_between
 from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
     LEARNED_SHARE,
@@ -134,7 +134,7 @@ class SenseFallback:
         switched = self._switch(sample)
         if switched:
             return switched
-        taken = self._take(sample)
+        taken = self._take(sample, context)
         if not taken:
             return NOTHING
         if self._open is not None:
@@ -147,9 +147,9 @@ class SenseFallback:
 
     def _switch(self, sample: Sample) -> Sequence[Finding]:
         """The sense switch, where the instrument reports it."""
-        value = None if "sense_remote" in sample.held else sample.counts.get("sense_remote")
+        value = sample.counts.get("sense_remote")
         before, self._last = self._last, sample
-        if value is None or bool(value) is not self._switched_local:
+        if value is None or bool(value) is not self._switched_local or "sense_remote" in sample.held:
             return NOTHING
         self._switched_local = not value
         self._restart()
@@ -159,24 +159,25 @@ class SenseFallback:
             return (self._finding(onset, text, 1.0, {"switch": "local", "suspected": False}),)
         return self._restored(onset, 1.0, {"switch": "remote"})
 
-    def _take(self, sample: Sample) -> bool:
+    def _take(self, sample: Sample, context: Context) -> bool:
         """Give the watches the sample's values; False when there is nothing to judge."""
-        mode = status_name(self._device, sample, "mode")
+        mode = context.mode(sample)
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
-        marks = sample.uncertain
-        if "voltage_v" in sample.held or "current_a" in sample.held or v is None or i is None:
+        marks, held = sample.uncertain, sample.held
+        if v is None or i is None or "voltage_v" in held or "current_a" in held:
             return False
         if not (math.isfinite(v) and math.isfinite(i)):
             return False
-        if marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS:
+        if marks and (marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS):
             return False
-        self._enter(mode or "cc")
+        if mode != self._watch.mode:
+            self._enter(mode or "cc")
         if self._switched_local or mode not in (None, *MODES) or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
             self._restart()
             self._recheck = self._fallen is not None
             return False
         doubtful, self._doubtful = self._doubtful, None
-        if doubtful is None and ("possible_spike" in (marks.get("voltage_v"), marks.get("current_a"))):
+        if marks and doubtful is None and "possible_spike" in (marks.get("voltage_v"), marks.get("current_a")):
             self._doubtful = (v, i, sample)
             return False
         if doubtful is not None and self._stays(doubtful, v, i):

@@ -27,7 +27,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between, status_name, usable
+from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between, usable
 from loadlog.detectors.sense import SenseFallback
 from loadlog.detectors.statistics import Moments
 from loadlog.model.device import DeviceSpec
@@ -157,8 +157,12 @@ class SenseIntermittent:
         v, i = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
         if v is None or i is None:
             return NOTHING
-        mode = status_name(self._device, sample, "mode")
-        if mode not in (None, "cc") or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a or self._moved(abs(i)):
+        if (
+            context.mode(sample) not in (None, "cc")
+            or sample.status.get("input_on", 1) == 0
+            or abs(i) < self._least_a
+            or self._moved(abs(i))
+        ):
             self._forget(abs(i))
             return self._quiet(sample)
         level = self._level

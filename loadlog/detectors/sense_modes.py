@@ -111,7 +111,7 @@ class ModeWatch:
         t_ns = sample.stamp.t_utc_ns
         elapsed = 1.0 if self._last_ns is None else self.signal.elapsed(self._last_ns, t_ns)
         self._last_ns = t_ns
-        signal, held = self.quantities(voltage_v, current_a)
+        signal, held = (voltage_v, current_a) if self.mode == "cc" else self.quantities(voltage_v, current_a)
         self.signal.update(signal, sample, elapsed)
         self.held.update(held, sample, elapsed)
 

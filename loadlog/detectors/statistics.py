@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import accumulate
 from statistics import NormalDist
 
 USUAL_LEVEL = 0.06  # variance of a level beyond the end of 100 samples, in variances of one sample
@@ -48,11 +49,11 @@ class Moments:
 
     def update(self, value: float) -> None:
         """Take a value."""
-        self.n += 1
-        weight = 1.0 / min(self.n, self.memory)
+        n = self.n = self.n + 1
+        weight = 1.0 / (n if n < self.memory else self.memory)
         delta = value - self.mean
-        self.mean += weight * delta
-        self._squares += weight * (delta * (value - self.mean) - self._squares)
+        mean = self.mean = self.mean + weight * delta
+        self._squares += weight * (delta * (value - mean) - self._squares)
 
     @property
     def variance(self) -> float:
@@ -74,16 +75,20 @@ class Trend:
         """Forget everything."""
         self.n = 0
         self.level = self.slope = 0.0
+        self._alpha = self._beta = 0.0
 
     def update(self, value: float, elapsed: float = 1.0) -> None:
         """Take the value that lies ``elapsed`` periods after the last one."""
-        self.n += 1
-        n = min(self.n, self.memory)
-        predicted = self.level + self.slope * elapsed if self.n > 1 else value
+        n = self.n = self.n + 1
+        if n == 1:
+            self.level = value
+            return
+        if n <= self.memory:
+            self._alpha, self._beta = 2.0 * (2 * n - 1) / (n * (n + 1)), 6.0 / (n * (n + 1))
+        predicted = self.level + self.slope * elapsed
         error = value - predicted
-        self.level = predicted + 2.0 * (2 * n - 1) / (n * (n + 1)) * error
-        if self.n > 1:
-            self.slope += 6.0 / (n * (n + 1)) * error / max(elapsed, 1.0)
+        self.level = predicted + self._alpha * error
+        self.slope += self._beta * error / (elapsed if elapsed > 1.0 else 1.0)
 
 
 class StepChart:
@@ -96,21 +101,43 @@ class StepChart:
 
     The threshold for a stated probability of a false alarm a sample: normal quantile of that probability shared among the windows
     (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
-    are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom.
+    are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom. Once ``memory``
+    samples are known only every second one is learned from, which costs half and leaves no fewer degrees of freedom.
     """
 
-    __slots__ = ("_lately", "_scales", "_z", "memory", "n", "quantum", "windows")
+    __slots__ = (
+        "_factors", "_lately", "_longest", "_scales", "_skips", "_thresholds", "_uses", "_valid_to", "_z", "memory", "n", "rounding",
+        "windows",
+    )  # fmt: skip
     LEAST = 30
+    USES = 8  # scales are followed at every so many samples; they change by 1 % in that time
+    RENEW = 1.02  # thresholds are counted anew when the samples are 2 % more; those in between are up to 4 % too wide
     FALLEN = 0.15  # share of the longest window's mean square over the last 2 `LEAST` values: the noise has fallen, it is learned again
 
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
-        self.quantum = quantum
+        self._longest = slice(None, -self.windows[-1] - 1, -1)
+        self.rounding = quantum * quantum / 12.0  # variance that rounding makes
         self.memory = memory
         self._z = two_sided_quantile(probability / len(self.windows))
         self._scales = [0.0] * len(self.windows)
         self._lately = 0.0
+        self._thresholds: list[float] = []  # of each window, squared
+        self._valid_to = 0.0  # samples for which those hold
+        self._factors: list[tuple[int, float]] = []
+        self._uses = 0  # of the factors, until they are counted anew
+        self._skips = False
         self.n = 0
+
+    @property
+    def quantum(self) -> float:
+        """One count, in the unit of the residuals; 0 for values that are not rounded."""
+        return math.sqrt(12.0 * self.rounding)
+
+    @quantum.setter
+    def quantum(self, value: float) -> None:
+        self.rounding = value * value / 12.0
+        self._uses = 0
 
     @property
     def learning(self) -> bool:
@@ -121,6 +148,7 @@ class StepChart:
         """White noise of known deviation: nothing more is learned."""
         self._scales = [sigma * sigma / w for w in self.windows]
         self.n = self.memory = GIVEN
+        self._valid_to = self._uses = 0
 
     def learn_again(self, sigma: float) -> None:
         """Begin with white noise of that deviation, to be learned anew; given noise stays."""
@@ -128,19 +156,15 @@ class StepChart:
             self._scales = [sigma * sigma * (1.0 / w + USUAL_LEVEL) for w in self.windows]
             self._lately = self._scales[-1]
             self.n = self.LEAST
+            self._valid_to = self._uses = 0
 
     def sigma(self) -> float:
         """Deviation of one sample, rounding included."""
-        return math.sqrt(max(self._scales[0], self.quantum * self.quantum / 12.0))
+        return math.sqrt(max(self._scales[0], self.rounding))
 
     def scale(self, index: int) -> float:
         """Deviation of the mean over window number ``index``."""
-        quantum = self.quantum
-        if quantum == 0.0:
-            return math.sqrt(self._scales[index]) or math.inf
-        counts = self._scales[0] / (quantum * quantum)  # square of the noise in counts
-        stays = 1.0 / self.windows[index] + math.exp(-39.478 * counts)
-        return math.sqrt(max(self._scales[index], quantum * quantum / 12.0 * min(stays, 1.0)))
+        return math.sqrt(max(self._scales[index], self.rounding * min(1.0 / self.windows[index] + self._undithered(), 1.0))) or math.inf
 
     def deviation_of_mean(self, samples: int) -> float:
         """Usual deviation of the mean over that many samples: of the longest window that is not longer."""
@@ -152,33 +176,60 @@ class StepChart:
         Returns the largest ratio to its threshold: 1 and above is an alarm. ``learn``: adapt the scales. ``extra``: variance of the level
         beyond what was usual when the scales were learned, in variances of one sample (a level that was started again a moment ago).
         """
-        more = extra * self._scales[0]
+        sums = [*accumulate(residuals[self._longest])]
+        if learn and self.n >= self.memory:  # neighbouring means tell nearly the same: every second one is learned from
+            learn = self._skips = not self._skips
         self.n += learn
-        best = total = square = 0.0
-        taken = 0
-        weight = 1.0 / min(max(self.n, 1), self.memory)
-        for index, window in enumerate(self.windows):
-            while taken < window:
-                taken += 1
-                total += residuals[-taken]
-            mean = total / window
-            square = mean * mean
-            if not self.learning:
-                scale = self.scale(index)
-                if more > 0.0:
-                    scale = math.sqrt(scale * scale + more)
-                best = max(best, abs(mean) / (scale * self._threshold(window)))
-            if learn:
-                known = self._scales[index]
-                limit = 9.0 * known if self.n > self.LEAST else square
-                if extra > 0.0:  # the usual share of it, for noise that is white
-                    square /= 1.0 + extra / (1.0 / window + USUAL_LEVEL)
-                self._scales[index] = known + weight * (min(square, limit) - known)
+        best = 0.0
+        if self.n >= self.LEAST:
+            if self._uses <= 0 or extra > 0.0:
+                self._renew(extra)
+            self._uses -= 1
+            for last, factor in self._factors:
+                total = sums[last]
+                ratio = total * total * factor
+                if ratio > best:
+                    best = ratio
         if learn:
-            self._lately += (square - self._lately) / min(self.n, 2 * self.LEAST)
-            if self.n > 4 * self.LEAST and self.memory < GIVEN and self._lately < self.FALLEN * self._scales[-1]:
-                self.n = 2 * self.LEAST
-        return best
+            self._learn(sums, extra)
+        return math.sqrt(best)
+
+    def _learn(self, sums: list[float], extra: float) -> None:
+        n, scales = self.n, self._scales
+        weight = 1.0 / (n if n < self.memory else self.memory)
+        is_bounded = n > self.LEAST
+        square = 0.0
+        for index, window in enumerate(self.windows):
+            mean = sums[window - 1] / window
+            square = mean * mean
+            known = scales[index]
+            if extra > 0.0:  # the usual share of it, for noise that is white
+                square /= 1.0 + extra / (1.0 / window + USUAL_LEVEL)
+            scales[index] = known + weight * ((9.0 * known if is_bounded and square > 9.0 * known else square) - known)
+        self._lately += (square - self._lately) / (n if n < 2 * self.LEAST else 2 * self.LEAST)
+        if self._lately < self.FALLEN * scales[-1] and n > 4 * self.LEAST and self.memory < GIVEN:
+            self.n = 2 * self.LEAST
+            self._valid_to = self._uses = 0
+
+    def _undithered(self) -> float:
+        """Share of the rounding noise that does not average out, at the noise as learned."""
+        return math.exp(-3.2898681 * self._scales[0] / self.rounding) if self.rounding > 0.0 else 0.0
+
+    def _renew(self, extra: float) -> None:
+        """Count anew by what the square of each window's sum is divided to be 1 at its threshold."""
+        n = min(self.n, self.memory)
+        if n > self._valid_to:
+            self._thresholds = [self._threshold(window) ** 2 for window in self.windows]
+            self._valid_to = math.inf if n >= self.memory else min(self.RENEW * n, self.memory - 1)
+        self._uses = self.USES if n >= 4 * self.LEAST and extra <= 0.0 else 0
+        scales, more, rounding, undithered = self._scales, extra * self._scales[0], self.rounding, self._undithered()
+        factors = []
+        for window, scale, threshold in zip(self.windows, scales, self._thresholds, strict=True):
+            stays = 1.0 / window + undithered
+            floor = rounding * stays if stays < 1.0 else rounding
+            variance = (scale if scale > floor else floor) + more
+            factors.append((window - 1, 1.0 / (window * window * variance * threshold) if variance > 0.0 else 0.0))
+        self._factors = factors
 
     def _threshold(self, window: int) -> float:
         freedom = min(self.n, self.memory) * 3.0 * window / (2.0 * window * window + 1.0)

@@ -35,6 +35,7 @@ class Protection(Stateless):
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         self._active: set[str] = set()
+        self._word: int | None = None  # whose names are the active ones
         self._last: Sample | None = None
 
     def restore(self, event: Event) -> None:
@@ -46,8 +47,11 @@ class Protection(Stateless):
         word = sample.counts.get("protection")
         if word is None or "protection" in sample.bad:
             return NOTHING
-        names = set(bit_names(self._device, "protection", word))
         before, self._last = self._last, sample
+        if word == self._word:
+            return NOTHING
+        self._word = word
+        names = set(bit_names(self._device, "protection", word))
         if names == self._active:
             return NOTHING
         onset = onset_between(before, sample)

@@ -27,9 +27,9 @@ Source: ratio of marginal likelihoods (R. E. Kass and A. E. Raftery, J. Amer. St
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import dataclass
 
-from loadlog.detectors.base import begin_ns, end_ns
 from loadlog.detectors.statistics import StepChart, Trend
 from loadlog.model.event import Onset
 from loadlog.model.sample import Sample
@@ -38,6 +38,7 @@ LAG = 14
 WINDOWS = (1, 2, 3, 5, 8, 12)
 MEMORY = 100
 KEPT = 26  # residuals, for the scatter before a step
+MOST_KEPT = 40
 SHORT_MEMORY = 30
 SWAP_GAIN = 3.0  # mean square beside the line, over that beside the other one
 READY = 20  # samples in the level before residuals against it are judged
@@ -98,17 +99,14 @@ class StepWatch:
             self.trend, self._other = self._other, self.trend
         self.trend.restart()
         self._other.restart()
-        self._lags = [0.0, 0.0]
-        self._squares = [0.0, 0.0]
+        self._lags = self._squares = (0.0, 0.0)  # of the line in use, of the other one
         self._since_swap = 0
         self.ratio = 0.0
         self._ahead = self._entered = 0.0
         self._held = 0
-        self._values: list[float] = []
-        self._elapsed: list[float] = []
+        self._values, self._elapsed = array("d"), array("d")
         self._residuals: list[float] = []
-        self._begins: list[int] = []
-        self._ends: list[int] = []
+        self._begins, self._ends = array("q"), array("q")
 
     @property
     def ready(self) -> bool:
@@ -139,36 +137,54 @@ class StepWatch:
         """Take the next value."""
         if elapsed > LONGEST_GAP_PERIODS:
             self.restart()
-        trend = self.trend
-        if len(self._values) == LAG:
-            oldest, value_then = self._elapsed.pop(0), self._values.pop(0)
-            self._ahead -= oldest
-            self._entered = sorted((self._entered if trend.n else value_then, value_then, self._values[0]))[1]
-            trend.update(self._entered, oldest)
-            self._other.update(self._entered, oldest)
-        self._values.append(value)
+        trend, values, residuals, ahead = self.trend, self._values, self._residuals, self._ahead
+        if len(values) >= LAG:
+            oldest, entering = self._elapsed[-LAG], values[-LAG]
+            ahead -= oldest
+            self._entered = entering = _middle(self._entered if trend.n else entering, entering, values[1 - LAG])
+            trend.update(entering, oldest)
+            self._other.update(entering, oldest)
+        values.append(value)
         self._elapsed.append(elapsed)
-        self._ahead += elapsed
-        self._begins.append(begin_ns(sample))
-        self._ends.append(end_ns(sample))
-        residual = value - trend.level - trend.slope * self._ahead if trend.n > 1 else 0.0
-        self._residuals.append(residual)
-        if len(self._begins) > KEPT:
-            del self._begins[0], self._ends[0], self._residuals[0]
-        self._choose(value)
+        self._ahead = ahead = ahead + elapsed
+        stamp = sample.stamp
+        t_ns, half_ns = stamp.t_utc_ns, stamp.half_width_ns
+        self._begins.append(t_ns - half_ns)
+        self._ends.append(t_ns + half_ns)
         n = trend.n
-        if n < READY or len(self._residuals) < LAG:
+        residual = value - trend.level - trend.slope * ahead if n > 1 else 0.0
+        residuals.append(residual)
+        if len(values) >= MOST_KEPT:
+            self._shorten()
+        if self._other.n >= SHORT_MEMORY and self._choose(residual, value):
             self.ratio = 0.0
             return
-        extra = 0.0 if n >= self.trend.memory else max(_line_variance(n) - _line_variance(self.trend.memory), 0.0)
-        learn = self.ratio < HELD_AT or self._held >= 2 * LAG
-        self._held = 0 if self.ratio < HELD_AT else self._held + 1
-        self.ratio = self._chart.update(self._residuals, learn, extra)
-        half = 0.5 * (residual - self._residuals[-2]) ** 2
+        if n < READY or len(residuals) < LAG:
+            self.ratio = 0.0
+            return
+        memory = trend.memory
+        extra = 0.0 if n >= memory else max(_line_variance(n) - _line_variance(memory), 0.0)
+        learn = True
+        if self.ratio < HELD_AT:
+            self._held = 0
+        else:
+            learn = self._held >= 2 * LAG
+            self._held += 1
+        chart = self._chart
+        self.ratio = chart.update(residuals, learn, extra)
         if not learn:
             return
-        limit = half if self._chart.learning else 9.0 * max(self._short, self._chart.quantum**2 / 12.0)
-        self._short += (min(half, limit) - self._short) / min(max(self._chart.n, 1), self._chart.memory)
+        step = residual - residuals[-2]
+        half, short = 0.5 * step * step, self._short
+        if not chart.learning:
+            limit = 9.0 * max(short, chart.rounding)
+            if half > limit:
+                half = limit
+        self._short = short + (half - short) / (chart.n if chart.n < chart.memory else chart.memory)
+
+    def _shorten(self) -> None:
+        """Old ones go now and then instead of one by one."""
+        del self._values[:-LAG], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
 
     def fix(self, sigma: float) -> None:
         """Noise of one sample is given: white, and not learned."""
@@ -184,30 +200,33 @@ class StepWatch:
     def quantum(self, value: float) -> None:
         self._chart.quantum = value
 
-    def _choose(self, value: float) -> None:
-        """Go over to the line of the other length when it follows better, judged by how far slow means lie beside it."""
+    def _choose(self, residual: float, value: float) -> bool:
+        """Go over to the line of the other length when it follows better, judged by how far slow means lie beside it; True when so."""
         other = self._other
-        if other.n < SHORT_MEMORY:
-            return
-        self._since_swap += 1
-        weight = 1.0 / min(self._since_swap, SHORT_MEMORY)
-        for k, residual in enumerate((self._residuals[-1], value - other.level - other.slope * self._ahead)):
-            self._lags[k] += (residual - self._lags[k]) / 12.0
-            self._squares[k] += weight * (self._lags[k] ** 2 - self._squares[k])
-        mine, others = self._squares
-        if self._since_swap < 2 * SHORT_MEMORY or mine < SWAP_GAIN * others or mine < 2.0 * self.short_sigma**2:
-            return
+        since = self._since_swap = self._since_swap + 1
+        weight = 1.0 / (since if since < SHORT_MEMORY else SHORT_MEMORY)
+        mine, others = self._lags
+        mine += (residual - mine) / 12.0
+        others += (value - other.level - other.slope * self._ahead - others) / 12.0
+        self._lags = (mine, others)
+        square, square_other = self._squares
+        mine = square + weight * (mine * mine - square)
+        others = square_other + weight * (others * others - square_other)
+        self._squares = (mine, others)
+        if mine < SWAP_GAIN * others or since < 2 * SHORT_MEMORY or mine < 2.0 * self.short_sigma**2:
+            return False
         self.trend, self._other = other, self.trend
         self._since_swap = 0
-        self._squares = [others, mine]
-        self._lags.reverse()
-        self._residuals, self._begins, self._ends = [], [], []  # those were beside the other line
+        self._squares = (others, mine)
+        self._lags = self._lags[::-1]
+        self._residuals, self._begins, self._ends = [], array("q"), array("q")  # those were beside the other line
         self._chart.learn_again(self.short_sigma)
+        return True
 
     @property
     def short_sigma(self) -> float:
         """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers)."""
-        return math.sqrt(max(self._short, self._chart.quantum**2 / 6.0))
+        return math.sqrt(max(self._short, 2.0 * self._chart.rounding))
 
     def mean_of_last(self, samples: int) -> float:
         """Mean residual of the last samples: how far they lie from the level."""
@@ -251,6 +270,13 @@ class StepWatch:
         before = min(longest + 1, len(self._begins))
         earliest, latest = self._begins[-before], self._ends[-shortest]
         return Onset(min(earliest, latest), latest)
+
+
+def _middle(a: float, b: float, c: float) -> float:
+    """The median of three."""
+    if a > b:
+        a, b = b, a
+    return b if b <= c else max(a, c)
 
 
 def _likelihoods(residuals: list[float], sigma: float) -> list[float]:

@@ -238,13 +238,7 @@ class Bank:
     @staticmethod
     def _deviation(s: Solved, gradient: Sequence[float], variance: float) -> float:
         """Of a linear function of the parameters."""
-        z: list[float] = []
-        for i, row in enumerate(s.factor):
-            value = gradient[i]
-            for m in range(i):
-                value -= row[m] * z[m]
-            z.append(value / row[i])
-        return math.sqrt(variance * sum(v * v for v in z))
+        return math.sqrt(variance * sum(v * v for v in _whitened(s, gradient)))
 
     def _log_positive(self, s: Solved, variance: float) -> float:
         total = 0.0
@@ -259,16 +253,15 @@ class Bank:
         """The models' temperature at this instant."""
         if not self._weights:
             return None
-        return self.origin_c + sum(w * _dot(s.theta, self._features(s, 0.0)) for w, s in self._weights)
+        return self.origin_c + sum(w * _dot(s.theta, self._features(s)) for w, s in self._weights)
 
-    def _features(self, s: Solved, ahead_s: float) -> tuple[float, ...]:
-        p = self.power
-        kf, ks = math.exp(-ahead_s / s.fast_s), math.exp(-ahead_s / s.slow_s)
+    def _features(self, s: Solved) -> tuple[float, ...]:
+        """At this instant."""
         nf, wf = _between(s.fast_s)
         ns, ws = _between(s.slow_s)
         xf, xs = sum(w * v for w, v in zip(wf, self._x[nf:], strict=False)), sum(w * v for w, v in zip(ws, self._x[ns:], strict=False))
         ef, es = sum(w * v for w, v in zip(wf, self._e[nf:], strict=False)), sum(w * v for w, v in zip(ws, self._e[ns:], strict=False))
-        return (1.0, p + (xf - p) * kf, p + (xs - p) * ks, ef * kf, es * ks)
+        return (1.0, xf, xs, ef, es)
 
     def resistance(self) -> tuple[float, float]:
         """Thermal resistance, K/W, with deviation (of the models' mixture)."""
@@ -297,16 +290,11 @@ class Bank:
         reached: list[tuple[float, float]] = []
         mean = square = 0.0
         for w, s in self._weights:
-            longest_s = 8.0 * s.slow_s
-            settled = (1.0, self.power, self.power, 0.0, 0.0)
-            final_c = self.origin_c + _dot(s.theta, settled)
-            own = math.hypot(self._deviation(s, settled, self.variance), MODEL_ERROR * (final_c - now_c))
+            course = _Course(s, self._features(s), self.power, self.origin_c, self.variance, now_c)
+            final_c, own = course.settled()
             mean += w * final_c
             square += w * (final_c * final_c + own * own)
-            for z in _Z:
-                t_s = self._crossing(s, limit_c, z, now_c, longest_s)
-                if t_s is not None:
-                    reached.append((t_s, w / len(_Z)))
+            reached += [(t_s, w / len(_Z)) for t_s in course.crossings(limit_c)]
         deviation = math.sqrt(max(square - mean * mean, 0.0))
         probability = sum(w for _, w in reached)
         if probability <= 0.0:
@@ -315,30 +303,70 @@ class Bank:
         lo, mid, hi = (_quantile(reached, q * probability) for q in (0.05, 0.5, 0.95))
         return Forecast(min(probability, 1.0), mid, lo, hi, mean, deviation)
 
-    def _crossing(self, s: Solved, limit_c: float, z: float, now_c: float, longest_s: float) -> float | None:
-        """When the curve, shifted by ``z`` deviations, crosses the limit: bisection on a curve that is taken as rising."""
 
-        def above(t_s: float) -> bool:
-            f = self._features(s, t_s)
-            value = self.origin_c + _dot(s.theta, f)
-            own = math.hypot(self._deviation(s, f, self.variance), MODEL_ERROR * (value - now_c))
-            return value + z * own >= limit_c
+class _Course:
+    """One model's temperature from now on at the present power. It and its parameters' uncertainty are made of 1, exp(-t/fast) and
+    exp(-t/slow) and their products, so their coefficients are counted once and any instant costs two exponentials."""
 
-        if above(0.0):
-            return 0.0
-        step_s = 0.3 * s.fast_s
-        low_s, high_s = 0.0, step_s
-        while not above(high_s):
-            low_s, high_s = high_s, 1.6 * high_s
-            if high_s > longest_s:
-                return None
-        for _ in range(8):
-            middle = 0.5 * (low_s + high_s)
-            if above(middle):
-                high_s = middle
-            else:
-                low_s = middle
-        return 0.5 * (low_s + high_s)
+    __slots__ = ("_fast_s", "_now_c", "_slow_s", "_squares", "_terms")
+
+    def __init__(self, s: Solved, now: Sequence[float], power: float, origin_c: float, variance: float, now_c: float) -> None:
+        self._fast_s, self._slow_s, self._now_c = s.fast_s, s.slow_s, now_c
+        settled = (1.0, power, power, 0.0, 0.0)
+        fast, slow = (0.0, now[1] - power, 0.0, now[3], 0.0), (0.0, 0.0, now[2] - power, 0.0, now[4])
+        self._terms = (origin_c + _dot(s.theta, settled), _dot(s.theta, fast), _dot(s.theta, slow))
+        a, b, c = (_whitened(s, part) for part in (settled, fast, slow))
+        self._squares = tuple(variance * _dot(p, q) for p, q in ((a, a), (a, b), (a, c), (b, b), (b, c), (c, c)))
+
+    def settled(self) -> tuple[float, float]:
+        """Where it ends, °C, and the deviation of that, K."""
+        return self._terms[0], math.hypot(math.sqrt(self._squares[0]), MODEL_ERROR * (self._terms[0] - self._now_c))
+
+    def at(self, t_s: float) -> tuple[float, float]:
+        """Temperature then, °C, and its deviation, K."""
+        f, s = math.exp(-t_s / self._fast_s), math.exp(-t_s / self._slow_s)
+        one, by_f, by_s = self._terms
+        aa, ab, ac, bb, bc, cc = self._squares
+        value = one + f * by_f + s * by_s
+        square = aa + f * (2.0 * (ab + s * bc) + f * bb) + s * (2.0 * ac + s * cc)
+        more = MODEL_ERROR * (value - self._now_c)
+        return value, math.sqrt(max(square, 0.0) + more * more)
+
+    def crossings(self, limit_c: float) -> list[float]:
+        """When the curve, shifted by each of `_Z` deviations, crosses the limit, where it does: bisection on a curve that is taken as
+        rising."""
+        at = self.at
+        times, t_s, longest_s = [0.0], 0.3 * self._fast_s, 8.0 * self._slow_s
+        while t_s <= longest_s or len(times) == 1:
+            times.append(t_s)
+            t_s *= 1.6
+        steps = [at(t_s) for t_s in times]
+        found: list[float] = []
+        for z in _Z:
+            k = next((k for k, (value, own) in enumerate(steps) if value + z * own >= limit_c), None)
+            if k is None:
+                continue
+            low_s, high_s = times[max(k - 1, 0)], times[k]
+            for _ in range(8 if k else 0):
+                middle = 0.5 * (low_s + high_s)
+                value, own = at(middle)
+                if value + z * own >= limit_c:
+                    high_s = middle
+                else:
+                    low_s = middle
+            found.append(0.5 * (low_s + high_s))
+        return found
+
+
+def _whitened(s: Solved, gradient: Sequence[float]) -> list[float]:
+    """The gradient over the Cholesky factor: its square, times the variance, is that of the linear function."""
+    z: list[float] = []
+    for i, row in enumerate(s.factor):
+        value = gradient[i]
+        for m in range(i):
+            value -= row[m] * z[m]
+        z.append(value / row[i])
+    return z
 
 
 def _between(tau_s: float) -> tuple[int, tuple[float, float, float, float]]:

@@ -29,7 +29,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between, status_name, usable
+from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between, usable
 from loadlog.detectors.status import is_undervoltage
 from loadlog.detectors.supply_form import COLLAPSED, RECOVERED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
@@ -52,8 +52,9 @@ class _Steady:
     voltage_v: float
     current_a: float
     last: Sample
+    mode: str | None
     polls: int = 1
-    protections: frozenset[str] = frozenset()
+    protection: int = 0  # the word
     setpoint: float | None = None
 
 
@@ -138,37 +139,38 @@ class Trips(Stateless):
 
     def _watch(self, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         steady = self._steady
-        mode = status_name(self._device, sample, "mode")
-        if steady is not None and status_name(self._device, steady.last, "mode") != mode:
+        mode = context.mode(sample)
+        if steady is not None and steady.mode != mode:
             steady = self._steady = None
         if steady is not None and steady.polls >= STEADY_POLLS:
             if v < COLLAPSED * steady.voltage_v and (mode != "cv" or abs(i) < 0.5 * steady.current_a):
                 return self._collapse(steady, sample, v, i, context)
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
-        self._track(sample, v, abs(i))
+        self._track(sample, v, abs(i), mode)
         return NOTHING
 
     def _least_hold(self, steady: _Steady, mode: str | None) -> float:
         return steady.voltage_v + 0.25 * self._least_v if mode == "cv" else HOLDS * steady.voltage_v
 
-    def _track(self, sample: Sample, v: float, i: float) -> None:
-        if i < self._least_a or v < self._least_v or sample.status.get("input_on", 1) == 0:
+    def _track(self, sample: Sample, v: float, i: float, mode: str | None) -> None:
+        status = sample.status
+        if i < self._least_a or v < self._least_v or status.get("input_on", 1) == 0:
             self._steady = None
             return
         steady = self._steady
         if steady is None:
-            steady = self._steady = _Steady(v, i, sample)
+            steady = self._steady = _Steady(v, i, sample, mode)
         else:
             steady.voltage_v += TRACK * (v - steady.voltage_v)
             steady.current_a += TRACK * (i - steady.current_a)
             steady.polls += 1
             steady.last = sample
-        steady.protections = self._protections(sample)
+        steady.protection = status.get("protection", 0)
         steady.setpoint = sample.values.get("setpoint")
 
-    def _protections(self, sample: Sample) -> frozenset[str]:
-        return frozenset(bit_names(self._device, "protection", sample.status.get("protection", 0)))
+    def _protections(self, word: int) -> frozenset[str]:
+        return frozenset(bit_names(self._device, "protection", word))
 
     # -- voltage gone
 
@@ -278,7 +280,8 @@ class Trips(Stateless):
             return NOTHING
         case.unread -= sample.counts.keys()
         case.wait -= 1
-        new = self._protections(sample) - case.before.protections if "protection" in sample.counts else frozenset[str]()
+        was, word = case.before.protection, sample.status.get("protection", 0)
+        new = self._protections(word) - self._protections(was) if "protection" in sample.counts else frozenset[str]()
         trips = {name for name in new if not is_undervoltage(name)}
         if trips:
             return self._trip(case, {"load_trip": 0.99, "open_circuit": 0.01}, {"protection": sorted(trips)})

@@ -12,7 +12,7 @@ import pytest
 
 from loadlog.detectors.sense_causes import PathPrior
 from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probability, student_quantile, two_sided_quantile
-from loadlog.detectors.steps import MEMORY, MOST_DOUBT, WINDOWS, StepWatch
+from loadlog.detectors.steps import MEMORY, MOST_DOUBT, MOST_KEPT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
 
@@ -259,4 +259,4 @@ def test_memory_of_a_watch_is_bounded() -> None:
     watch = StepWatch(0.1, 0.001, 1e-9)
     for n in range(3 * MEMORY):
         watch.update(24.0, _sample(n), 1.0)
-    assert max(len(getattr(watch, name)) for name in ("_values", "_residuals", "_begins", "_ends")) <= 26
+    assert max(len(getattr(watch, name)) for name in ("_values", "_elapsed", "_residuals", "_begins", "_ends")) <= MOST_KEPT
