@@ -103,17 +103,18 @@ class Bins:
         if not len(chunk):
             return
         numbers = chunk.t_utc_ns // self._bin_ns
-        bins, inverse = np.unique(numbers, return_inverse=True)
-        width = 2 * len(self._channels)
-        table = np.zeros((len(bins), width))
+        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))  # a bin comes again where the clock stepped back
+        bins, polls = numbers[starts], np.diff(np.concatenate((starts, [len(chunk)])))
+        table = np.zeros((len(bins), 2 * len(self._channels)))
         for position, name in enumerate(self._channels):
             factors = self._products.get(name, (name,))
             good = chunk.good(*factors)
-            place, values = chunk.pick(good, inverse), chunk.pick(good, chunk.values(factors[0]))
+            whole = good.all()
+            values = chunk.values(factors[0])
             if len(factors) > 1:
-                values = values * chunk.pick(good, chunk.values(factors[1]))
-            table[:, 2 * position] = np.bincount(place, minlength=len(bins))
-            table[:, 2 * position + 1] = np.bincount(place, weights=values, minlength=len(bins))
+                values = values * chunk.values(factors[1])
+            table[:, 2 * position] = polls if whole else np.add.reduceat(good, starts, dtype=np.int64)
+            table[:, 2 * position + 1] = np.add.reduceat(values if whole else np.where(good, values, 0.0), starts)
         for number, row in zip(bins.tolist(), table, strict=True):
             known = self._sums.get(number)
             self._sums[number] = row.tolist() if known is None else [a + b for a, b in zip(known, row.tolist(), strict=True)]

@@ -10,10 +10,10 @@ sorts, every computation says what it makes of a step.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,6 +29,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Qualities = NDArray[np.uint8]
 Numbers = TypeVar("Numbers", Floats, Ints)
+T = TypeVar("T")
 
 CHUNK_ROWS = 50_000
 EXACT = 1 << 53  # integers up to here are doubles
@@ -100,6 +101,25 @@ class Chunk:
     def pick(self, mask: Bools, values: Numbers) -> Numbers:
         """Some polls of an array; the array itself where that is all of them."""
         return values if mask.all() else values[mask]
+
+    def values_where(self, *good: str, of: str) -> Floats:
+        """The channel ``of`` in the polls in which all of ``good`` are good."""
+        return self._once(("v", of, good), lambda mask: self.pick(mask, self.values(of)))
+
+    def times_where(self, *good: str) -> tuple[Ints, Floats]:
+        """Instants (UTC ns) and their half-widths (s) of the polls in which all of these channels are good."""
+        return self._once(("t", "", good), lambda mask: (self.pick(mask, self.t_utc_ns), self.pick(mask, self.half_width_ns) / NS))
+
+    def _once(self, key: tuple[str, str, tuple[str, ...]], make: Callable[[Bools], T]) -> T:
+        """Several computations ask for the same polls."""
+        if key not in self._made:
+            self._made[key] = make(self.good(*key[2]))
+        made: T = self._made[key]
+        return made
+
+    @cached_property
+    def _made(self) -> dict[tuple[str, str, tuple[str, ...]], Any]:
+        return {}
 
     @cached_property
     def steps_ns(self) -> tuple[int, int]:

@@ -20,7 +20,6 @@ from loadlog.analysis.chunk import Chunk, Floats, Ints, inner
 from loadlog.analysis.figure import Figure
 from loadlog.analysis.moments import Moments
 from loadlog.analysis.walk import Span, Steps, Walk
-from loadlog.model.clock import NS
 from loadlog.model.device import ChannelSpec
 
 HOUR_S = 3600.0
@@ -121,9 +120,8 @@ class Charge:
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
-        good = chunk.good(self._spec.name)
-        y = chunk.pick(good, chunk.values(self._spec.name))
-        self._integrator.add(chunk.pick(good, chunk.t_utc_ns), chunk.pick(good, chunk.half_width_ns) / NS, y, y)
+        y = chunk.values_where(self._spec.name, of=self._spec.name)
+        self._integrator.add(*chunk.times_where(self._spec.name), y, y)
 
     @property
     def walk(self) -> Walk:
@@ -149,10 +147,10 @@ class Energy:
 
     def add(self, chunk: Chunk) -> None:
         """Take in a chunk."""
-        good = chunk.good(self._voltage.name, self._current.name)
-        v, i = (chunk.pick(good, chunk.values(s.name)) for s in (self._voltage, self._current))
+        both = (self._voltage.name, self._current.name)
+        v, i = (chunk.values_where(*both, of=name) for name in both)
         p = v * i
-        self._integrator.add(chunk.pick(good, chunk.t_utc_ns), chunk.pick(good, chunk.half_width_ns) / NS, p, p, v, i)
+        self._integrator.add(*chunk.times_where(*both), p, p, v, i)
 
     @property
     def walk(self) -> Walk:

@@ -79,7 +79,7 @@ class ChannelStatistics:
             return
         good = chunk.good(self._spec.name)
         self.missed += len(chunk) - int(np.count_nonzero(good)) - int(np.count_nonzero(column.held))
-        values = chunk.pick(good, column.values)
+        values = chunk.values_where(self._spec.name, of=self._spec.name)
         self.moments.add(values)
         self._sizes += float(np.abs(values).sum())
 

@@ -86,7 +86,7 @@ class Stretches:
         off, cv = self._switched(chunk)
         index = chunk.pick(good, number)
         starts = np.concatenate(([0], np.flatnonzero(index[1:] != index[:-1]) + 1))
-        v, i = (chunk.pick(good, chunk.values(name)) for name in self._names)
+        v, i = (chunk.values_where(*self._names, of=name) for name in self._names)
         n = np.diff(np.concatenate((starts, [len(index)])))
         mean_v, dv = _centred(v, starts, n)
         mean_i, di = _centred(i, starts, n)

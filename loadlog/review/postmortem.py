@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from loadlog.analysis import DataHealth, DeviceAnalysis, Figure, Health, Placed, RunVerdict, Span, timeline
+from loadlog.analysis import ChannelStatistics, DataHealth, DeviceAnalysis, Figure, Health, Placed, RunVerdict, Span, timeline
 from loadlog.analysis.bins import bin_width_s
 from loadlog.analysis.chunk import chunk_of_recorded
 from loadlog.analysis.group import GroupFigure, group_figures
@@ -153,23 +153,25 @@ def _device(
 ) -> DeviceReport:  # fmt: skip
     spec, span = analysis.spec, analysis.span
     health = DataHealth(spec, span)
-    before = DeviceAnalysis(spec, Span(span.from_utc_ns, max(normal_until_ns, span.from_utc_ns + 1)))
+    before = {name: ChannelStatistics(analysis.spec_of(name)) for name in analysis.channels}
     done = 0
     for part in archive.arrays_by_parts(spec.name, run_id):
         chunk = chunk_of_recorded(part)
         analysis.add(chunk)
         health.add(chunk)
         if done == 0 or int(chunk.t_utc_ns[0]) < normal_until_ns:
-            before.add(chunk.between(-(1 << 62), normal_until_ns))
+            quiet = chunk if int(chunk.t_utc_ns.max()) < normal_until_ns else chunk.between(-(1 << 62), normal_until_ns)
+            for statistics in before.values():
+                statistics.add(quiet)
         done += len(chunk)
         progress(done)
     return DeviceReport(spec, analysis.figures(), health.result(), _normal(before), _volt_ampere(analysis))
 
 
-def _normal(analysis: DeviceAnalysis) -> dict[str, tuple[float, float, int]]:
+def _normal(before: Mapping[str, ChannelStatistics]) -> dict[str, tuple[float, float, int]]:
     out = {}
-    for channel in analysis.channels:
-        mean, deviation = (analysis.figure(channel, s) for s in ("mean", "standard_deviation"))
+    for channel, statistics in before.items():
+        mean, deviation = (statistics.figure(s) for s in ("mean", "standard_deviation"))
         if mean.value is not None and deviation.value is not None:
             out[channel] = (mean.value, deviation.value, mean.samples)
     return out
