@@ -11,20 +11,27 @@ The standard defines lines ended by CR LF, a header line, and quotes around fiel
 from __future__ import annotations
 
 import csv
-import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from typing import TextIO
+from typing import Any, TextIO
 
-from loadlog.model.clock import format_utc
+import numpy as np
+
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.errors import UsageError
 from loadlog.model.sample import Quality
+from loadlog.store.arrays import readings
+from loadlog.store.blocks import FAILURE, HALF_WIDTH, HELD, MARKS, QUALITY, Bools, Column, Ints
+from loadlog.store.connect import reading
+from loadlog.store.pages import FOREVER_NS
 from loadlog.store.reader import Archive
-from loadlog.store.rows import NO_MARKS, Layout, Marks, Row, parse_marks
+from loadlog.store.rows import NO_MARKS, Layout, Marks, parse_marks
+from loadlog.store.slabs import Slab, Wanted, slabs
 
 LEAD = ("seq", "time_utc", "time_uncertainty_s", "device", "quality")
 TAIL = ("held", "reasons", "failure", "detail")
-Cell = Callable[[int], "float | int | str"]
+QUALITIES = tuple(q.name.lower() for q in Quality)
+Line = tuple[Any, ...]
+Part = tuple[Ints, list[Line]]  # numbers, and the lines that belong to them
 
 
 def export_csv(
@@ -35,8 +42,9 @@ def export_csv(
     devices: Sequence[str] = (),
     from_ns: int | None = None,
     to_ns: int | None = None,
+    progress: Callable[[int], None] = lambda samples: None,
 ) -> int:
-    """Write to ``out`` (opened with ``newline=""``), streaming; returns the number of samples.
+    """Write to ``out`` (opened with ``newline=""``), streaming; returns the number of samples. ``progress`` is given how many are done.
 
     Raises:
         UsageError: no such run or device.
@@ -47,12 +55,13 @@ def export_csv(
     columns = channel_columns(specs[name] for name in chosen)
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([*LEAD, *columns, *TAIL])
-    streams = [_labelled(name, archive.rows(name, from_ns, to_ns, run)) for name in chosen]
-    lines = _Lines(columns)
+    span = (-FOREVER_NS if from_ns is None else from_ns, FOREVER_NS if to_ns is None else to_ns)
+    streams = [_parts(part, columns, span) for name in chosen for part in archive.parts(name, run, from_ns, to_ns)]
     count = 0
-    for _seq, name, layout, row in heapq.merge(*streams, key=lambda item: item[0]):
-        writer.writerow(lines.line(name, layout, row))
-        count += 1
+    for lines in _merged(streams):
+        writer.writerows(lines)
+        count += len(lines)
+        progress(count)
     return count
 
 
@@ -75,47 +84,96 @@ def channel_columns(specs: Iterable[DeviceSpec]) -> list[str]:
     return list(dict.fromkeys(channel.name for spec in specs for channel in spec.channels))
 
 
-def _labelled(name: str, rows: Iterator[tuple[Layout, Row]]) -> Iterator[tuple[int, str, Layout, Row]]:
-    for layout, row in rows:
-        yield row.seq, name, layout, row
+def _merged(streams: Iterable[Iterator[Part]]) -> Iterator[list[Line]]:
+    """All lines in the order of their numbers, many at a time: what every stream has up to the number to which all have been read."""
+    waiting = [(stream, next(stream, None)) for stream in streams]
+    held = [(stream, part) for stream, part in waiting if part is not None]
+    while held:
+        upto = min(int(seqs[-1]) for _, (seqs, _) in held)
+        seqs_now: list[Ints] = []
+        lines_now: list[Line] = []
+        left = []
+        for stream, (seqs, lines) in held:
+            cut = int(np.searchsorted(seqs, upto, side="right"))
+            seqs_now.append(seqs[:cut])
+            lines_now += lines[:cut]
+            rest = (seqs[cut:], lines[cut:]) if cut < len(seqs) else next(stream, None)
+            if rest is not None:
+                left.append((stream, rest))
+        held = left
+        yield [lines_now[i] for i in np.argsort(np.concatenate(seqs_now), kind="stable").tolist()]
 
 
-class _Lines:
-    """Makes the fields of one line; what a layout needs is worked out once."""
-
-    def __init__(self, columns: Sequence[str]) -> None:
-        self._columns = columns
-        self._cells: dict[int, tuple[Layout, list[tuple[int, Cell] | None]]] = {}
-
-    def line(self, name: str, layout: Layout, row: Row) -> list[float | int | str]:
-        marks = NO_MARKS if row.marks is None else parse_marks(row.marks)
-        held = " ".join(n for n in layout.names if n in layout.held(row)) if row.held else ""
-        return [
-            row.seq, format_utc(row.t_utc_ns), row.half_width_ns / 1e9, name, Quality(row.quality).name.lower(),
-            *self._values(layout, row), held, reasons_text(layout, marks), row.failure or "", marks.detail,
-        ]  # fmt: skip
-
-    def _values(self, layout: Layout, row: Row) -> Iterator[float | int | str]:
-        known = self._cells.get(id(layout))
-        if known is None:
-            cells = [
-                (layout.positions[c], _cell(layout.spec.channels[layout.positions[c]])) if c in layout.positions else None
-                for c in self._columns
-            ]
-            known = self._cells[id(layout)] = (layout, cells)
-        for cell in known[1]:
-            count = None if cell is None or row.failure is not None else row.counts[cell[0]]
-            yield "" if cell is None or count is None else cell[1](int(count))
+def _parts(where: tuple[Any, int, Layout], columns: Sequence[str], span: tuple[int, int]) -> Iterator[Part]:
+    """One device in one recording."""
+    path, number, layout = where
+    present = tuple(name for name in columns if name in layout.positions)
+    with reading(path) as connection:
+        for slab in slabs(connection, Wanted(path, number, layout, present, *span, whole=True)):
+            yield slab.seqs, list(zip(*_cells(slab, columns), strict=True))
 
 
-def _cell(channel: ChannelSpec) -> Cell:
+def _cells(slab: Slab, columns: Sequence[str]) -> Iterator[list[Any]]:
+    """The columns of a slab, cell by cell as they are written."""
+    layout, rows = slab.layout, len(slab.seqs)
+    marks, failure = slab.column(MARKS), slab.column(FAILURE)
+    failures = failure.cells()
+    failed = np.array([cell is not None for cell in failures], np.bool_)
+    yield slab.seqs.tolist()
+    yield [f"{text}Z" for text in np.datetime_as_string(slab.times.view("datetime64[ns]"), unit="ns").tolist()]
+    yield (slab.column(HALF_WIDTH).numbers / 1e9).tolist()
+    yield [layout.spec.name] * rows
+    yield [QUALITIES[number] for number in slab.column(QUALITY).numbers.tolist()]
+    for name in columns:
+        if name in layout.positions:
+            yield _values(slab.channel(name), layout.spec.channels[layout.positions[name]], failed)
+        else:
+            yield [""] * rows
+    yield _worded(slab.column(HELD), lambda cell: held_text(layout, cell))
+    yield _worded(marks, lambda cell: reasons_text(layout, marks_of(cell)))
+    yield ["" if cell is None else cell for cell in failures]
+    yield _worded(marks, lambda cell: marks_of(cell).detail)
+
+
+def _values(column: Column, channel: ChannelSpec, failed: Bools) -> list[Any]:
     """Reading in the unit, name of an enumeration, or the plain number; a "no value" code of the instrument is an empty field."""
     if channel.kind == "number":
-        value, sentinels = channel.scale.value, channel.sentinels
-        return lambda count: "" if count in sentinels else value(count)
+        values = readings(column, channel)
+        there = ~(np.isnan(values) | failed)
+        return _where(there, values.tolist())
+    cells = _where(~failed, column.cells())
     if channel.kind == "enum":
-        return lambda count: channel.names.get(count, str(count))
-    return lambda count: count
+        return ["" if c is None or c == "" else channel.names.get(int(c), str(c)) for c in cells]
+    return ["" if c is None or c == "" else int(c) for c in cells]
+
+
+def _where(there: Bools, values: list[Any]) -> list[Any]:
+    for place in np.flatnonzero(~there).tolist():
+        values[place] = ""
+    return values
+
+
+def _worded(column: Column, text_of: Callable[[object], str]) -> list[str]:
+    """Each distinct cell is put into words once."""
+    if column.texts is not None:
+        texts = [text_of(cell) for cell in column.texts]
+        return [texts[place] for place in column.numbers.tolist()]
+    known: dict[object, str] = {}
+    cells = column.cells()
+    for cell in set(cells):
+        known[cell] = text_of(cell)
+    return [known[cell] for cell in cells]
+
+
+def held_text(layout: Layout, cell: object) -> str:
+    """The channels that a mask as stored names, in their order."""
+    mask = 0 if cell is None else int(str(cell))
+    return " ".join(name for i, name in enumerate(layout.names) if mask >> i & 1)
+
+
+def marks_of(cell: object) -> Marks:
+    """What ``marks`` holds beside the numbers."""
+    return NO_MARKS if cell is None else parse_marks(str(cell))
 
 
 def reasons_text(layout: Layout, marks: Marks) -> str:

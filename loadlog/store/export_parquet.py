@@ -20,9 +20,8 @@ from loadlog.model.errors import StoreError, UsageError
 from loadlog.store.arrays import readings
 from loadlog.store.blocks import FAILURE, HALF_WIDTH, HELD, MARKS, QUALITY, Column
 from loadlog.store.connect import reading
-from loadlog.store.export_csv import chosen_devices, reasons_text
+from loadlog.store.export_csv import chosen_devices, held_text, marks_of, reasons_text
 from loadlog.store.reader import Archive
-from loadlog.store.rows import NO_MARKS, Layout, parse_marks
 from loadlog.store.slabs import Slab, Wanted, slabs
 
 WORDS = pa.dictionary(pa.int32(), pa.string())
@@ -115,10 +114,10 @@ def _batch(slab: Slab, device: str, channels: dict[str, ChannelSpec], schema: pa
             columns.append(_values(slab.channel(name), layout.spec.channels[layout.positions[name]], failed, channel.kind))
     marks = slab.column(MARKS)
     columns += [
-        _words(slab.column(HELD), lambda cell: _held_text(layout, cell)),
-        _words(marks, lambda cell: reasons_text(layout, NO_MARKS if cell is None else parse_marks(str(cell)))),
+        _words(slab.column(HELD), lambda cell: held_text(layout, cell)),
+        _words(marks, lambda cell: reasons_text(layout, marks_of(cell))),
         _words(slab.column(FAILURE), lambda cell: "" if cell is None else str(cell)),
-        _words(marks, lambda cell: "" if cell is None else parse_marks(str(cell)).detail),
+        _words(marks, lambda cell: marks_of(cell).detail),
     ]
     return pa.RecordBatch.from_arrays(columns, schema=schema)
 
@@ -156,8 +155,3 @@ def _dictionary(places: np.ndarray, texts: Sequence[str | None]) -> pa.Array:
     lookup = np.array([-1 if text is None else entries.index(text) for text in texts] or [-1], np.int32)
     found = lookup[places]
     return pa.DictionaryArray.from_arrays(pa.array(found, pa.int32(), mask=found < 0), pa.array(entries, pa.string()))
-
-
-def _held_text(layout: Layout, cell: object) -> str:
-    mask = 0 if cell is None else int(str(cell))
-    return " ".join(name for i, name in enumerate(layout.names) if mask >> i & 1)
