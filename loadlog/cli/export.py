@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,15 +40,15 @@ def export(run_id: str, form: str, output: Path | None, devices: tuple[str, ...]
     if form == "parquet":
         from loadlog.store.export_parquet import export_parquet
 
-        count = export_parquet(archive, output, run=run.id, devices=devices)
+        with progress_bar(f"exporting {run.id}", _samples(archive, run.id, devices or run.devices)) as advance:
+            count = export_parquet(archive, output, run=run.id, devices=devices, progress=advance)
         click.echo(f"{count} samples of run {run.id} written: {output}")
         return 0
     if devices:
         raise UsageError("an archive holds the whole run", hint="leave --device out")
     from loadlog.review.archive_file import write_archive
 
-    total = sum(archive.polls(name, run.id)[0] for name in run.devices)
-    with progress_bar(f"archiving {run.id}", total) as advance:
+    with progress_bar(f"archiving {run.id}", _samples(archive, run.id, run.devices)) as advance:
         members = write_archive(data_dir, run.id, output, advance)
     click.echo(f"run {run.id} with everything about it in {members} members written: {output}")
     return 0
@@ -61,7 +62,12 @@ def _csv(archive: Archive, run_id: str, devices: tuple[str, ...], output: Path |
         export_csv(archive, sys.stdout, run=run_id, devices=devices)
         return
     try:
-        with output.open("w", encoding="utf-8", newline="") as file:
-            export_csv(archive, file, run=run_id, devices=devices)
+        total = _samples(archive, run_id, devices or archive.run(run_id).devices)
+        with output.open("w", encoding="utf-8", newline="") as file, progress_bar(f"exporting {run_id}", total) as advance:
+            export_csv(archive, file, run=run_id, devices=devices, progress=advance)
     except OSError as exc:
         raise StoreError(f"cannot be written: {exc.strerror}", where=str(output), hint="give another --output") from exc
+
+
+def _samples(archive: Archive, run_id: str, devices: Iterable[str]) -> int:
+    return sum(archive.polls(name, run_id)[0] for name in devices)

@@ -8,7 +8,7 @@ as in the CSV, what was held, doubtful or failed, so nothing is lost. Instants a
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -30,8 +30,10 @@ ROWS = 500_000  # of a row group
 NS = 1e9
 
 
-def export_parquet(archive: Archive, path: Path, *, run: str, devices: Sequence[str] = ()) -> int:
-    """Write a run to ``path``; returns the number of samples.
+def export_parquet(
+    archive: Archive, path: Path, *, run: str, devices: Sequence[str] = (), progress: Callable[[int], None] = lambda samples: None
+) -> int:
+    """Write a run to ``path``; returns the number of samples. ``progress`` is given how many are done.
 
     Raises:
         UsageError: no such run or device, or two devices use one channel name for different things.
@@ -51,6 +53,7 @@ def export_parquet(archive: Archive, path: Path, *, run: str, devices: Sequence[
                     waiting.append(batch)
                     rows += batch.num_rows
                     count += batch.num_rows
+                    progress(count)
                     if rows >= ROWS:
                         writer.write_table(pa.Table.from_batches(waiting, schema))
                         waiting, rows = [], 0
@@ -126,6 +129,14 @@ def _values(column: Column, channel: ChannelSpec, failed: np.ndarray, kind: str)
     if kind == "number":
         values = readings(column, channel)
         return pa.array(values, mask=np.isnan(values) | failed)
+    found = column.as_numbers()
+    if found is not None:
+        numbers, present = found
+        if kind != "enum":
+            return pa.array(numbers, mask=~present | failed)
+        codes, places = np.unique(numbers, return_inverse=True)
+        places = np.where(present & ~failed, places, len(codes))
+        return _dictionary(places, [*(channel.names.get(code, str(code)) for code in codes.tolist()), None])
     cells = [None if cell is None or bad else int(cell) for cell, bad in zip(column.cells(), failed.tolist(), strict=True)]
     if kind != "enum":
         return pa.array(cells, pa.int64())
@@ -144,6 +155,12 @@ def _words(column: Column, text_of: object) -> pa.Array:
     if column.texts is not None:
         texts = [text_of(cell) or None for cell in column.texts]
         return _dictionary(column.numbers, texts)
+    found = column.as_numbers()
+    if found is not None:
+        numbers, present = found
+        distinct, of_row = np.unique(numbers, return_inverse=True)
+        texts = [*(text_of(number) or None for number in distinct.tolist()), text_of(None) or None]
+        return _dictionary(np.where(present, of_row, len(distinct)), texts)
     known: dict[object, int] = {}
     places = np.array([known.setdefault(cell, len(known)) for cell in column.cells()], np.int32)
     return _dictionary(places, [text_of(cell) or None for cell in known])
