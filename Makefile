@@ -30,6 +30,8 @@ lock: $(STAMP)  ## resolve the dependencies again, for all supported Pythons and
 	$(BIN)/pip install --quiet uv
 	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate \
 	  --extra dev --custom-compile-command "make lock" pyproject.toml -o requirements.lock
+	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate \
+	  --constraint requirements.lock --custom-compile-command "make lock" pyproject.toml -o deploy/requirements.lock
 
 $(STAMP): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "loadlog needs Python 3.11 or later; set PYTHON=..."; exit 2; }

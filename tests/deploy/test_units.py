@@ -110,7 +110,7 @@ def test_life_of_the_services(kind: str) -> None:
 def test_secrets_of_the_guide_reach_the_viewer_and_nobody_else() -> None:
     guide = (DEPLOY / "README.md").read_text(encoding="utf-8")
     loaded = {value for key, value in settings(UNITS["viewer"]) if key == "LoadCredential"}
-    assert loaded == set(re.findall(r"`(loadlog-[\w-]+(?:token|password|urls?))`", guide))
+    assert loaded == set(re.findall(r"`(loadlog-[\w-]+(?:token|password|urls?|cert|key))`", guide))
     assert not [key for key, _ in settings(UNITS["recorder"]) if "Credential" in key]
 
 

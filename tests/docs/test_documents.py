@@ -89,7 +89,7 @@ def models(top: type) -> list[type]:
 def test_shell_blocks_name_files_that_exist() -> None:
     """Files of this repository that the deployment steps copy."""
     text = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
-    for name in re.findall(r"\b(?:deploy|config)/[\w./-]+", text):
+    for name in re.findall(r"(?<![\w/])(?:deploy|config)/[\w./-]+", text):
         assert (ROOT / name).exists(), name
 
 

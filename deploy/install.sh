@@ -1,0 +1,31 @@
+#!/bin/sh
+# Installs this checkout for the services, or upgrades to it, as root. Each release has a folder of its own under /opt/loadlog-releases;
+# /opt/loadlog points to the one in use, /opt/loadlog.previous to the one before it. Configuration and recordings are not touched; nothing
+# is started or stopped. A release that refuses the present configuration is not put in use.
+set -eu
+cd "$(dirname "$0")/.."
+release=/opt/loadlog-releases/$(date -u +%Y%m%dT%H%M%SZ)
+config=/etc/loadlog/bench.toml
+
+python3 -m venv "$release"
+"$release/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: -r deploy/requirements.lock
+"$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .
+
+install -D -m 644 deploy/loadlog.sysusers.conf /etc/sysusers.d/loadlog.conf
+install -D -m 644 deploy/loadlog.modules.conf /etc/modules-load.d/loadlog.conf
+systemd-sysusers /etc/sysusers.d/loadlog.conf
+install -d -m 750 -g loadlog /etc/loadlog /etc/loadlog/profiles
+
+if [ -e "$config" ]; then
+  "$release/bin/loadlog" check --config "$config" >/dev/null || { echo "$config is refused, $release is not put in use" >&2; exit 2; }
+fi
+for kind in recorder viewer; do install -m 644 "deploy/loadlog-$kind.service" /etc/systemd/system/; done
+# Rules that were edited on this machine stay.
+[ -e /etc/udev/rules.d/70-loadlog-serial.rules ] || install -D -m 644 deploy/70-loadlog-serial.rules /etc/udev/rules.d/70-loadlog-serial.rules
+systemctl daemon-reload
+udevadm control --reload
+
+[ ! -L /opt/loadlog ] || ln -sfn "$(readlink /opt/loadlog)" /opt/loadlog.previous
+ln -sfn "$release" /opt/loadlog.new
+mv -T /opt/loadlog.new /opt/loadlog
+echo "in use: $release"
