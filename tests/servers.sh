@@ -1,7 +1,7 @@
 #!/bin/sh
-# Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics. Prints one
-# line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The databases' own services are not started: the
-# tests run them on free ports.
+# Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics, the checkers
+# of systemd units and compose files. Prints one line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The
+# databases' own services are not started: the tests run them on free ports.
 set -u
 have() { case $1 in
   cc) command -v cc >/dev/null 2>&1 ;;
@@ -9,12 +9,15 @@ have() { case $1 in
   chromium) command -v chromium >/dev/null 2>&1 ;;
   influxdb) command -v influxd >/dev/null 2>&1 ;;
   victoria-metrics) command -v victoria-metrics >/dev/null 2>&1 ;;
+  systemd-analyze) command -v systemd-analyze >/dev/null 2>&1 ;;
+  docker-compose) command -v docker-compose >/dev/null 2>&1 || docker compose version >/dev/null 2>&1 ;;
 esac; }
 package() { case $1 in
-  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; *) echo "$1" ;;
+  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; systemd-analyze) echo systemd ;;
+  *) echo "$1" ;;
 esac; }
 wanted="" found="" installed="" lacking=""
-for peer in cc libmodbus chromium influxdb victoria-metrics; do
+for peer in cc libmodbus chromium influxdb victoria-metrics systemd-analyze docker-compose; do
   if have "$peer"; then found="$found $peer"; else wanted="$wanted $peer"; fi
 done
 if [ -n "$wanted" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
