@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 import yaml
 
+from loadlog.grafana.provisioning import Server, data_sources
 from tests.databases import Influx1
 from tests.deploy.document import ROOT
 
@@ -91,13 +92,29 @@ def test_no_password_stands_in_a_file() -> None:
     assert ignored.returncode == 0, ".env must not be committed"
 
 
-def test_the_data_source_is_that_of_the_compose_file() -> None:
-    (source,) = yaml.safe_load((FOLDER / "datasource.yaml").read_text(encoding="utf-8"))["datasources"]
+def test_the_data_source_is_the_generated_one_with_the_users_of_the_compose_file() -> None:
     environment = services()["influxdb"]["environment"]
-    assert source["jsonData"]["dbName"] == environment["INFLUXDB_DB"]
-    assert source["user"] == environment["INFLUXDB_READ_USER"]
-    assert source["secureJsonData"]["password"].removeprefix("$") in services()["grafana"]["environment"]
-    assert source["url"] == "http://influxdb:8086"
+    server = Server("http://influxdb:8086", environment["INFLUXDB_DB"], environment["INFLUXDB_READ_USER"])
+    wanted = yaml.safe_load(data_sources(server)["influxdb1.yaml"])
+    ours = yaml.safe_load((FOLDER / "datasource.yaml").read_text(encoding="utf-8"))
+    assert ours == wanted
+    assert ours["datasources"][0]["secureJsonData"]["password"].removeprefix("$") in services()["grafana"]["environment"]
+
+
+def test_grafana_finds_dashboards_and_rules_where_they_are_mounted() -> None:
+    mounts = dict(volume.split(":")[1::-1] for volume in services()["grafana"]["volumes"] if volume.startswith("."))
+    provisioning = "/etc/grafana/provisioning"  # GF_PATHS_PROVISIONING of the image
+    (provider,) = (FOLDER / mounts[f"{provisioning}/dashboards"]).glob("*.yaml")
+    (path,) = [found["options"]["path"] for found in yaml.safe_load(provider.read_text(encoding="utf-8"))["providers"]]
+    assert len(list((FOLDER / mounts[path]).glob("*.json"))) == 4
+    assert list((FOLDER / mounts[f"{provisioning}/alerting"]).glob("*.yaml"))
+    assert (FOLDER / mounts[f"{provisioning}/datasources/loadlog.yaml"]).is_file()
+
+
+def test_grafana_is_of_the_generation_that_the_dashboards_are_written_for() -> None:
+    project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
+    (generation,) = re.findall(r"grafana-foundation-sdk==\d+!(\d+\.\d+)\.", project)
+    assert services()["grafana"]["image"].startswith(f"grafana/grafana:{generation}.")
 
 
 def test_rights_of_the_users_on_a_real_server(tmp_path: Path) -> None:
