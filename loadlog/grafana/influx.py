@@ -91,9 +91,10 @@ def active_events(condition: str, groups: str, when: str = "$timeFilter") -> str
     An event is one point for each of its states, at its onset and at its end, and a momentary one has an end alone; so the last state of a
     kind says nothing of the others, and active points would count what was cleared long ago.
     """
-    told = f'SELECT count(distinct("id")) AS "told" FROM "bench_event" WHERE {when} AND {condition} GROUP BY {groups}'
+    told = f'SELECT count(distinct("id")) AS "n" FROM "bench_event" WHERE {when} AND {condition} GROUP BY {groups}'
     over = (
-        f'SELECT count(distinct("id")) AS "over" FROM "bench_event" WHERE {when} AND {condition} '
+        f'SELECT -1 * count(distinct("id")) AS "n" FROM "bench_event" WHERE {when} AND {condition} '
         f"AND \"state\" = 'cleared' GROUP BY {groups}"
     )
-    return f'SELECT sum("told") - sum("over") AS "active" FROM ({told}), ({over}) WHERE {when} GROUP BY {groups} fill(0)'
+    # one column under one name: of two subqueries, InfluxDB 1.x reads the columns of the first only
+    return f'SELECT sum("n") AS "active" FROM ({told}), ({over}) WHERE {when} GROUP BY {groups}'

@@ -1,0 +1,95 @@
+"""What Grafana does to a query before it sends it, and to an answer before it shows it; as its data source for InfluxDB does (11.6).
+
+Variables in a regular expression are escaped and, where there are several, stand in parentheses; the custom value of *All* is put in as
+it is. ``$timeFilter`` becomes ``time >= Xms and time <= Yms``, then ``$__interval`` the width of the interval.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+ALL = ("$__all",)
+SPECIAL = re.compile(r"[\\^$*+?.()|\[\]{}/]")
+Series = dict[tuple[tuple[str, str], ...], dict[str, dict[float, Any]]]  # tags -> column -> time, s -> value
+
+
+def expand(query: str, from_s: float, to_s: float, interval: str, variables: Mapping[str, Sequence[str]]) -> str:
+    """The query as it goes to the server."""
+    for name, values in variables.items():
+        escaped = [SPECIAL.sub(lambda m: "\\" + m.group(), value) for value in values]
+        text = ".*" if tuple(values) == ALL else escaped[0] if len(escaped) == 1 else f"({'|'.join(escaped)})"
+        query = re.sub(rf"\${name}\b", lambda _, text=text: text, query)
+    query = query.replace("$timeFilter", f"time >= {round(from_s * 1000)}ms and time <= {round(to_s * 1000)}ms").replace(
+        "$__interval", interval
+    )
+    assert "$" not in query.replace("$/", ""), f"not expanded: {query}"
+    return query
+
+
+def series(answer: Sequence[Mapping[str, Any]], all_times: bool = False) -> Series:
+    """An answer of InfluxDB by tags and columns; values that are null are no values. ``all_times``: null values too."""
+    out: Series = {}
+    for one in answer:
+        columns = out.setdefault(tuple(sorted((one.get("tags") or {}).items())), {})
+        for row in one["values"]:
+            for name, value in zip(one["columns"][1:], row[1:], strict=True):
+                if value is not None or all_times:
+                    columns.setdefault(name, {})[row[0] / 1e9] = value
+    return out
+
+
+def rows(answer: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """An answer as the table that Grafana makes of it: the tags as columns, the stamp as ``Time``, ms."""
+    out = []
+    for one in answer:
+        for row in one["values"]:
+            out.append({"Time": row[0] // 1_000_000, **(one.get("tags") or {}), **dict(zip(one["columns"][1:], row[1:], strict=True))})
+    return out
+
+
+def offered(answer: Sequence[Mapping[str, Any]]) -> set[str]:
+    """The values that a variable offers."""
+    return {row[1] for one in answer for row in one["values"]}
+
+
+def transformed(table: list[dict[str, Any]], transformations: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The transformations in use, in order."""
+    for one in transformations:
+        table = _TRANSFORM[one["id"]](table, one["options"])
+    return table
+
+
+def _group_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    keys = [name for name, how in options["fields"].items() if how["operation"] == "groupby"]
+    last = [name for name, how in options["fields"].items() if how["operation"] == "aggregate"]
+    assert all(options["fields"][name]["aggregations"] == ["lastNotNull"] for name in last)
+    groups: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for row in table:
+        group = groups.setdefault(tuple(row[key] for key in keys), {key: row[key] for key in keys})
+        group.update({f"{name} (lastNotNull)": row[name] for name in last if row[name] is not None})
+    return list(groups.values())
+
+
+def _filter_by_value(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    [condition] = options["filters"]
+    assert (options["type"], options["match"], condition["config"]["id"]) == ("include", "all", "equal")
+    return [row for row in table if row[condition["fieldName"]] == condition["config"]["options"]["value"]]
+
+
+def _organize(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    for row in table[:1]:
+        assert {name for name, is_out in options["excludeByName"].items() if is_out} | set(options["renameByName"]) <= set(row)
+    return [
+        {options["renameByName"].get(name, name): value for name, value in row.items() if not options["excludeByName"].get(name)}
+        for row in table
+    ]
+
+
+def _sort_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    [order] = options["sort"]
+    return sorted(table, key=lambda row: row[order["field"]], reverse=order["desc"])
+
+
+_TRANSFORM = {"groupBy": _group_by, "filterByValue": _filter_by_value, "organize": _organize, "sortBy": _sort_by}
