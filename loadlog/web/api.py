@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import Depends, Query, Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from pydantic import Field
 
 from loadlog.config import nearest
 from loadlog.model.clock import NS, parse_utc
@@ -15,11 +16,16 @@ from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
 from loadlog.web.source import MAX_POINTS
 from loadlog.web.stream import EventStreamResponse
+from loadlog.web.strict import TEXT, make_router
 
-router = APIRouter()
+router = make_router()
 SiteOf = Annotated[Site, Depends(site_of)]
 DEFAULT_SPAN_NS = 3600 * NS
-EARLIEST_NS, LATEST_NS = 0, 1 << 62
+EARLIEST_NS, LATEST_NS = 0, 1 << 62  # 1970 to 2116: what recordings can hold
+Instant = Annotated[str, Field(max_length=64, json_schema_extra={"format": "date-time"})]
+DeviceName = Annotated[str, Field(max_length=63, pattern=TEXT)]
+RunId = Annotated[str, Field(max_length=80, pattern=TEXT)]
+Kind = Annotated[str, Field(json_schema_extra={"enum": sorted(KINDS)})]
 
 
 @router.get("/api/devices", summary="Every device with its channels, limits and newest sample")
@@ -31,9 +37,9 @@ def devices(site: SiteOf) -> dict[str, Any]:
 @router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets")
 def samples(
     site: SiteOf,
-    device: Annotated[str, Query(max_length=63)],
-    from_: Annotated[str | None, Query(alias="from", max_length=64, description="RFC 3339; default: one hour before `to`")] = None,
-    to: Annotated[str | None, Query(max_length=64, description="RFC 3339; default: now")] = None,
+    device: Annotated[DeviceName, Query()],
+    from_: Annotated[Instant | None, Query(alias="from", description="RFC 3339; default: one hour before `to`")] = None,
+    to: Annotated[Instant | None, Query(description="RFC 3339; default: now")] = None,
     points: Annotated[int, Query(ge=1, le=MAX_POINTS)] = 2000,
     channel: Annotated[list[str] | None, Query(description="default: every channel with a number")] = None,
 ) -> dict[str, Any]:
@@ -53,28 +59,26 @@ def samples(
 
 
 def instant(field: str, text: str) -> int:
-    """UTC nanoseconds of a query field.
+    """UTC nanoseconds of a query field; what lies beyond all that recordings can hold is their end.
 
     Raises:
-        Problem: no RFC 3339 instant, or out of the range that recordings can hold.
+        Problem: no RFC 3339 instant.
     """
     try:
         t_utc_ns = parse_utc(text)
     except (ValueError, OverflowError) as exc:
         raise Problem(422, f"{field}: {exc}", field=field) from exc
-    if not EARLIEST_NS <= t_utc_ns < LATEST_NS:
-        raise Problem(422, f"{field}: {text} is out of range (1970 to 2116)", field=field)
-    return t_utc_ns
+    return min(max(t_utc_ns, EARLIEST_NS), LATEST_NS)
 
 
 @router.get("/api/events", summary="The latest state of each event, newest last")
 def events(
     site: SiteOf,
-    run: Annotated[str | None, Query(max_length=80)] = None,
-    since: Annotated[str | None, Query(max_length=64, description="RFC 3339: detected, cleared or acknowledged since")] = None,
-    kind: Annotated[list[str] | None, Query()] = None,
+    run: Annotated[RunId | None, Query()] = None,
+    since: Annotated[Instant | None, Query(description="RFC 3339: detected, cleared or acknowledged since")] = None,
+    kind: Annotated[list[Kind] | None, Query()] = None,
     active: bool | None = None,
-    device: Annotated[str | None, Query(max_length=63)] = None,
+    device: Annotated[DeviceName | None, Query()] = None,
     limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
 ) -> dict[str, Any]:
     """The newest `limit`; `truncated` says that there are more."""
@@ -102,7 +106,7 @@ def plans(site: SiteOf) -> dict[str, Any]:
 @router.get("/api/notes", summary="The logbook: notes of runs and of the time between them, oldest first")
 def notes(
     site: SiteOf,
-    run: Annotated[str | None, Query(max_length=80, description="only those of this run")] = None,
+    run: Annotated[RunId | None, Query(description="only those of this run")] = None,
     limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
 ) -> dict[str, Any]:
     """The newest `limit`; `truncated` says that there are more. `run` null: written between runs."""
@@ -119,7 +123,7 @@ def forward(site: SiteOf) -> dict[str, Any]:
 
 
 @router.get("/api/stream", summary="Server-sent events: hello, samples, events, service", response_class=Response)
-async def stream(site: SiteOf, request: Request, after: Annotated[str, Query(max_length=80)] = "") -> Response:
+async def stream(site: SiteOf, request: Request, after: Annotated[str, Query(max_length=80, pattern=TEXT)] = "") -> Response:
     """`Last-Event-ID`, or `after` where a client cannot set it, resumes a broken stream."""
     reader = await site.hub.join(request.headers.get("last-event-id", after))
     return EventStreamResponse(site.hub, reader, site.abort)

@@ -14,7 +14,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from loadlog.web import api, orders, problems, review, sessions
+from loadlog.web import api, openapi, orders, problems, review, sessions
 from loadlog.web.proxy import BehindProxies
 from loadlog.web.security import Guard
 from loadlog.web.site import Site
@@ -54,6 +54,7 @@ def build_app(site: Site) -> ASGIApp:
     app.include_router(orders.router)
     app.include_router(review.router)
     app.include_router(sessions.router)
+    app.openapi = lambda: openapi.describe(app)  # type: ignore[method-assign]
 
     @app.get("/", include_in_schema=False)
     async def page() -> FileResponse:

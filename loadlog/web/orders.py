@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path
+from fastapi import Depends, Path
 from pydantic import BaseModel, ConfigDict, Field
 
-from loadlog.config import nearest
+from loadlog.config import Name, nearest
 from loadlog.model.clock import format_utc
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
+from loadlog.web.strict import TEXT, make_router
 
-router = APIRouter(prefix="/api")
+router = make_router("/api")
 SiteOf = Annotated[Site, Depends(site_of)]
-Person = Annotated[str, Field(max_length=100)]
-Text = Annotated[str, Field(max_length=4000)]
+Person = Annotated[str, Field(max_length=100, pattern=TEXT)]
+Text = Annotated[str, Field(max_length=4000, pattern=TEXT)]
 
 
 class Body(BaseModel):
@@ -34,8 +35,8 @@ class Acknowledgement(Body):
 class RunStart(Body):
     """A run to start. ``devices`` absent: all. ``duration_s`` 0: open end. ``keep``: retention never removes it."""
 
-    name: Annotated[str, Field(min_length=1, max_length=63)]
-    devices: Annotated[list[Annotated[str, Field(max_length=63)]], Field(min_length=1, max_length=1000)] | None = None
+    name: Name
+    devices: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
     duration_s: Annotated[float, Field(ge=0, le=3.2e8, allow_inf_nan=False)] = 0.0
     keep: bool = False
 
@@ -43,13 +44,13 @@ class RunStart(Body):
 class RunStop(Body):
     """Why the run is stopped."""
 
-    reason: Annotated[str, Field(max_length=200)] = "stopped by order"
+    reason: Annotated[str, Field(max_length=200, pattern=TEXT)] = "stopped by order"
 
 
 class NewNote(Body):
     """A line for the logbook."""
 
-    text: Annotated[str, Field(min_length=1, max_length=4000, pattern=r"\S")]
+    text: Annotated[Text, Field(pattern=r"\S")]
     author: Person = ""
 
 

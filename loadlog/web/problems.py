@@ -16,10 +16,13 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from loadlog.model.errors import LoadlogError, RefusedError, StoreError, UsageError
 
+MEDIA_TYPE = "application/problem+json"
 _log = logging.getLogger(__name__)
+_METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
 _FIELD = re.compile(r"([a-z][a-z_]*): ")
 
 
@@ -43,7 +46,7 @@ class Problem(HTTPException):
         }
         if self.field:
             body["field"] = self.field
-        return JSONResponse(body, self.status_code, headers=self.headers, media_type="application/problem+json")
+        return JSONResponse(body, self.status_code, headers=self.headers, media_type=MEDIA_TYPE)
 
 
 def of_error(error: LoadlogError) -> Problem:
@@ -70,10 +73,14 @@ def install(app: FastAPI) -> None:
         assert isinstance(exc, LoadlogError)
         return of_error(exc).response()
 
-    async def on_http(_request: Request, exc: Exception) -> JSONResponse:
+    async def on_http(request: Request, exc: Exception) -> JSONResponse:
         assert isinstance(exc, HTTPException)
         if isinstance(exc, Problem):
             return exc.response()
+        if exc.status_code == http.HTTPStatus.METHOD_NOT_ALLOWED:
+            return refused_method(app, request).response()
+        if exc.status_code == http.HTTPStatus.NOT_FOUND:
+            return Problem(404, f"there is nothing at {request.url.path[:100]}").response()
         return Problem(exc.status_code, str(exc.detail), headers=exc.headers).response()
 
     async def on_invalid(_request: Request, exc: Exception) -> JSONResponse:
@@ -90,14 +97,22 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Exception, on_fault)
 
 
+def refused_method(app: FastAPI, request: Request) -> Problem:
+    """405 with every method that the path takes; the framework names those of its first route only."""
+    known = [m for m in _METHODS if any(r.matches({**request.scope, "method": m})[0] is Match.FULL for r in app.router.routes)]
+    known = known or ["GET", "HEAD"]  # a file
+    detail = f"{request.url.path[:100]} takes {', '.join(known)}, not {request.method[:20]}"
+    return Problem(405, detail, headers={"Allow": ", ".join(known)})
+
+
 def of_validation(error: RequestValidationError) -> Problem:
     """The first fault of a request that does not fit its description."""
     errors = error.errors()
     first = errors[0]
-    path = [str(part) for part in first["loc"] if part not in ("body", "query", "path")]
+    path = [str(part) for part in first["loc"] if part not in ("body", "query", "path")] or [str(first["loc"][0])]
     more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
     if first["type"] == "json_invalid":
         return Problem(400, f"the body is not JSON: {first.get('ctx', {}).get('error', first['msg'])}")
     message = str(first["msg"]).removeprefix("Value error, ")
     field = ".".join(path)
-    return Problem(422, f"{field}: {message}{more}" if field else f"{message}{more}", field=field)
+    return Problem(422, f"{field}: {message}{more}", field=field)

@@ -6,7 +6,7 @@ import asyncio
 import gzip
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi import Depends, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
@@ -14,8 +14,9 @@ from loadlog.config import nearest
 from loadlog.model.errors import RefusedError
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, Working, Written, site_of
+from loadlog.web.strict import make_router
 
-router = APIRouter(prefix="/api/runs")
+router = make_router("/api/runs")
 SiteOf = Annotated[Site, Depends(site_of)]
 RunId = Annotated[str, Path(max_length=80, description="a run's id, as GET /api/runs lists it")]
 Wait = Annotated[float, Query(ge=0, le=30, description="how long to wait for the result, in s")]

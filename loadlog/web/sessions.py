@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from loadlog.web.access import SESSION_S, Level
@@ -13,15 +13,16 @@ from loadlog.web.orders import Body
 from loadlog.web.problems import Problem
 from loadlog.web.security import cookie_name
 from loadlog.web.site import Site, site_of
+from loadlog.web.strict import TEXT, make_router
 
-router = APIRouter(prefix="/api")
+router = make_router("/api")
 SiteOf = Annotated[Site, Depends(site_of)]
 
 
 class Login(Body):
     """A token, in exchange for a session cookie."""
 
-    token: Annotated[str, Field(max_length=1000)]
+    token: Annotated[str, Field(max_length=1000, pattern=TEXT)]
 
 
 @router.get("/session", summary="What this client may do")
