@@ -23,7 +23,7 @@ SiteOf = Annotated[Site, Depends(site_of)]
 DEFAULT_SPAN_NS = 3600 * NS
 EARLIEST_NS, LATEST_NS = 0, 1 << 62  # 1970 to 2116: what recordings can hold
 Instant = Annotated[str, Field(max_length=64, json_schema_extra={"format": "date-time"})]
-DeviceName = Annotated[str, Field(max_length=63, pattern=TEXT)]
+NameText = Annotated[str, Field(max_length=63, pattern=TEXT)]
 RunId = Annotated[str, Field(max_length=80, pattern=TEXT)]
 Kind = Annotated[str, Field(json_schema_extra={"enum": sorted(KINDS)})]
 
@@ -37,11 +37,11 @@ def devices(site: SiteOf) -> dict[str, Any]:
 @router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets")
 def samples(
     site: SiteOf,
-    device: Annotated[DeviceName, Query()],
+    device: Annotated[NameText, Query()],
     from_: Annotated[Instant | None, Query(alias="from", description="RFC 3339; default: one hour before `to`")] = None,
     to: Annotated[Instant | None, Query(description="RFC 3339; default: now")] = None,
     points: Annotated[int, Query(ge=1, le=MAX_POINTS)] = 2000,
-    channel: Annotated[list[str] | None, Query(description="default: every channel with a number")] = None,
+    channel: Annotated[list[NameText] | None, Query(description="default: every channel with a number")] = None,
 ) -> dict[str, Any]:
     """Raw samples where the span holds no more than `points`; else minimum, mean and maximum of each bucket."""
     spec = site.source.spec(device)
@@ -54,7 +54,7 @@ def samples(
     to_ns = instant("to", to) if to is not None else parse_utc(site.source.now())
     from_ns = instant("from", from_) if from_ is not None else max(EARLIEST_NS, to_ns - DEFAULT_SPAN_NS)
     if from_ns >= to_ns:
-        raise Problem(422, "from must be before to", field="from")
+        raise Problem(422, "from must be before to", field="to" if from_ is None else "from")
     return site.source.samples(spec, channel or numbers, from_ns, to_ns, points)
 
 
@@ -78,7 +78,7 @@ def events(
     since: Annotated[Instant | None, Query(description="RFC 3339: detected, cleared or acknowledged since")] = None,
     kind: Annotated[list[Kind] | None, Query()] = None,
     active: bool | None = None,
-    device: Annotated[DeviceName | None, Query()] = None,
+    device: Annotated[NameText | None, Query()] = None,
     limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
 ) -> dict[str, Any]:
     """The newest `limit`; `truncated` says that there are more."""
@@ -135,7 +135,7 @@ async def healthz() -> PlainTextResponse:
     return PlainTextResponse("ok\n")
 
 
-@router.get("/readyz", summary="The recorder is reachable and samples are fresh")
+@router.get("/readyz", summary="The recorder is reachable and samples are fresh", responses={503: {"content": {"application/json": {}}}})
 def readyz(site: SiteOf) -> JSONResponse:
     """200 when both hold, else 503 with the reason."""
     recorder = site.source.recorder()

@@ -54,7 +54,7 @@ def build_app(site: Site) -> ASGIApp:
     app.include_router(orders.router)
     app.include_router(review.router)
     app.include_router(sessions.router)
-    app.openapi = lambda: openapi.describe(app)  # type: ignore[method-assign]
+    app.openapi = lambda: openapi.describe(app, site.access)  # type: ignore[method-assign]
 
     @app.get("/", include_in_schema=False)
     async def page() -> FileResponse:

@@ -8,7 +8,9 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from loadlog.web.access import Access
 from loadlog.web.problems import MEDIA_TYPE
+from loadlog.web.security import OPEN_PATHS
 
 _EVERYWHERE = (401, 403, 408, 413, 421, 429, 500, 503)
 _WITH_A_BODY = (400, 415)
@@ -29,12 +31,12 @@ PROBLEM = {
 BEARER = {
     "type": "http",
     "scheme": "bearer",
-    "description": "The acting token, or the one that only reads. Not needed on loopback without.",
+    "description": "The token of those who may act, or of those who only read.",
 }
 
 
-def describe(app: FastAPI) -> dict[str, Any]:
-    """The document, made once."""
+def describe(app: FastAPI, access: Access) -> dict[str, Any]:
+    """The document, made once. Which requests need a token is said as it is here (``access``)."""
     if app.openapi_schema is None:
         document = get_openapi(title=app.title, version=app.version, summary=app.summary, routes=app.routes)
         components = document.setdefault("components", {})
@@ -43,10 +45,11 @@ def describe(app: FastAPI) -> dict[str, Any]:
         for name in ("HTTPValidationError", "ValidationError"):  # of the framework, never sent
             schemas.pop(name, None)
         components["securitySchemes"] = {"token": BEARER}
-        document["security"] = [{}, {"token": []}]
-        for path in document["paths"].values():
-            for method, operation in path.items():
+        for path, operations in document["paths"].items():
+            for method, operation in operations.items():
                 _add_refusals(method, operation)
+                needed = access.reading_needs if method == "get" else access.acting_needs
+                operation["security"] = [{"token": []}] if needed and path not in OPEN_PATHS else [{}, {"token": []}]
         app.openapi_schema = document
     return app.openapi_schema
 

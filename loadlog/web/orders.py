@@ -11,7 +11,7 @@ from loadlog.config import Name, nearest
 from loadlog.model.clock import format_utc
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
-from loadlog.web.strict import TEXT, make_router
+from loadlog.web.strict import SOME_TEXT, TEXT, make_router
 
 router = make_router("/api")
 SiteOf = Annotated[Site, Depends(site_of)]
@@ -50,7 +50,7 @@ class RunStop(Body):
 class NewNote(Body):
     """A line for the logbook."""
 
-    text: Annotated[Text, Field(pattern=r"\S")]
+    text: Annotated[str, Field(max_length=4000, pattern=SOME_TEXT)]
     author: Person = ""
 
 

@@ -33,7 +33,7 @@ from loadlog.web.problems import Problem
 MAX_BODY = 64 * 1024
 BODY_S = 15.0
 CHANGE_HEADER = "x-loadlog"
-_OPEN_PATHS = frozenset({"/", "/healthz", "/api/session"})
+OPEN_PATHS = frozenset({"/", "/healthz", "/api/session"})
 _OPEN_PREFIX = "/assets/"  # page, scripts and styles hold nothing of the bench
 _READING = frozenset({"GET", "HEAD"})
 _PROXY_HEADERS = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
@@ -93,17 +93,16 @@ class Guard:
         """Raises `Problem` for a request that is not permitted."""
         self._judge_host(headers)
         reading, path = scope["method"] in _READING, scope["path"]
-        is_open = path in _OPEN_PATHS or path.startswith(_OPEN_PREFIX)
+        is_open = path in OPEN_PATHS or path.startswith(_OPEN_PREFIX)
         bearer = self._bearer(scope, headers)
-        if not bearer:
-            if not reading:
-                refuse_foreign_change(headers)
-            elif not is_open:
-                refuse_foreign_reading(headers)
         session = self._access.level_of_session(session_cookie(scope, headers), self._utc_s())
         scope.setdefault("state", {})["level"] = level = max(bearer, session)
         if not is_open:
             refuse_below(level, self._access.reading_needs if reading else self._access.acting_needs)
+        if not bearer and not reading:
+            refuse_foreign_change(headers)
+        elif not bearer and not is_open:
+            refuse_foreign_reading(headers)
         if not reading:
             self._limits.changes.spend(peer_of(scope))
         elif not is_open:

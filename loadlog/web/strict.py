@@ -18,7 +18,9 @@ from starlette.requests import ClientDisconnect
 from loadlog.config import nearest
 from loadlog.web.problems import Problem
 
-TEXT = r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f]*$"  # of the description, for `judge_text`
+_CHARACTER = r"[^\x00-\x08\x0b-\x1f\x7f-\x9f]"
+TEXT = rf"^{_CHARACTER}*$"  # what `judge_text` asks, for the description
+SOME_TEXT = rf"^{_CHARACTER}*[^\s\x00-\x1f\x7f-\x9f]{_CHARACTER}*$"  # and not blank
 _TEXT_CONTROLS = "\t\n"
 _SHOWN = 40  # characters of a foreign name in a message
 

@@ -93,11 +93,63 @@ def test_a_wrong_order_names_its_field(http: httpx.Client, path: str, body: dict
 
 
 def test_what_is_not_json_is_refused(http: httpx.Client) -> None:
-    problem(http.post("/api/runs", content=b'{"name": ', headers={"Content-Type": "application/json"}), 400)
-    problem(http.post("/api/runs", content=b"[1]", headers={"Content-Type": "application/json"}), 422)
-    for number in ("NaN", "Infinity", "1e999"):
-        text = f'{{"name": "x", "duration_s": {number}}}'.encode()
-        assert http.post("/api/runs", content=text, headers={"Content-Type": "application/json"}).status_code in (400, 422)
+    problem(sent(http, b'{"name": '), 400, "body")
+    problem(sent(http, b"[1]"), 422, "body")
+    problem(sent(http, b""), 422, "body")
+    problem(sent(http, b'{"name": "x\xff"}'), 400, "body")
+    problem(sent(http, b"[" * 30_000), 400, "body")
+    problem(sent(http, b'{"name": "x", "devices": ' + b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"}"), 400, "body")
+    for number in ("NaN", "Infinity", "-Infinity"):
+        problem(sent(http, f'{{"name": "x", "duration_s": {number}}}'.encode()), 400, "body")
+    for number in ("1e999", "-1", "-0.001", "3.3e8", "9" * 400, "true", '"1"', "null"):
+        problem(sent(http, f'{{"name": "x", "duration_s": {number}}}'.encode()), 422, "duration_s")
+    problem(sent(http, b'{"name": "x", "duration_s": ' + b"9" * 5000 + b"}"), 400, "body")
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", "application/xml", "x", ""])
+def test_another_media_type_is_refused(http: httpx.Client, kind: str) -> None:
+    """Of these, pages of other origins could send the first three without asking first (Fetch Standard, CORS-safelisted)."""
+    problem(http.post("/api/runs", content=b'{"name": "x"}', headers={"Content-Type": kind}), 415, "Content-Type")
+    problem(http.post("/api/runs/x/stop", content=b"{}", headers={"Content-Type": kind}), 415, "Content-Type")
+    assert http.get("/api/runs").json()["runs"] == []
+
+
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        (b'{"name": "a", "name": "b"}', "name"),
+        (b'{"name": "a", "keep": true, "duration_s": 1, "keep": false}', "keep"),
+        (b'{"name": "a\\u0000"}', "name"),
+        (b'{"name": "a", "devices": ["load-1\\u0000"]}', "devices"),
+        (b'{"name": "\\ud800"}', "name"),
+        (b'{"na\\u0000me": "a"}', "body"),
+    ],
+)
+def test_what_can_be_read_in_two_ways_or_is_no_text_is_refused(http: httpx.Client, body: bytes, field: str) -> None:
+    problem(sent(http, body), 422, field)
+
+
+@pytest.mark.parametrize("control", ["\0", "\x1b[2J", "\x07", "\r", "\x7f", "\x9b31m"])
+def test_a_note_cannot_steer_the_terminal_that_shows_it(bench: StandIn, http: httpx.Client, control: str) -> None:
+    """ECMA-48: ESC and CSI begin what a terminal carries out."""
+    run = http.post("/api/runs", json={"name": "x"}).json()["id"]
+    problem(http.post(f"/api/runs/{run}/notes", json={"text": f"a{control}b"}), 422, "text")
+    problem(http.post(f"/api/runs/{run}/notes", json={"text": "a", "author": f"I{control}"}), 422, "author")
+    assert http.post(f"/api/runs/{run}/notes", json={"text": "first line\n\tsecond: 10 kΩ, 温度, 🔋"}).status_code == 201
+
+
+@pytest.mark.parametrize("path", ["/api/runs", "/api/runs/x/stop", "/api/session", "/api/devices"])
+def test_a_path_says_every_method_that_it_takes(http: httpx.Client, path: str) -> None:
+    """RFC 9110, 15.5.6: a 405 lists them in Allow."""
+    takes = {method.upper() for method in http.get("/api/openapi.json").json()["paths"][path.replace("/x/", "/{run_id}/")]}
+    for method in ("PUT", "PATCH", "OPTIONS", "TRACE", "BREW"):
+        answer = http.request(method, path)
+        problem(answer, 405)
+        assert set(answer.headers["allow"].split(", ")) == takes
+
+
+def sent(http: httpx.Client, body: bytes) -> httpx.Response:
+    return http.post("/api/runs", content=body, headers={"Content-Type": "application/json"})
 
 
 def test_a_body_too_long_is_refused_declared_or_not(http: httpx.Client) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -125,6 +126,33 @@ def test_an_acting_bearer_outranks_a_reading_session_and_the_other_way_round(sha
     shared.post("/api/session", json={"token": TOKEN}, headers=HEADERS)
     reading = {"Authorization": f"Bearer {READ_TOKEN}"}
     assert shared.post("/api/runs", json={"name": "x", "devices": ["load-2"]}, headers=HEADERS | reading).status_code == 201
+
+
+def test_every_operation_of_the_description_needs_its_token(bench: StandIn, tmp_path: Path) -> None:
+    """Each from its own peer, because wrong tokens are counted. So a route that is added later is in it too."""
+    access = Access(True, TOKEN, READ_TOKEN, ("bench.example.org",))
+    with serving(tmp_path / "data", access, trusted_proxies=("127.0.0.1",)) as base, httpx.Client(base_url=base) as http:
+        paths = http.get("/api/openapi.json", headers=BEARER).json()["paths"]
+        checked = 0
+        for path, operations in paths.items():
+            if path in ("/api/session", "/healthz"):
+                continue
+            for method, operation in operations.items():
+                assert operation["security"] == [{"token": []}]
+                peer = {"X-Forwarded-For": f"203.0.113.{checked}"}
+                url = re.sub(r"{.*?}", "1", path)
+                for headers in (
+                    HEADERS,
+                    {"Authorization": "Bearer wrong"},
+                    {"Authorization": f"Basic {TOKEN}"},
+                    {"Cookie": f"token={TOKEN}"},
+                ):
+                    assert http.request(method, url, headers=peer | HEADERS | headers).status_code == 401, (method, path)
+                reading = http.stream(method, url, headers=peer | {"Authorization": f"Bearer {READ_TOKEN}"})
+                with reading as answer:
+                    assert (answer.status_code == 403) is (method != "get"), (method, path)
+                checked += 1
+        assert checked > 12
 
 
 def test_the_page_can_ask_what_it_may_do(shared: httpx.Client, guarded: httpx.Client, address: str) -> None:
