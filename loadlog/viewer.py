@@ -1,4 +1,4 @@
-"""Composition root of the viewer process: the live page over the recordings, forwarding, and nothing that could cost a sample.
+"""Composition root of the viewer process: the live page over the recordings, forwarding, notices, and nothing that could cost a sample.
 
 The viewer may start before the recorder, outlive it and be restarted at any time: a recorder that is not there is a state it shows.
 """
@@ -11,6 +11,7 @@ import os
 import signal
 import socket
 import ssl
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -26,10 +27,12 @@ from loadlog.forwarder.naming import check_names
 from loadlog.loading import Bench, load_bench
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
+from loadlog.notify import Notices, load_addresses, load_heartbeat
 from loadlog.plans import Plans, check_plan, plans_json
 from loadlog.process.systemd import Notifier
 from loadlog.review.desk import Desk
 from loadlog.store import Archive
+from loadlog.store.viewer_state import StateHolder
 from loadlog.version import __version__
 from loadlog.web import Access, Site, build_app, load_access
 from loadlog.web.app import page_digest
@@ -57,6 +60,7 @@ def build_site(
     forwarding: Forwarding | None = None,
     trusted_proxies: tuple[str, ...] = (),
     plans: Sequence[PlanConfig] = (),
+    notices: Notices | None = None,
 ) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
     control = ControlClient(data_dir, ASK_TIMEOUT_S)
@@ -64,6 +68,7 @@ def build_site(
     source = Source(
         Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic,
         forwarding=lambda: [facts.to_json() for facts in sending.facts()],
+        notices=lambda: [facts.to_json() for facts in notices.facts()] if notices else [],
     )  # fmt: skip
     feed = RecordingFeed(source, software=SOFTWARE, page=page_digest(), monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
@@ -96,10 +101,11 @@ def make_viewer(
     trusted_proxies: tuple[str, ...] = (),
     connections: Connections | None = None,
     plans: Sequence[PlanConfig] = (),
+    notices: Notices | None = None,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = connections or Connections()
-    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies, plans)
+    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies, plans, notices)
     return make_server(build_app(site), site.hub, connections, on_listening, heart, tls)
 
 
@@ -113,7 +119,9 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     web = bench.config.web
     access = load_access(web, config_path.parent, environ)
     tls = load_tls(web, config_path.parent)
-    forwarding = make_forwarding(bench, environ)
+    state = StateHolder(bench.data_dir)
+    forwarding = make_forwarding(bench, environ, state)
+    notices = make_notices(bench, environ, state)
     plans = make_plans(bench)
     sock = listen(web.host, web.tcp_port)
     notifier = Notifier(environ)
@@ -126,23 +134,27 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
     server = make_viewer(
         bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies),
-        plans=bench.config.plan,
+        plans=bench.config.plan, notices=notices,
     )  # fmt: skip
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)
     signal.signal(signal.SIGHUP, _on_hangup)
-    with sock, taking_orders(bench.data_dir, forwarding) as take_orders:
+    with sock, taking_orders(bench.data_dir, forwarding, notices) as take_orders:
         forwarding.start(take_orders)
+        if notices is not None:
+            notices.start(take_orders)
         plans.start()
         server.run([sock])
     notifier.stopping()
     plans.stop()
     forwarding.stop()
+    if notices is not None:
+        notices.stop()
     return 0 if server.started else 1
 
 
-def make_forwarding(bench: Bench, environ: Mapping[str, str]) -> Forwarding:
+def make_forwarding(bench: Bench, environ: Mapping[str, str], state: StateHolder) -> Forwarding:
     """To every target of the configuration, not yet begun.
 
     Raises:
@@ -152,7 +164,23 @@ def make_forwarding(bench: Bench, environ: Mapping[str, str]) -> Forwarding:
     if bench.config.forward:
         check_names(name, bench.devices.values(), str(bench.path))
     targets = [(config, load_credentials(config, base, environ)) for config in bench.config.forward]
-    return Forwarding(name, bench.data_dir, targets, ControlClient(bench.data_dir, ASK_TIMEOUT_S), base)
+    return Forwarding(name, bench.data_dir, targets, ControlClient(bench.data_dir, ASK_TIMEOUT_S), base, state=state)
+
+
+def make_notices(bench: Bench, environ: Mapping[str, str], state: StateHolder) -> Notices | None:
+    """To every address of the configuration, not yet begun; None where nobody is told.
+
+    Raises:
+        ConfigError: an address is missing or malformed, or there is no such time zone.
+    """
+    config, base = bench.config.notify, bench.path.parent
+    if config is None:
+        return None
+    return Notices(
+        bench.config.bench.name, bench.data_dir, config, load_addresses(config, base, environ),
+        ControlClient(bench.data_dir, ASK_TIMEOUT_S), state, heartbeat=load_heartbeat(config, base, environ),
+        period_s=min(spec.period_s for spec in bench.devices.values()),
+    )  # fmt: skip
 
 
 def make_plans(bench: Bench) -> Plans:
@@ -168,13 +196,16 @@ def make_plans(bench: Bench) -> Plans:
 
 
 @contextlib.contextmanager
-def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[Callable[[], None]]:
-    """What begins to take orders over the viewer's own control socket, for `loadlog forward`: to be called by the viewer that forwards, of
-    several. A directory that does not take a socket costs only that."""
+def taking_orders(data_dir: Path, forwarding: Forwarding, notices: Notices | None) -> Iterator[Callable[[], None]]:
+    """What begins to take orders over the viewer's own control socket, for `loadlog forward` and `loadlog notify`: to be called by the
+    viewer that keeps the state, of several, once or more. A directory that does not take a socket costs only that."""
+    lock, begun = threading.Lock(), [False]
 
     def carry_out(order: str, fields: dict[str, Any]) -> dict[str, Any]:
         if order == "forward_status" and not fields:
             return {"targets": [facts.to_json() for facts in forwarding.facts()]}
+        if order == "notify_status" and not fields:
+            return {"addresses": [facts.to_json() for facts in notices.facts()] if notices else []}
         if order == "forward_retry" and list(fields) == ["target"]:
             forwarding.retry(str(fields["target"]))
             return {}
@@ -183,10 +214,14 @@ def taking_orders(data_dir: Path, forwarding: Forwarding) -> Iterator[Callable[[
     server = ControlServer(data_dir, carry_out, VIEWER_SOCKET)
 
     def begin() -> None:
-        try:
-            server.start()
-        except LoadlogError as exc:
-            _log.warning("no orders are taken: %s", exc)
+        with lock:
+            if begun[0]:
+                return
+            begun[0] = True
+            try:
+                server.start()
+            except LoadlogError as exc:
+                _log.warning("no orders are taken: %s", exc)
 
     try:
         yield begin
@@ -200,5 +235,6 @@ def _ignore(_number: int, _frame: FrameType | None) -> None:
 
 def _on_hangup(_number: int, _frame: FrameType | None) -> None:
     _log.info(
-        "the page follows the recordings, which tell of a new configuration; a change of [web] or [[forward]] needs a restart of the viewer"
+        "the page follows the recordings, which tell of a new configuration; "
+        "a change of [web], [[forward]] or [notify] needs a restart of the viewer"
     )

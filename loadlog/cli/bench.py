@@ -32,6 +32,25 @@ def _plan_starts(bench: Bench) -> list[tuple[str, str | None]]:
     return out
 
 
+def _notices(bench: Bench) -> tuple[list[dict[str, str]], list[str]]:
+    """Who is told, and what of it is not known here: a secret of the service need not be in this shell."""
+    config = bench.config.notify
+    if config is None:
+        return [], []
+    import os
+
+    from loadlog.notify import check_notify, load_addresses, load_heartbeat
+
+    check_notify(config, str(bench.path))
+    variables = [name for t in config.targets if (name := t.urls_env)] + ([config.heartbeat_url_env] if config.heartbeat_url_env else [])
+    missing = [f"notify: environment variable {name} is not set here; the service needs it" for name in variables if name not in os.environ]
+    if missing:
+        return [], missing
+    load_heartbeat(config, bench.path.parent, os.environ)
+    found = load_addresses(config, bench.path.parent, os.environ)
+    return [{"name": a.name, "service": a.service, "severity": str(a.target.severity)} for a in found], []
+
+
 @click.command()
 @config_option
 @json_option
@@ -45,10 +64,11 @@ def check(config_path: Path, as_json: bool) -> int:
         from loadlog.forwarder.naming import check_names
 
         check_names(bench.config.bench.name, bench.devices.values(), str(config_path))
+    notices, missing = _notices(bench)
     starts = _plan_starts(bench)
     if as_json:
-        facts = {"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": bench.remarks()}
-        print_json({**facts, "plans": [{"plan": name, "next_start": start} for name, start in starts]})
+        facts = {"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": [*bench.remarks(), *missing]}
+        print_json({**facts, "plans": [{"plan": name, "next_start": start} for name, start in starts], "notices": notices})
         return 0
     for name, start in starts:
         click.echo(f"plan {name}: {f'next start {start[:19]}Z' if start else 'started by order'}")
@@ -71,12 +91,14 @@ def check(config_path: Path, as_json: bool) -> int:
         for note in budget.notes:
             click.echo(f"note: {note}")
         click.echo()
-    for remark in bench.remarks():
+    for remark in (*bench.remarks(), *missing):
         click.echo(f"note: {remark}")
     for action in bench.config.protective_action:
         click.echo(f"protective action: {action.action} of {action.device} on {', '.join(action.on)}. It is not a safety device.")
     for target in bench.config.forward:
         click.echo(f"forwarding to {target.name}: {target.kind} at {target.url}")
+    for one in notices:
+        click.echo(f"notices to {one['name']}: {one['service']}, from severity {one['severity']} on")
     return 0
 
 

@@ -19,6 +19,7 @@ from loadlog.cli.dashboards import dashboards
 from loadlog.cli.export import export
 from loadlog.cli.forward import forward
 from loadlog.cli.instruments import registers, scan
+from loadlog.cli.notify import notify
 from loadlog.cli.records import ack, events
 from loadlog.cli.runs import run as run_group
 from loadlog.cli.service import demo, serve, simulate
@@ -38,7 +39,7 @@ def cli(ctx: click.Context, verbose: bool) -> None:
 
 _COMMANDS = (
     demo, check, serve, read, scan, registers, run_group, events, ack, review, replay, export, accuracy, store, forward, dashboards,
-    simulate,
+    notify, simulate,
 )  # fmt: skip
 for _command in _COMMANDS:
     cli.add_command(_command)

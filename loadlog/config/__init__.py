@@ -1,8 +1,7 @@
 """The configuration file as CONTRACT gives it: TOML, checked by pydantic; every setting with unit and default.
 
 Unknown keys are refused with the nearest known one. Secrets never stand here: ``*_env`` names an environment variable, ``*_file`` a file.
-`loading.py` beside the command line opens the file; this module only judges its content. What this release does not do yet
-(notices) is refused by name rather than accepted and ignored.
+`loading.py` beside the command line opens the file; this module only judges its content.
 """
 
 from __future__ import annotations
@@ -15,15 +14,28 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from loadlog.config.forward import ForwardConfig
+from loadlog.config.notify import NotifyConfig, NotifyTarget
 from loadlog.config.plan import PlanConfig
 from loadlog.config.section import NAME, Name, Section
 from loadlog.config.web import WebConfig
 from loadlog.model.errors import ConfigError
 from loadlog.model.event import KINDS
 
-__all__ = ["NAME", "Config", "ForwardConfig", "Name", "PlanConfig", "Section", "WebConfig", "explain", "nearest", "parse_config"]
+__all__ = [
+    "NAME",
+    "Config",
+    "ForwardConfig",
+    "Name",
+    "NotifyConfig",
+    "NotifyTarget",
+    "PlanConfig",
+    "Section",
+    "WebConfig",
+    "explain",
+    "nearest",
+    "parse_config",
+]
 
-NOT_YET = {"notify": "notices"}
 OF_SOURCE = ("source", "cutoff_v", "rated_ah")  # said of one device, true of its group
 SERIAL_KINDS = ("modbus-rtu", "scpi-serial")
 MODBUS_KINDS = ("modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp")
@@ -185,6 +197,7 @@ class Config(Section):
     protective_action: list[ProtectiveActionConfig] = Field(default_factory=list)
     web: WebConfig = WebConfig()
     forward: list[ForwardConfig] = Field(default_factory=list)
+    notify: NotifyConfig | None = None
 
     @model_validator(mode="after")
     def _names_fit(self) -> Config:
@@ -275,11 +288,6 @@ def parse_config(text: str, where: str) -> Config:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
         raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
-    for section, what in NOT_YET.items():
-        if section in data:
-            raise ConfigError(
-                f"[{section}]: this release does not do {what} yet", where=where, hint="remove the section; recordings keep every sample"
-            )
     try:
         return Config.model_validate(data)
     except ValidationError as exc:

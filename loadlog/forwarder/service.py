@@ -23,7 +23,7 @@ from loadlog.model.clock import NS
 from loadlog.model.errors import LoadlogError, StoreError, UsageError
 from loadlog.store import Archive
 from loadlog.store.forward_state import ForwardState
-from loadlog.store.viewer_state import ViewerState, open_state
+from loadlog.store.viewer_state import StateHolder, ViewerState
 
 OPEN_AGAIN_S = 10.0
 REPORT_S = 2.0
@@ -49,9 +49,11 @@ class Forwarding:
         base: Path = Path(),
         monotonic_s: Callable[[], float] = time.monotonic,
         utc_ns: Callable[[], int] = time.time_ns,
+        state: StateHolder | None = None,
     ) -> None:
         self._bench, self._data_dir, self._targets, self._control, self._base = bench, data_dir, targets, control, base
         self._monotonic_s, self._utc_ns = monotonic_s, utc_ns
+        self._state = state or StateHolder(data_dir)
         self._couriers: dict[str, Courier] = {}
         self._trouble = ""
         self._stop = threading.Event()
@@ -88,7 +90,7 @@ class Forwarding:
 
     def _opened(self) -> ViewerState | None:
         try:
-            viewer = open_state(self._data_dir)
+            viewer = self._state.opened()
         except StoreError as exc:
             if str(exc) != self._trouble:
                 _log.error("nothing is forwarded: %s", exc)

@@ -98,7 +98,7 @@ class Event:
 
 
 # kinds that another process tells the recorder of (order "report"), since it sees what the recorder cannot
-REPORTED_KINDS = ("forward_backlog", "forward_refused")
+REPORTED_KINDS = ("forward_backlog", "forward_refused", "notify_failed")
 
 # kind -> one line for people. A test holds that every kind a detector declares stands here and in the documentation.
 KINDS: dict[str, str] = {
@@ -133,6 +133,7 @@ KINDS: dict[str, str] = {
     "disk_low": "little room left for recordings",
     "forward_backlog": "samples wait to be forwarded for longer than configured",
     "forward_refused": "a time-series database refuses what is forwarded",
+    "notify_failed": "notices do not get through",
     "action_failed": "a protective action had no effect",
     "action_taken": "a protective action was carried out",
 }

@@ -63,6 +63,25 @@ class ViewerState:
             os.close(self._lock_fd)
 
 
+class StateHolder:
+    """The viewer's database, opened once for all that keep something in it. Thread-safe."""
+
+    def __init__(self, directory: Path) -> None:
+        self._directory, self._lock = directory, threading.Lock()
+        self._state: ViewerState | None = None
+
+    def opened(self) -> ViewerState:
+        """The database; opened at the first call that succeeds.
+
+        Raises:
+            StoreError: as `open_state`.
+        """
+        with self._lock:
+            if self._state is None:
+                self._state = open_state(self._directory)
+            return self._state
+
+
 def open_state(directory: Path) -> ViewerState:
     """Open or make the viewer's database in a data directory.
 
@@ -95,7 +114,7 @@ def _locked(directory: Path) -> int:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as exc:
         os.close(fd)
-        raise StoreError("another viewer forwards from here", where=str(directory), hint="stop the other one", retryable=True) from exc
+        raise StoreError("another viewer is at work here", where=str(directory), hint="stop the other one", retryable=True) from exc
     return fd
 
 

@@ -48,6 +48,7 @@ class _Facts(Collector):
         yield from self._devices()
         yield from self._events()
         yield from _forwarding(site.source.forwarding())
+        yield from _notices(site.source.notices())
         if recorder.reachable:
             yield CounterMetricFamily("loadlog_samples", "Samples taken since the recorder started", recorder.status.get("samples", 0))
             yield from _store(recorder.status.get("store", {}))
@@ -107,6 +108,27 @@ def _forwarding(targets: list[dict[str, Any]]) -> Iterator[Metric]:
     for target in targets:
         state.add_metric([target["name"], target["state"]], 1.0)
     yield state
+
+
+_NOTIFY_GAUGES = {
+    "waiting": ("loadlog_notify_waiting_events", "Events that wait to be told"),
+    "notices": ("loadlog_notify_waiting_notices", "Notices that the server has not accepted yet"),
+    "failing_s": ("loadlog_notify_failing_seconds", "Since when no notice is accepted, 0 while they are"),
+}
+_NOTIFY_COUNTERS = {
+    "accepted": ("loadlog_notify_accepted_notices", "Notices accepted by the server, ever"),
+    "given_up": ("loadlog_notify_given_up_notices", "Notices given up because nobody accepted them for a day"),
+    "failures": ("loadlog_notify_failures", "Attempts that failed since the viewer started"),
+}
+
+
+def _notices(addresses: list[dict[str, Any]]) -> Iterator[Metric]:
+    for kind, families in ((GaugeMetricFamily, _NOTIFY_GAUGES), (CounterMetricFamily, _NOTIFY_COUNTERS)):
+        for key, (name, text) in families.items():
+            family = kind(name, text, labels=["address"])
+            for address in addresses:
+                family.add_metric([address["name"]], address[key])
+            yield family
 
 
 def _buses(buses: Mapping[str, Mapping[str, Any]]) -> Iterator[Metric]:

@@ -60,7 +60,7 @@ class RecorderState:
 
 class Source:
     """Reads for the interface and for the stream. ``configured``: devices as the configuration describes them, for those that no
-    recording holds yet. ``forwarding``: facts of each target that samples are forwarded to."""
+    recording holds yet. ``forwarding``: facts of each target that samples are forwarded to; ``notices``: of each address that is told."""
 
     def __init__(
         self,
@@ -71,8 +71,9 @@ class Source:
         utc_ns: Callable[[], int],
         monotonic_s: Callable[[], float],
         forwarding: Callable[[], list[dict[str, Any]]] = list,
+        notices: Callable[[], list[dict[str, Any]]] = list,
     ) -> None:
-        self.forwarding = forwarding
+        self.forwarding, self.notices = forwarding, notices
         self.archive, self.control, self._configured = archive, control, configured
         self._utc_ns, self._monotonic_s = utc_ns, monotonic_s
         self._lock = threading.Lock()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
 from pydantic import BaseModel
 
-from loadlog.config import NOT_YET, Config, parse_config
+from loadlog.config import Config, parse_config
 from loadlog.loading import load_bench
 
 SAMPLE = Path(__file__).parents[2] / "config" / "bench.toml"
@@ -20,8 +21,16 @@ def test_the_sample_loads_and_its_rates_fit() -> None:
     assert all(budget.share < 0.95 for budget in bench.budgets())
 
 
-def test_what_this_release_does_not_do_is_not_in_it() -> None:
-    assert set(NOT_YET).isdisjoint(tomllib.loads(SAMPLE.read_text(encoding="utf-8")))
+def test_notices_as_the_sample_shows_them_are_a_valid_configuration_with_the_named_defaults() -> None:
+    """The section is commented out; with the comment signs gone it must parse, and what is called a default must be one."""
+    text = SAMPLE.read_text(encoding="utf-8")
+    section = text[text.index("# [notify]") :]
+    config = parse_config(text + "\n" + "\n".join(line.removeprefix("# ") for line in section.splitlines()), "s").notify
+    assert config is not None
+    assert [target.name for target in config.targets] == ["default", "phone"]
+    for key, said in re.findall(r"^# (\w+) = .*# optional, (\w+):", section, re.M):
+        fields = type(config.target[0] if key in ("quiet", "digest") else config).model_fields
+        assert str(fields[key].default).lower().removesuffix(".0") == said.lower(), key
 
 
 def test_every_setting_is_in_it() -> None:

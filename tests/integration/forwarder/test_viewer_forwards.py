@@ -134,7 +134,7 @@ def test_two_viewers_do_not_forward_the_same_directory(influx: Influx1, bench: S
     with viewer(config) as (_, first), viewer(config) as (_, second):
         until(lambda: httpx.get(f"{first}/api/forward").json()["targets"][0]["state"] == "up_to_date")
         other = until(lambda: [t for t in httpx.get(f"{second}/api/forward").json()["targets"] if t["state"] == "stopped"])
-        assert "another viewer forwards from here" in other[0]["detail"]
+        assert "another viewer is at work here" in other[0]["detail"]
 
 
 @pytest.mark.parametrize(
