@@ -123,6 +123,7 @@ FORBIDDEN: list[tuple[str, Callable[[], Any]]] = [
     ("look into root's home", lambda: list(Path("/root").iterdir())),
     ("read the secrets' files", lambda: list(Path("/etc/credstore").iterdir())),
     ("open the disk", lambda: os.open("/dev/vda", os.O_RDONLY)),
+    ("use a device that everybody may use", lambda: os.open("/dev/net/tun", os.O_RDWR)),
     ("read the kernel's log", lambda: os.open("/dev/kmsg", os.O_RDONLY)),
     ("see other processes", lambda: Path("/proc/1/cmdline").read_bytes()),
     ("read kernel settings", lambda: Path("/proc/sys/kernel/hostname").read_text()),

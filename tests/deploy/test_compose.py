@@ -55,12 +55,11 @@ def test_compose_accepts_the_file(tmp_path: Path) -> None:
     assert filled["grafana"]["environment"]["LOADLOG_INFLUX_PASSWORD"] == SET["INFLUX_READ_PASSWORD"]
 
 
-@pytest.mark.parametrize("missing", SECRETS)
-def test_nothing_starts_without_a_password(missing: str, tmp_path: Path) -> None:
-    for value in ({}, {missing: ""}):
-        done = config(tmp_path, **{name: text for name, text in SET.items() if name != missing} | value)
-        assert done.returncode != 0
-        assert missing in done.stderr
+def test_nothing_starts_without_its_passwords(tmp_path: Path) -> None:
+    """An empty one is missing too; that each is asked for in this way is checked below."""
+    done = config(tmp_path, **SET | {"GRAFANA_ADMIN_PASSWORD": ""})
+    assert done.returncode != 0
+    assert "GRAFANA_ADMIN_PASSWORD" in done.stderr
 
 
 def test_compose_refuses_an_unknown_key(tmp_path: Path) -> None:
