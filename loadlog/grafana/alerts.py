@@ -106,14 +106,16 @@ def _silent(scope: Scope) -> Rule:
 
 
 def _backlog(scope: Scope) -> Rule:
-    back_s = 2100
+    bucket_s = max(300, int(2 * scope.heartbeat_s))
+    back_s = 7 * bucket_s
+    # of means: the first value of an interval that has just begun lies above the mean before it while the backlog grows
     query = (
-        f'SELECT difference(max("backlog")) AS "value" FROM "bench_health" WHERE {_since(back_s)}{_bench(scope)} '
-        f'AND "bus" != \'none\' GROUP BY time(5m), "bench" fill(none)'
+        f'SELECT difference(mean("backlog")) AS "value" FROM "bench_health" WHERE {_since(back_s)}{_bench(scope)} '
+        f'AND "bus" != \'none\' GROUP BY time({bucket_s}s), "bench" fill(none)'
     )
     text = (
-        "What waits to be forwarded has grown in every five minutes of the last half hour: the server or the network is too slow, or "
-        "lines are held back. Nothing is lost while there is room on the bench's disk. See loadlog forward status."
+        f"What waits to be forwarded has grown in every {bucket_s // 60} minutes of the last {back_s // 60}: the server or the network is "
+        "too slow, or lines are held back. Nothing is lost while there is room on the bench's disk. See loadlog forward status."
     )
     summary = "{{ .Labels.bench }}: the backlog of forwarding grows"
     return Rule(scope.uid("backlog"), "Backlog grows", query, back_s, "min", True, 0, "10m", "OK", summary, text, severity="warning")

@@ -93,3 +93,26 @@ def _sort_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[di
 
 
 _TRANSFORM = {"groupBy": _group_by, "filterByValue": _filter_by_value, "organize": _organize, "sortBy": _sort_by}
+
+
+def firing(rule: Mapping[str, Any], ask: Any) -> set[tuple[tuple[str, str], ...]] | str:
+    """Labels of what an alert rule fires for, or its state where the answer is empty: query A, reduction B, threshold C.
+
+    ``ask``: runs a query. The answer's series become label sets; the column's name is none, since there is but one.
+    """
+    query, reduce, threshold = (step["model"] for step in rule["data"])
+    assert (reduce["type"], reduce["expression"], threshold["type"], threshold["expression"]) == ("reduce", "A", "threshold", "B")
+    assert rule["condition"] == "C"
+    found = series(ask(query["query"]))
+    if not found:
+        return str(rule["noDataState"])
+    fold = {"last": lambda values: values[max(values)], "min": lambda values: min(values.values())}[reduce["reducer"]]
+    evaluator = threshold["conditions"][0]["evaluator"]
+    [limit] = evaluator["params"]
+    out = set()
+    for labels, columns in found.items():
+        [values] = columns.values()
+        value = fold(values)
+        if value > limit if evaluator["type"] == "gt" else value < limit:
+            out.add(labels)
+    return out
