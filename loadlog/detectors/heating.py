@@ -3,9 +3,9 @@
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
 Rule: readings are condensed into blocks that lengthen with the time since power last changed (a response's shape stands in the logarithm of
 time), given to a bank of two-pole models (`thermal_bank`) with the measured power as input and, where it is measured, the air's temperature
-(``ambient_c``) taken off. Told when the limit (``high``, ``high_high``, the rating) is reached with a probability of `TELL_AT` at
-`TELL_TIMES` forecasts in succession and the settled temperature is known to `LARGEST_DEVIATION_K`. Ends when the limit is crossed
-(`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at as many.
+(``ambient_c`` of the device or of one of its group) taken off. Told when the limit (``high``, ``high_high``, the rating) is reached
+with a probability of `TELL_AT` at `TELL_TIMES` forecasts in succession and the settled temperature is known to `LARGEST_DEVIATION_K`. Ends
+when the limit is crossed (`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at as many.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 6 s to 1,400 s, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``.
@@ -23,6 +23,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, usable
+from loadlog.detectors.heat import AIR, air_of, knows_power, measures_air, power_of, rated_w
 from loadlog.detectors.limits import limit_of
 from loadlog.detectors.thermal_bank import Bank, Forecast
 from loadlog.model.device import ChannelSpec, DeviceSpec
@@ -39,7 +40,6 @@ FORECAST_GROWTH, FORECAST_SAMPLES = 0.08, 100
 SHORTEST_BLOCK_S, LONGEST_BLOCK_S, LONGEST_GAP_S = 1.0, 20.0, 60.0
 LONGEST_AHEAD_S = 4 * 3600.0
 MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
-RATED_W = 200.0  # taken where the profile names no rating
 _BLOCKS_NEEDED = "thermal_time_constant_slow_s"
 
 
@@ -162,17 +162,14 @@ class TemperatureRising:
 
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
-        power = device.channel("power_w")
-        self._has_power = power is not None
-        scale_w = power.high if power is not None and power.high else RATED_W
+        scale_w = rated_w(device)
         self._watches = [_Watch(c, device, limits, scale_w) for c in device.channels if (limits := _limits_of(c, device))][:2]
-        self._has_ambient = device.channel("ambient_c") is not None
+        self._has_ambient: bool | None = None  # known with the first context: groups do not change
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
         """It measures power and a temperature that has a limit."""
-        known = {c.name for c in device.channels}
-        return ("power_w" in known or {"voltage_v", "current_a"} <= known) and any(_limits_of(c, device) for c in device.channels)
+        return knows_power(device) and any(_limits_of(c, device) for c in device.channels)
 
     def restore(self, event: Event) -> None:
         """It was rising when the service stopped; the forecasts decide anew."""
@@ -203,26 +200,22 @@ class TemperatureRising:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        power_w = self._power(sample)
+        power_w = power_of(self._device, sample)
         if power_w is None:
             return NOTHING
         found: list[Finding] = []
+        if self._has_ambient is None:
+            self._has_ambient = measures_air(self._device, context)
+        air_c = air_of(sample, context) if self._has_ambient else None
         for watch in self._watches:
             temperature_c = usable(sample, watch.channel.name)
             if self._has_ambient and temperature_c is not None:
-                air_c = _finite(sample.values.get("ambient_c"))
                 temperature_c = None if air_c is None else temperature_c - air_c
                 watch.air_c = watch.air_c if air_c is None else air_c
             if watch.take(sample, temperature_c, power_w) and watch.due():
                 watch.focused = watch.bank.solve()
                 found += self._judge(watch, sample)
         return found
-
-    def _power(self, sample: Sample) -> float | None:
-        if self._has_power:
-            return None if "power_w" in sample.bad else _finite(sample.values.get("power_w"))
-        v, i = _finite(sample.values.get("voltage_v")), _finite(sample.values.get("current_a"))
-        return None if v is None or i is None else v * i
 
     def _judge(self, watch: _Watch, sample: Sample) -> list[Finding]:
         found: list[Finding] = []
@@ -280,17 +273,13 @@ class TemperatureRising:
 
 def _limits_of(channel: ChannelSpec, device: DeviceSpec) -> dict[str, float]:
     """The upper limits of a temperature, lowest first."""
-    if channel.unit != "°C" or channel.kind != "number" or channel.name == "ambient_c":
+    if channel.unit != "°C" or channel.kind != "number" or channel.name == AIR:
         return {}
     spec = limit_of(device, channel.name)
     known = {"rating": channel.high}
     if spec is not None:
         known |= {"high": spec.high, "high_high": spec.high_high}
     return dict(sorted(((k, v) for k, v in known.items() if v is not None), key=lambda item: item[1]))
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _span(seconds: float) -> str:

@@ -6,6 +6,7 @@ from loadlog.detectors.base import Detector
 from loadlog.detectors.baseline import Baseline
 from loadlog.detectors.communication import Communication
 from loadlog.detectors.contact import ContactHeating
+from loadlog.detectors.cooling import CoolingDegraded
 from loadlog.detectors.current_limit import CurrentLimit
 from loadlog.detectors.cutoff import Cutoff
 from loadlog.detectors.doubt import ReadingFrozen, ReadingImplausible
@@ -21,7 +22,7 @@ from loadlog.model.device import DeviceSpec
 
 _FOR_ALL = (Communication, LatePolls, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible)
 # Each says itself by `applies` which devices it is for. `Cutoff` stands before `Trips`, which asks what it found.
-_WHERE_IT_APPLIES = (Cutoff, Trips, SenseIntermittent, CurrentLimit, Sharing, Baseline, TemperatureRising, ContactHeating)
+_WHERE_IT_APPLIES = (Cutoff, Trips, SenseIntermittent, CurrentLimit, Sharing, Baseline, TemperatureRising, CoolingDegraded, ContactHeating)
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in (*_FOR_ALL, *_WHERE_IT_APPLIES) for kind in made.KINDS}))
 
 

@@ -110,6 +110,7 @@ KINDS: dict[str, str] = {
     "open_circuit": "a power lead between source and load is open",
     "limit": "a channel is beyond a configured limit",
     "over_temperature": "a temperature is above its rating or configured limit",
+    "cooling_degraded": "a device gives its heat off worse than before",
     "temperature_rising": "a temperature will reach its limit at the present power",
     "contact_heating": "the resistance of the power path has grown by more than warm copper explains",
     "setpoint_changed": "the set-point was changed without an order of ours",

@@ -1,0 +1,54 @@
+"""What a load turns into heat, and the air that it gives the heat to."""
+
+from __future__ import annotations
+
+import math
+
+from loadlog.detectors.base import Context, usable
+from loadlog.model.device import DeviceSpec
+from loadlog.model.sample import Sample
+
+AIR = "ambient_c"
+RATED_W = 200.0  # taken where the profile names no rating
+
+
+def knows_power(device: DeviceSpec) -> bool:
+    """It measures power, or voltage and current."""
+    known = {c.name for c in device.channels}
+    return "power_w" in known or {"voltage_v", "current_a"} <= known
+
+
+def rated_w(device: DeviceSpec) -> float:
+    """What it is made for, W."""
+    power = device.channel("power_w")
+    return power.high if power is not None and power.high else RATED_W
+
+
+def power_of(device: DeviceSpec, sample: Sample) -> float | None:
+    """W; None where this poll does not tell."""
+    if device.channel("power_w") is not None:
+        return None if "power_w" in sample.bad else _finite(sample.values.get("power_w"))
+    v, i = _finite(sample.values.get("voltage_v")), _finite(sample.values.get("current_a"))
+    return None if v is None or i is None else v * i
+
+
+def air_of(sample: Sample, context: Context) -> float | None:
+    """Temperature of the air, °C: the device's own reading, or that of a device of its group; None where nobody measures it."""
+    if sample.values.get(AIR) is not None:
+        return usable(sample, AIR) if AIR not in sample.held else _finite(sample.values.get(AIR))
+    return next((air for peer in context.peers.values() if (air := peer.latest_good(AIR)) is not None), None)
+
+
+def measures_air(device: DeviceSpec, context: Context) -> bool:
+    """Somebody of the group does."""
+    return device.channel(AIR) is not None or any(peer.device.channel(AIR) is not None for peer in context.peers.values())
+
+
+def heatsink_of(device: DeviceSpec) -> str | None:
+    """The channel that says how hot the device is; None when there is none."""
+    channel = next((c for c in device.channels if c.unit == "°C" and c.kind == "number" and c.name != AIR), None)
+    return None if channel is None else channel.name
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
