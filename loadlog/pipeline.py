@@ -13,6 +13,7 @@ marks, status, uncertainties) and events by kind, key, onset, detected, cleared,
 and their order; ``seq`` of detector events too as long as nothing else (note, acknowledgement, service event) took a number between. Not
 identical: ids count from 1; acknowledgements, runs and events of the service about itself are not repeated; identity texts are not stored,
 only that the identity had changed.
+A sample as it is stored is the sample that validation made, so where what validation goes by is unchanged it is taken as it is.
 Conditions: the replay begins where the detectors began (`Pipeline.begin`: the start of the service, or of the run), and is given what they
 were given live (`model.circumstance`); samples of the other devices of a group are there too.
 """
@@ -286,8 +287,15 @@ class Pipeline:
         self._book.restore(latest.values())
         self._start_afresh(item)
 
-    def feed_again(self, stored: Sample, watched: bool) -> list[Event]:
-        """In a replay: one stored sample; of a device that is not watched only those of its group take notice."""
+    def describe(self, devices: Iterable[DeviceSpec]) -> None:
+        """In a replay: from their next `Begun` on these devices are what another configuration made of them."""
+        for device in devices:
+            if device.name in self._peers:
+                self._peers[device.name].device = device
+
+    def feed_again(self, stored: Sample, watched: bool, as_stored: bool = False) -> list[Event]:
+        """In a replay: one stored sample; of a device that is not watched only those of its group take notice. ``as_stored``: it is judged
+        already."""
         lane = self._lanes.get(stored.device)
         if lane is None:
             return []
@@ -295,7 +303,7 @@ class Pipeline:
             lane.recent.append(stored)
             return []
         self._book.next_seq = stored.seq + 1
-        return self._detect(lane, lane.validator.update(reading_of(stored), stored.seq))
+        return self._detect(lane, stored if as_stored else lane.validator.update(reading_of(stored), stored.seq))
 
     def learned(self, device: str, t_utc_ns: int = 0) -> Understanding:
         """What the detectors of a device know at ``t_utc_ns``. Of two that learned the same the one that rests on more is given; what is
@@ -332,7 +340,7 @@ def reading_of(sample: Sample) -> Reading | PollFailure:
 
 def replay(
     samples: Iterable[Sample], devices: Sequence[DeviceSpec], given: Iterable[Circumstance] = (), before: Sequence[Event] = (),
-    watched: Collection[str] | None = None,
+    watched: Collection[str] | None = None, *, later: Iterable[tuple[int, Iterable[DeviceSpec]]] = (), as_stored: Collection[str] = (),
 ) -> Iterator[Event]:  # fmt: skip
     """Events of stored samples, which come in the order of their seq. See the module for what is identical.
 
@@ -341,13 +349,18 @@ def replay(
         given: what the detectors were given besides samples.
         before: states of events as recorded; what was active where the detectors began is taken from them.
         watched: devices whose events are wanted, None for all. Samples of the others are only seen by those of their group.
+        later: from which number on devices are described otherwise, where the configuration was changed and they began afresh.
+        as_stored: devices whose samples need no validation, since what they are validated by is what it was when they were stored.
     """
     pipeline = Pipeline(devices, next_seq=1, next_event_id=1)
     pending = deque(sorted(given, key=lambda item: item.seq))
+    changes = deque(sorted(later, key=lambda change: change[0]))
     for stored in samples:
         while pending and pending[0].seq < stored.seq:
+            while changes and changes[0][0] <= pending[0].seq:
+                pipeline.describe(changes.popleft()[1])
             pipeline.give(pending.popleft(), before)
-        yield from pipeline.feed_again(stored, watched is None or stored.device in watched)
+        yield from pipeline.feed_again(stored, watched is None or stored.device in watched, stored.device in as_stored)
 
 
 def normalised(event: Event) -> dict[str, Any]:

@@ -10,6 +10,7 @@ import heapq
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Any
 
 from loadlog.detectors import DECLARED_KINDS
@@ -75,10 +76,14 @@ def replay_run(
         StoreError: its recordings cannot be read.
     """
     run = archive.run(run_id)
-    recorded_specs = archive.devices(run.id)
-    specs, caveats = _specs(recorded_specs, devices)
+    recorded = archive.eras(run.id)
+    eras = [(first, *_specs(described, devices)) for first, described in recorded]
+    specs: dict[str, DeviceSpec] = {}
+    for _, described, _ in reversed(eras):
+        specs |= described  # as each was first
+    caveats = list(dict.fromkeys(line for _, _, lines in eras for line in lines))
     neighbours = {d.name: d for d in archive.devices().values() if d.name not in specs and d.group is not None}
-    groups = {d.group for d in specs.values()}
+    groups = {d.group for _, described, _ in eras for d in described.values()}
     neighbours = {name: d for name, d in neighbours.items() if d.group in groups}
     given = archive.circumstances(run.id)
     revisions = archive.revisions(run.id)
@@ -87,7 +92,11 @@ def replay_run(
     if any(gap.samples for gap in archive.gaps(run.id)):
         caveats.append("samples that the detectors saw were not stored while the disk refused")
     counter = _Counter(_merged(archive, run, specs, neighbours), progress)
-    replayed = list(replay(counter, [*specs.values(), *neighbours.values()], given, revisions, specs.keys()))
+    both = [(now, then) for (_, now, _), (_, then) in zip(eras, recorded, strict=True)]
+    as_stored = {name for name in specs if all(_validates_alike(now.get(name), then.get(name)) for now, then in both)}
+    later = [(first, described.values()) for first, described, _ in eras[1:]]
+    described_first = [*specs.values(), *neighbours.values()]
+    replayed = list(replay(counter, described_first, given, revisions, specs.keys(), later=later, as_stored=as_stored))
     first_seq = min((item.seq for item in given if isinstance(item, Begun)), default=0)
     told = [e for e in revisions if e.seq >= first_seq and e.kind in DECLARED_KINDS and (e.device is None or e.device in specs)]
     return _compare(run, counter.samples, _without_acknowledging(told), replayed, tuple(caveats))
@@ -112,7 +121,7 @@ def _merged(archive: Archive, run: RunInfo, specs: Mapping[str, DeviceSpec], nei
     own = [archive.samples(name, run=run.id) for name in specs]
     begin = run.started_utc_ns - LEAD_NS
     beside = [archive.samples(name, begin, run.ended_utc_ns) for name in neighbours]
-    return heapq.merge(*own, *beside, key=lambda sample: sample.seq)
+    return heapq.merge(*own, *beside, key=attrgetter("seq"))
 
 
 def _specs(recorded: Mapping[str, DeviceSpec], wanted: Mapping[str, DeviceSpec] | None) -> tuple[dict[str, DeviceSpec], list[str]]:
@@ -131,6 +140,13 @@ def _specs(recorded: Mapping[str, DeviceSpec], wanted: Mapping[str, DeviceSpec] 
             caveats.append(f"{name}: {', '.join(kept)} as recorded, since the profile now stores it otherwise or not at all")
         out[name] = replace(wanted[name], channels=channels)
     return out, caveats
+
+
+def _validates_alike(one: DeviceSpec | None, other: DeviceSpec | None) -> bool:
+    """Whether validation makes the same of a poll by both descriptions."""
+    if one is None or other is None:
+        return one is other
+    return (one.channels, one.period_s, one.role, one.identity) == (other.channels, other.period_s, other.role, other.identity)
 
 
 def _channel(stored: ChannelSpec, spec: DeviceSpec) -> ChannelSpec:

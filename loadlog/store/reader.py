@@ -13,6 +13,7 @@ import heapq
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -120,6 +121,16 @@ class Archive:
             out |= {name: layout.spec for name, (_, layout) in self._layouts(recording).items()}
         return out
 
+    def eras(self, run_id: str) -> list[tuple[int, dict[str, DeviceSpec]]]:
+        """How a run's devices were described, one entry a recording: the first number that the description holds for, device ->
+        description. A restart with another configuration begins a new recording of the run."""
+        out = []
+        for recording in self.recordings_of(run_id):
+            begun = [item.seq for item in self._try(recording, infos.read_circumstances)]
+            first = min([recording.floor_seq + 1, *begun])
+            out.append((first, {name: layout.spec for name, (_, layout) in self._layouts(recording).items()}))
+        return sorted(out, key=lambda era: era[0])
+
     def _newest(self, run_id: str | None) -> RecordingInfo:
         chosen = self.recordings_of(run_id)
         if not chosen:
@@ -133,14 +144,14 @@ class Archive:
     ) -> Iterator[Sample]:  # fmt: skip
         """Samples of a device with ``from_ns <= t < to_ns`` (UTC; None: no bound), in the order of their numbers."""
         streams = [self._decoded(r, device, from_ns, to_ns) for r in self._touching(device, from_ns, to_ns, run)]
-        return heapq.merge(*streams, key=lambda sample: sample.seq)
+        return streams[0] if len(streams) == 1 else heapq.merge(*streams, key=attrgetter("seq"))
 
     def rows(
         self, device: str, from_ns: int | None = None, to_ns: int | None = None, run: str | None = None
     ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
         """As `samples`, as stored: counts without values, several times faster."""
-        touching = self._touching(device, from_ns, to_ns, run)
-        return heapq.merge(*(self._layout_rows(r, device, from_ns, to_ns) for r in touching), key=lambda pair: pair[1].seq)
+        streams = [self._layout_rows(r, device, from_ns, to_ns) for r in self._touching(device, from_ns, to_ns, run)]
+        return streams[0] if len(streams) == 1 else heapq.merge(*streams, key=lambda pair: pair[1].seq)
 
     def _touching(self, device: str, from_ns: int | None, to_ns: int | None, run: str | None) -> list[RecordingInfo]:
         return [

@@ -9,11 +9,11 @@ named in ``marks``. A poll that failed has no values at all.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from loadlog.model.device import DeviceSpec
+from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, EventState, Onset, Severity
 from loadlog.model.quantity import standard_uncertainty
 from loadlog.model.sample import EMPTY, FailureCause, Quality, Sample, Stamp
@@ -21,6 +21,9 @@ from loadlog.store.schema import compact
 
 INT64 = 1 << 63
 NS = 1e9
+QUALITIES = tuple(Quality)  # by number
+REMEMBERED = 1024  # counts of a channel whose reading need not be computed again
+_Reading = tuple[float | None, float | None]
 
 
 class Marks(NamedTuple):
@@ -66,7 +69,7 @@ class Layout:
         self.names = tuple(c.name for c in spec.channels)
         self.positions = {name: i for i, name in enumerate(self.names)}
         self.sentinels = tuple(c.sentinels if c.kind == "number" else frozenset[int]() for c in spec.channels)
-        self._numbers = tuple((c.name, c.scale.value, c.sentinels, c.accuracy, c.resolution) for c in spec.channels if c.kind == "number")
+        self._numbers = tuple((c.name, dict[int | None, _Reading](), c) for c in spec.channels if c.kind == "number")
         self._status = tuple(c.name for c in spec.channels if c.kind != "number")
         self._kept: dict[str, tuple[float, int]] = {}
         self._held_places: dict[frozenset[str], tuple[int, list[tuple[int, str, bool]]]] = {}
@@ -125,16 +128,19 @@ class Layout:
         """The sample that was stored; ``t_mono_ns`` is 0, it has no meaning outside its process."""
         marks = NO_MARKS if row.marks is None else parse_marks(row.marks)
         stamp = Stamp(row.t_utc_ns, row.half_width_ns, 0, row.lateness_ns / NS)
-        name, quality = self.spec.name, Quality(row.quality)
+        name, quality = self.spec.name, QUALITIES[row.quality]
         if row.failure is not None:
             cause = FailureCause(row.failure)
             return Sample(
                 row.seq, name, stamp, quality, {}, {}, {}, {}, marks.uncertain, marks.bad, failure=cause, detail=marks.detail
             )  # fmt: skip
-        known = {n: c if c is None else int(c) for n, c in zip(self.names, row.counts, strict=False)}
-        held = self.held(row)
+        cells: Sequence[Any] = row.counts
+        if str in map(type, cells):
+            cells = [int(c) if isinstance(c, str) else c for c in cells]
+        known: dict[str, int | None] = dict(zip(self.names, cells, strict=False))
         values, uncertainty = self._readings(known)
         status = {n: count for n in self._status if (count := known.get(n)) is not None}
+        held = self.held(row)
         counts = {n: c for n, c in known.items() if n not in held and n not in marks.absent} if held or marks.absent else known
         return Sample(
             row.seq, name, stamp, quality, counts, values, status, uncertainty, marks.uncertain, marks.bad, held, detail=marks.detail
@@ -143,13 +149,16 @@ class Layout:
     def _readings(self, known: Mapping[str, int | None]) -> tuple[dict[str, float | None], dict[str, float]]:
         values: dict[str, float | None] = {}
         uncertainty: dict[str, float] = {}
-        for name, scale_value, sentinels, accuracy, resolution in self._numbers:
+        for name, remembered, channel in self._numbers:
             count = known.get(name)
-            if count is None or count in sentinels:
-                values[name] = None
-            else:
-                values[name] = value = scale_value(count)
-                uncertainty[name] = standard_uncertainty(value, accuracy, resolution)
+            found = remembered.get(count)
+            if found is None:
+                if len(remembered) >= REMEMBERED:
+                    remembered.clear()
+                found = remembered[count] = _reading(channel, count)
+            values[name] = found[0]
+            if found[1] is not None:
+                uncertainty[name] = found[1]
         return values, uncertainty
 
     def held(self, row: Row) -> frozenset[str]:
@@ -161,6 +170,14 @@ class Layout:
     @lru_cache(maxsize=256)  # noqa: B019 - layouts live as long as their recording
     def _held_names(self, mask: int) -> frozenset[str]:
         return frozenset(name for i, name in enumerate(self.names) if mask >> i & 1)
+
+
+def _reading(channel: ChannelSpec, count: int | None) -> _Reading:
+    """(value, standard uncertainty); None where there is none."""
+    if count is None or count in channel.sentinels:
+        return None, None
+    value = channel.scale.value(count)
+    return value, standard_uncertainty(value, channel.accuracy, channel.resolution)
 
 
 def storable_row(row: tuple[Any, ...]) -> tuple[Any, ...]:

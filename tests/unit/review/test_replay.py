@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -125,3 +126,31 @@ def test_a_device_that_is_not_configured_any_more_is_judged_as_recorded(recorded
 def test_an_unknown_run_is_refused_by_name(recorded: tuple[Path, list[Event]]) -> None:
     with pytest.raises(UsageError, match="there is no run 'soak-9'"):
         replay_run(Archive(recorded[0]), "soak-9")
+
+
+def test_a_configuration_that_changed_in_mid_run_is_in_force_from_then_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The recorder was started again with a limit that the first life did not have, and without one that it had."""
+    bench = busy_bench()
+    first = next(load for load in bench.loads if load.spec.name == "load-1")
+    later, first.spec = first.spec, with_limits(first.spec, voltage_v=LimitSpec(low=23.86, deadband=0.01))
+    told = live(tmp_path, bench, 20.0, 60.0, stop=False)
+    bench.t_s, first.spec = 62.0, later
+    told += live(tmp_path, bench, None, 100.0, stop=True)
+    said = " ".join(e.message for e in told if e.kind == "limit")
+    assert "23.86 V" in said, "the first life tells of its own limit"
+    assert "23 V" in said, "the second life too"
+    archive = Archive(tmp_path)
+    result = replay_run(archive, RUN.id)
+    assert result.identical, result.to_json()
+    last = archive.devices(RUN.id)
+    monkeypatch.setattr(archive, "eras", lambda run: [(0, last)])
+    assert not replay_run(archive, RUN.id).identical
+
+
+def test_samples_are_validated_again_where_the_profile_says_otherwise(recorded: tuple[Path, list[Event]]) -> None:
+    archive = Archive(recorded[0])
+    spec = archive.devices(RUN.id)["load-1"]
+    narrow = replace(spec, channels=tuple(replace(c, possible_high=3.7) if c.name == "current_a" else c for c in spec.channels))
+    result = replay_run(archive, RUN.id, {"load-1": narrow})
+    assert not result.identical
+    assert replay_run(archive, RUN.id, {"load-1": spec}).identical
