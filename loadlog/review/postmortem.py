@@ -6,7 +6,7 @@ Everything is computed from the recordings in passes over columns, so a run of a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -209,13 +209,19 @@ def _curve(series: Series, device: str, channel: str, unit: str) -> Curve:
 def _windows(archive: Archive, run_id: str, specs: list[DeviceSpec], events: list[Event]) -> Iterable[Window]:
     order = {Severity.ALARM: 0, Severity.WARNING: 1, Severity.INFO: 2}
     chosen = sorted(events, key=lambda e: (order[e.severity], e.onset.latest_utc_ns))[:WINDOWS]
-    by_name = {spec.name: spec for spec in specs}
     for event in sorted(chosen, key=lambda e: (e.onset.latest_utc_ns, e.id)):
-        shown = [by_name[event.device]] if event.device in by_name else specs
-        group = shown[0].group if event.device in by_name else None
-        shown += [s for s in specs if group is not None and s.group == group and s not in shown]
-        period_s = min((s.period_s for s in shown), default=1.0)
-        half_ns = round(min(WINDOW_S, period_s * WINDOW_POINTS / 2) * NS)
-        low, high = event.onset.earliest_utc_ns - half_ns, event.onset.latest_utc_ns + half_ns
-        curves = tuple(c for s in shown for c in _curves(archive, run_id, s, low, high, WINDOW_POINTS + 50))
-        yield Window(event, low, high, curves)
+        yield window_around(archive, run_id, specs, event)
+
+
+def window_around(archive: Archive, run_id: str, specs: Sequence[DeviceSpec], event: Event) -> Window:
+    """Half a minute on each side of an event: every sample of its device and of those that share the source; of all devices where it has
+    none."""
+    by_name = {spec.name: spec for spec in specs}
+    shown = [by_name[event.device]] if event.device in by_name else list(specs)
+    group = shown[0].group if event.device in by_name else None
+    shown += [s for s in specs if group is not None and s.group == group and s not in shown]
+    period_s = min((s.period_s for s in shown), default=1.0)
+    half_ns = round(min(WINDOW_S, period_s * WINDOW_POINTS / 2) * NS)
+    low, high = event.onset.earliest_utc_ns - half_ns, event.onset.latest_utc_ns + half_ns
+    curves = tuple(c for s in shown for c in _curves(archive, run_id, s, low, high, WINDOW_POINTS + 50))
+    return Window(event, low, high, curves)

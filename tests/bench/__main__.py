@@ -1,6 +1,6 @@
 """`make bench`: every figure that was asked for, measured side by side in one run; exit status 1 when one is missed, 2 when it cannot run.
 
-    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis] [--json FILE]
+    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis,review] [--json FILE]
 
 Needs a C compiler and two processor cores of its own: a paced device and its master take turns within microseconds.
 """
@@ -16,11 +16,11 @@ import time
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.bench import analysis, forward, pace, service, store
+from tests.bench import analysis, forward, pace, review, service, store
 from tests.bench.figures import Figure, table
 from tests.bench.programs import BenchError, build, python
 
-SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis")
+SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis", "review")
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,9 @@ class Plan:
     service_s: float = 12.0
     soak_polls: int = 100_000
     analysis_rows: int = 20_000_000
+    review_hours: float = 72.0
+    replay_minutes: float = 60.0
+    export_hours: float = 3.5
     store: store.StorePlan = field(default_factory=store.StorePlan)
     forward: forward.ForwardPlan = field(default_factory=forward.ForwardPlan)
 
@@ -48,6 +51,9 @@ QUICK = Plan(
     service_s=6.0,
     soak_polls=10_000,
     analysis_rows=2_000_000,
+    review_hours=2.0,
+    replay_minutes=10.0,
+    export_hours=0.5,
     store=store.QUICK,
     forward=forward.QUICK,
 )
@@ -80,6 +86,8 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
         figures += forward.forward(folder, folder / "forward", plan.forward, say)
     if "analysis" in sections:
         figures += analysis.analysis(plan.analysis_rows, say)
+    if "review" in sections:
+        figures += review.review(folder, plan.review_hours, plan.replay_minutes, plan.export_hours, say)
     return figures
 
 
