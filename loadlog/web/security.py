@@ -213,6 +213,8 @@ def refuse_foreign_change(headers: Headers) -> None:
 def _limited(receive: Receive, headers: Headers) -> Receive:
     """``receive`` that ends with `Problem` 413 once the body passes `MAX_BODY`, with 408 once it takes longer than `BODY_S`; a declared
     length is judged at once."""
+    if "content-length" in headers and "transfer-encoding" in headers:  # a proxy may have counted otherwise (RFC 9112, 6.3)
+        raise Problem(400, "the body's length is given twice", field="Content-Length", headers={"Connection": "close"})
     declared = headers.get("content-length", "0")
     if not declared.isdigit() or int(declared) > MAX_BODY:
         raise Problem(413, f"the body is longer than {MAX_BODY} bytes", field="body")

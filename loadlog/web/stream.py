@@ -140,7 +140,7 @@ class Hub:
         Raises:
             Problem: 503 when there are too many readers, or the service is stopping.
         """
-        if self._closed or len(self._readers) >= MAX_READERS:
+        if self._closed or len(self._readers) + self._joining >= MAX_READERS:
             raise Problem(503, "the service is stopping" if self._closed else f"already {MAX_READERS} readers of the stream")
         self._joining += 1
         try:

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -21,7 +21,8 @@ import psutil
 import pytest
 import uvicorn
 
-from loadlog.web.serve import Heart, Server
+from loadlog.web.serve import SEND_BUFFER, Heart, Server
+from loadlog.web.stream import MAX_READERS, READER_BYTES, WRITE_BYTES
 from tests.unit.web.conftest import PATIENCE_S, TOKEN
 from tests.unit.web.stand_in import recording
 
@@ -110,6 +111,63 @@ def test_it_stays_small_with_pages_open_and_samples_coming(tmp_path: Path) -> No
             time.sleep(0.05)
             http.get("/api/samples", params={"device": "load-1"})
         assert psutil.Process(process.pid).memory_info().rss <= 150 * 1024 * 1024
+
+
+def test_a_hundred_readers_that_stop_reading_cost_at_most_a_mebibyte_each_and_are_dropped(tmp_path: Path) -> None:
+    """Of which the page takes as many as it has places; what the kernel holds for one is bounded by its send buffer, twice (socket(7))."""
+    path = configured(tmp_path, "tcp_port = 0")
+    padding = {f"note{i}": "x" * 200 for i in range(8)}
+    with recording(tmp_path / "data") as bench, viewer(path) as (process, base), contextlib.ExitStack() as stack:
+        http = stack.enter_context(httpx.Client(base_url=base, timeout=PATIENCE_S))
+        bench.sample("load-1", {"voltage_v": 24.0}, uncertain=padding)
+        with http.stream("GET", "/api/stream") as warm:
+            next(warm.iter_raw())
+        stuck = []
+        for number in range(100):
+            sock = stack.enter_context(socket.socket())
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            sock.bind((f"127.0.1.{number + 1}", 0))
+            sock.connect(("127.0.0.1", http.base_url.port))
+            sock.sendall(b"GET /api/stream HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            stuck.append(sock)
+        wait_for(lambda: metric(http, "loadlog_stream_readers") == MAX_READERS)
+        before = psutil.Process(process.pid).memory_info().rss
+        most = before
+        while metric(http, "loadlog_stream_dropped_total") < MAX_READERS:
+            for _ in range(100):
+                bench.sample("load-1", {"voltage_v": 24.0}, uncertain=padding)
+            bench.flush()
+            most = max(most, psutil.Process(process.pid).memory_info().rss)
+        print(f"{(most - before) / MAX_READERS / 1024:.0f} KiB a reader, of the process")
+        assert READER_BYTES + WRITE_BYTES + 2 * SEND_BUFFER <= 1024 * 1024
+        assert most - before + MAX_READERS * 2 * SEND_BUFFER <= MAX_READERS * 1024 * 1024
+        assert metric(http, "loadlog_stream_readers") == 0
+        ends = [end_of(sock) for sock in stuck]
+        assert ends.count("reset") == MAX_READERS
+        assert http.get("/api/devices").status_code == 200
+
+
+def metric(http: httpx.Client, name: str) -> float:
+    return float(next(line for line in http.get("/metrics").text.splitlines() if line.startswith(f"{name} ")).split()[1])
+
+
+def end_of(sock: socket.socket) -> str:
+    """How the server left it: with a reset, or after an answer."""
+    sock.settimeout(PATIENCE_S)
+    try:
+        while (last := sock.recv(65536)) != b"":
+            if b"HTTP/1.1 503 " in last:
+                return "refused"
+    except ConnectionResetError:
+        return "reset"
+    return "closed"
+
+
+def wait_for(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.05)
 
 
 def test_a_busy_port_is_one_clear_line(tmp_path: Path) -> None:

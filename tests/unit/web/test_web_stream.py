@@ -312,6 +312,16 @@ def test_readers_are_counted_and_limited() -> None:
     asyncio.run(story())
 
 
+def test_readers_who_come_at_once_are_limited_too() -> None:
+    async def story() -> None:
+        async with hub(Script()) as made:
+            came = await asyncio.gather(*(made.join() for _ in range(MAX_READERS + 10)), return_exceptions=True)
+            assert sum(isinstance(one, Problem) for one in came) == 10
+            assert made.readers == MAX_READERS
+
+    asyncio.run(story())
+
+
 def test_a_dropped_reader_is_cut_although_its_send_hangs() -> None:
     async def story() -> None:
         cut: list[Any] = []
