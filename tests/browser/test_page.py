@@ -219,11 +219,11 @@ def test_an_alarm_arrives_is_announced_and_acknowledged_by_keyboard(bench: Stand
     page.get_by_role("button", name="Acknowledge load trip").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_role("dialog", name="Acknowledge")).to_be_visible()
-    page.get_by_label("Your name").fill("Ida")
-    page.get_by_label("Note").fill(MARKUP)
+    page.get_by_role("textbox", name="Your name").fill("Ida")
+    page.get_by_role("textbox", name="Note", exact=True).fill(MARKUP)
     picture(page, "dialog-acknowledge")
     page.get_by_role("button", name="Acknowledge", exact=True).press("Enter")
-    expect(item).to_contain_text("Acknowledged by Ida")
+    expect(item).to_contain_text(re.compile(r"Acknowledged by Ida at \d\d:\d\d:\d\d: "))
     assert bench.events[event.id].note == MARKUP
     bench.clear(event)
     expect(page.locator("#active")).to_contain_text("Nothing active.")
@@ -383,7 +383,7 @@ def test_who_may_only_read_gets_no_buttons_that_act_and_may_log_in_to_act(bench:
         page.keyboard.press("Enter")
         expect(page.locator("#access")).to_contain_text("Logged in.")
         acknowledge.click()
-        page.get_by_label("Your name").fill("Ida")
+        page.get_by_role("textbox", name="Your name").fill("Ida")
         page.get_by_role("button", name="Acknowledge", exact=True).click()
         expect(page.locator("#active li")).to_contain_text("Acknowledged by Ida")
         assert bench.events[event.id].acknowledged

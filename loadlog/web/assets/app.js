@@ -7,9 +7,13 @@ import { Events } from "./events.js";
 import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
 import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
+import { setRunning, startLogbook } from "./logbook.js";
 import { get, Stream } from "./net.js";
+import { showOverview, tickOverview } from "./overview.js";
+import { startRuns, takeRuns } from "./runs.js";
 import { buildTimebar, draw as drawTimebar, loadRuns } from "./timebar.js";
 import { view } from "./view.js";
+import { startViews } from "./views.js";
 
 const LONG_S = 900;
 const devices = new Map();
@@ -45,6 +49,7 @@ function showBench(bench) {
   groups = groupsOf([...devices.values()].map((device) => device.strips.samples)).map((group) => new GroupPlot(...group));
   byId("groups").replaceChildren(...groups.map((group) => group.card));
   for (const device of devices.values()) device.draw();
+  showOverview([...devices.values()]);
   loadRuns();
 }
 
@@ -57,8 +62,9 @@ function loadTraces() {
 const stream = new Stream({
   open(hello) {
     learnServerTime(hello.t);
-    link.outdated ||= Boolean(link.software) && link.software !== hello.software;
-    link.software = hello.software;
+    const served = `${hello.software} ${hello.page}`; // the page's files may change under one version number
+    link.outdated ||= Boolean(link.software) && link.software !== served;
+    link.software = served;
     showLink("live", "Live");
     if (!hello.resumed || !devices.size) refresh();
   },
@@ -132,8 +138,10 @@ function showBanners() {
 function showService() {
   showBanners();
   const runs = runsLine(service.runs);
-  byId("runs").hidden = !runs.length;
-  byId("runs").replaceChildren(...runs);
+  byId("running").hidden = !runs.length;
+  byId("running").replaceChildren(...runs);
+  takeRuns(service);
+  setRunning(service.runs);
   byId("health").replaceChildren(...healthTables(service));
 }
 
@@ -151,6 +159,7 @@ function buildZone() {
     events.draw();
     restyle();
     drawTimebar();
+    document.dispatchEvent(new Event("zone"));
     refresh();
   };
   show();
@@ -186,6 +195,7 @@ setInterval(() => {
     device.draw();
     device.tick();
   }
+  tickOverview();
   events.tick();
   document.title = `${events.alarms ? `▲${events.alarms} ` : ""}${byId("bench").textContent} · loadlog`;
 }, 250);
@@ -204,5 +214,8 @@ buildTimebar();
 buildZone();
 buildCautions();
 showAccess();
+startRuns(() => [...devices.keys()]);
+startLogbook();
+startViews();
 stream.open();
 requestAnimationFrame(drawStrips);

@@ -58,6 +58,7 @@ export class Events {
     setEvents(all);
     const active = this.active();
     fill(byId("active"), active, "Nothing active.", true);
+    setText(byId("active-brief").firstChild, brief(active));
     const past = all.filter((event) => event.state !== "active");
     fill(byId("recent"), past.slice(0, this.shown), "No events recorded yet.", false);
     byId("more").hidden = past.length <= SHOWN;
@@ -73,6 +74,16 @@ export class Events {
     for (const node of document.querySelectorAll("[data-since]"))
       setText(node, duration((serverNowMs() - Number(node.dataset.since)) / 1000));
   }
+}
+
+// Beside the views that have no room for the list.
+function brief(active) {
+  const parts = Object.entries(SEVERITY).map(([severity, { mark, word }]) => {
+    const open = active.filter((event) => event.severity === severity);
+    const waiting = open.filter((event) => !event.acknowledged).length;
+    return open.length ? `${mark} ${open.length} ${word.toLowerCase()}${waiting ? ` (${waiting} not acknowledged)` : ""}` : "";
+  });
+  return parts.filter(Boolean).join(", ") || "Nothing active.";
 }
 
 // Items are kept by key, so that the focus and an open detail survive an update.
@@ -141,11 +152,12 @@ const percent = (p) => `${(p * 100).toFixed(p > 0.1 ? 0 : 1)} %`;
 function acknowledgement(event, open) {
   if (event.acknowledged) {
     const by = event.acknowledged_by ? ` by ${event.acknowledged_by}` : "";
+    const at = event.evidence.acknowledged_at ? ` at ${moment(Date.parse(event.evidence.acknowledged_at))}` : "";
     return el(
       "p",
       { class: "acknowledged" },
       el("span", { "aria-hidden": "true" }, "✓ "),
-      `Acknowledged${by}${event.note ? `: ${event.note}` : ""}`,
+      `Acknowledged${by}${at}${event.note ? `: ${event.note}` : ""}`,
     );
   }
   if (!open && event.severity === "info") return null;

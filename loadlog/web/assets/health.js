@@ -2,6 +2,7 @@
 
 import { el } from "./dom.js";
 import { duration, moment, serverNowMs } from "./format.js";
+import { readingsOf } from "./progress.js";
 
 const MIB = 1024 * 1024;
 
@@ -18,7 +19,7 @@ export function runsLine(runs) {
         el("span", { class: "mark", "aria-hidden": "true" }, "▶"),
         " run ",
         name,
-        ` on for ${duration(done)}, open end `,
+        ` on for ${duration(done)}, open end; ${readingsOf(run)} `,
         devices,
       );
     const share = Math.min(1, Math.max(0, done / run.planned_s));
@@ -31,7 +32,7 @@ export function runsLine(runs) {
       name,
       ` ${duration(done)} of ${duration(run.planned_s)}, ends ${ends} `,
       el("progress", { max: 1, value: share.toFixed(4), "aria-label": `progress of run ${run.id}` }),
-      " ",
+      ` ${readingsOf(run)} `,
       devices,
     );
   });
@@ -83,6 +84,10 @@ function storeFacts(service) {
   const store = service.store ?? {};
   const facts = [];
   if (store.free_bytes !== null && store.free_bytes !== undefined) facts.push(["Disk free", bytes(store.free_bytes)]);
+  const days = daysUntilFull(store);
+  if (days) facts.push(["Disk full in", days]);
+  if (store.size_bytes) facts.push(["Recordings", bytes(store.size_bytes)]);
+  if (store.growth_bytes_per_day) facts.push(["Growth", `${bytes(store.growth_bytes_per_day)} a day`]);
   if (store.waiting !== null && store.waiting !== undefined) facts.push(["Waiting to be written", `${count(store.waiting)} samples`]);
   if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
@@ -109,6 +114,16 @@ function forwardText(target) {
   if (target.set_aside) parts.push(`✕ ${count(target.set_aside)} lines refused and set aside`);
   if (target.detail) parts.push(target.detail);
   return parts.join(", ");
+}
+
+const SOON_DAYS = 7;
+
+// At the rate of the last week's recordings.
+function daysUntilFull({ days_until_full: days }) {
+  if (days === null || days === undefined) return "";
+  if (days > 3650) return "more than ten years";
+  if (days < 1) return `▲ ${Math.max(1, Math.round(days * 24))} h`;
+  return `${days < SOON_DAYS ? "▲ " : ""}${Math.round(days)} days`;
 }
 
 function bytes(value) {

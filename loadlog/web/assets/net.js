@@ -3,9 +3,10 @@
 import { byId, setText } from "./dom.js";
 
 export class Refusal extends Error {
-  constructor(status, message) {
+  constructor(status, message, field = "") {
     super(message);
     this.status = status;
+    this.field = field; // of the request, where one is at fault
   }
 }
 
@@ -24,7 +25,7 @@ async function request(method, path, body, stop) {
     throw new Refusal(0, "The service does not answer.");
   }
   const answer = await response.json().catch(() => null);
-  if (!response.ok) throw new Refusal(response.status, answer?.detail ?? `The service answered ${response.status}.`);
+  if (!response.ok) throw new Refusal(response.status, answer?.detail ?? `The service answered ${response.status}.`, answer?.field);
   return answer;
 }
 

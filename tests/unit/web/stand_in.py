@@ -20,7 +20,7 @@ from typing import Any
 from loadlog.bus.clock import SystemClock
 from loadlog.config import PlanConfig, StoreConfig
 from loadlog.control.server import ControlServer
-from loadlog.model.clock import NS
+from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
 from loadlog.model.errors import RefusedError
 from loadlog.model.event import Event, EventState, Onset, Severity
@@ -120,7 +120,9 @@ class StandIn:
         self.journal.put_note(0, run_id, time.time_ns(), author, text).result(5)
 
     def acknowledge(self, event_id: int, by: str, note: str) -> Event:
-        event = dataclasses.replace(self.events[event_id], seq=0, acknowledged=True, acknowledged_by=by, note=note)
+        known = self.events[event_id]
+        evidence = {**known.evidence, "acknowledged_at": format_utc(time.time_ns())}
+        event = dataclasses.replace(known, seq=0, acknowledged=True, acknowledged_by=by, note=note, evidence=evidence)
         self._put(event)
         return event
 
