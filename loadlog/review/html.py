@@ -1,11 +1,14 @@
 """The post-mortem as one HTML file: no network, no other file, opens from a mail attachment.
 
 Text from instruments, notes and configuration is escaped everywhere; data stand in a JSON block in which ``<`` is written as an escape, so
-nothing recorded can become markup. The plots are drawn by uPlot, the same copy that the live page ships.
+nothing recorded can become markup. The plots are drawn by uPlot, the same copy that the live page ships. A policy in the file itself (CSP
+level 3) permits that one script by its hash and no request at all, so that markup which got in all the same would do nothing.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 from collections.abc import Iterable, Sequence
 from html import escape
@@ -34,8 +37,11 @@ def html_report(report: PostMortem) -> str:
     own = files("loadlog.review") / "assets"
     style = (uplot / "uplot.min.css").read_text(encoding="utf-8") + (own / "report.css").read_text(encoding="utf-8")
     script = (uplot / "uplot.min.js").read_text(encoding="utf-8") + "\n" + (own / "report.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = f"default-src 'none'; script-src 'sha256-{digest}'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
         f"<title>Review of run {escape(run.id)}</title><style>{style}</style></head>\n<body><main>{body}</main>\n"
         f'<script type="application/json" id="data">{_data(report)}</script>\n<script>{script}</script></body></html>\n'
     )
