@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -52,12 +53,12 @@ def _say(archive: Archive, run_id: str) -> None:
     from loadlog.review import first_answer, verdict_text
     from loadlog.review.acceptance import limits_of
 
-    summary, said = first_answer(archive, run_id)
+    summary, said = first_answer(archive, run_id, time.time_ns())
     if limits_of(summary.run, archive.snapshot(run_id).config):
         from loadlog.review.postmortem import post_mortem
 
         with progress_bar(f"judging {run_id}", sum(d.polls for d in summary.devices)) as advance:
-            said = post_mortem(archive, run_id, advance).verdict
+            said = post_mortem(archive, run_id, advance, time.time_ns()).verdict
     click.echo(verdict_text(summary, said))
 
 
@@ -107,7 +108,7 @@ def _report(archive: Archive, run_id: str, html_path: Path | None, pdf_path: Pat
 
     total = sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)
     with progress_bar(f"reading {run_id}", total) as advance:
-        report = post_mortem(archive, run_id, advance)
+        report = post_mortem(archive, run_id, advance, time.time_ns())
     if html_path is not None:
         from loadlog.review.html import html_report
 

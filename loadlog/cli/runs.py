@@ -127,7 +127,7 @@ def show(run_id: str, config_path: Path, as_json: bool) -> int:
     from loadlog.review import summarise, summary_text
     from loadlog.store import Archive
 
-    summary = summarise(Archive(load_bench(config_path).data_dir), run_id)
+    summary = summarise(Archive(load_bench(config_path).data_dir), run_id, time.time_ns())
     if as_json:
         print_json(summary.to_json())
     else:

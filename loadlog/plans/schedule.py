@@ -8,6 +8,7 @@ tests with real zones: a wall-clock time that is skipped does not come on that d
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -39,12 +40,20 @@ def check_plan(plan: PlanConfig, devices: Mapping[str, DeviceSpec], where: str) 
     Raises:
         ConfigError: no such time zone, a cron line that means nothing, a channel or statistic that the device does not have.
     """
+    asked: dict[tuple[str, str, str], tuple[float, float]] = {}
     for limit in plan.accept:
         wanted = AcceptanceLimit(limit.device, limit.channel, limit.statistic, limit.low, limit.high)
         try:
-            check_limit(devices[limit.device], wanted)
+            full = check_limit(devices[limit.device], wanted)
         except UsageError as exc:
             raise ConfigError(f"plan[{plan.name}].accept: {exc}", where=where) from exc
+        key = (full.device, full.channel, full.statistic)
+        low, high = asked.get(key, (-math.inf, math.inf))
+        low, high = max(low, -math.inf if full.low is None else full.low), min(high, math.inf if full.high is None else full.high)
+        if low >= high:
+            text = f"{' '.join(key)}: no value is at least {low:g} and at most {high:g}"
+            raise ConfigError(f"plan[{plan.name}].accept: {text}", where=where, hint="these limits contradict each other")
+        asked[key] = (low, high)
     try:
         _zone(plan)
     except (ZoneInfoNotFoundError, ValueError, OSError) as exc:

@@ -13,6 +13,7 @@ from loadlog.analysis import Placed, timeline
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.event import Event, Severity
 
+SILENT_S = 60.0  # without a sample: a run that is not ended does not go on
 MIN_SEEN = 0.95  # of the readings that the rates make, for a statement about the whole run
 SUPPLY, LOAD, LEAD, HAND, BUS, BENCH, SOURCE = (
     "the supply", "the load", "a lead or contact", "a hand on the controls", "the bus or an instrument", "the bench", "the battery",
@@ -44,8 +45,11 @@ def concerns_the_bench(event: Event) -> bool:
     return event.severity is not Severity.INFO and event.kind in WHOSE and event.kind not in EXPECTED
 
 
-def verdict(events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: float | None, length_s: float) -> Verdict:
-    """``seen``: share of the readings that the rates make of the run, None when none was due."""
+def verdict(
+    events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: float | None, length_s: float, silent_s: float | None = None
+) -> Verdict:  # fmt: skip
+    """``seen``: share of the readings that the rates make of the run, None when none was due. ``silent_s``: how long nothing was recorded
+    of a run that has not ended."""
     troubles = [e for e in events if concerns_the_bench(e)]
     placed = timeline(troubles)
     order = {Severity.ALARM: 0, Severity.WARNING: 1, Severity.INFO: 2}
@@ -59,6 +63,9 @@ def verdict(events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: 
         share = "nothing was recorded" if not seen else f"only {100 * seen:.1f} % of the readings were taken"
         return Verdict("cannot be judged", f"Cannot be judged: {share} in {lasted}, and what was seen shows no fault of the bench.", first)
     doubts = f"; {len(troubles)} doubts about the readings" if troubles else ""
+    if not ended and silent_s is not None and silent_s > SILENT_S:
+        since = f"nothing was recorded for the last {duration(silent_s)}: the recorder is not running, or cannot record"
+        return Verdict("cannot be judged", f"Not ended, and {since}. Held for {lasted} until then{complete}{doubts}.", first)
     if not ended:
         return Verdict("going on", f"Going on: held for {lasted}{complete}{doubts}.", first)
     return Verdict("held", f"Held for {lasted}: no warning or alarm about the bench{complete}{doubts}.", first)
@@ -66,11 +73,12 @@ def verdict(events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: 
 
 def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
     event = first[0].event
-    after = duration(max(0, event.onset.latest_utc_ns - started_utc_ns) / NS)
+    after_ns = event.onset.latest_utc_ns - started_utc_ns
+    when = f"after {duration(after_ns / NS)} at" if after_ns >= 0 else "since before the start, from"
     where = event.device or event.group or "the bench"
     sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
     also = "" if len(first) == 1 else f"; not ordered against it: {', '.join(sorted({p.event.kind for p in first[1:]}))}"
-    text = f"first {event.kind} on {where}, after {after} at {format_utc(event.onset.latest_utc_ns)[:19]}Z: {WHOSE[event.kind]}{sure}"
+    text = f"first {event.kind} on {where}, {when} {format_utc(event.onset.latest_utc_ns)[:19]}Z: {WHOSE[event.kind]}{sure}"
     return text + also
 
 

@@ -20,8 +20,8 @@ from loadlog.analysis.group import GroupFigure
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.event import Event
 from loadlog.review.cause import WHOSE, duration
+from loadlog.review.evidence import whole
 from loadlog.review.postmortem import Curve, DeviceReport, PostMortem
-from loadlog.review.text import plain
 
 CAUTIONS = (
     "A logger is not a safety device: keep hardware trips and a fuse at the source. Loads, heatsinks and contacts may be hot; terminals "
@@ -116,7 +116,7 @@ def _limit_row(verdict: LimitVerdict) -> str:
 
 def _first(placed: Placed) -> str:
     event = placed.event
-    evidence = "; ".join(f"{escape(str(k))} {escape(plain(v))}" for k, v in event.evidence.items())
+    evidence = "; ".join(map(escape, whole(event)))
     others = ", ".join(f"{escape(kind)} {p:.2f}" for kind, p in sorted(event.alternatives.items(), key=lambda i: -i[1]))
     whose = WHOSE.get(event.kind, "")
     return (

@@ -104,26 +104,31 @@ class PostMortem:
         }
 
 
-def first_answer(archive: Archive, run_id: str) -> tuple[Summary, Verdict]:
-    """The verdict from events and minutes alone, at once however long the run is."""
-    summary = summarise(archive, run_id)
+def first_answer(archive: Archive, run_id: str, now_utc_ns: int | None = None) -> tuple[Summary, Verdict]:
+    """The verdict from events and minutes alone, at once however long the run is. ``now_utc_ns``: tells a run that goes on from one that
+    stopped without an end."""
+    summary = summarise(archive, run_id, now_utc_ns)
     expected = sum(d.expected for d in summary.devices)
     taken = sum(min(d.polls - d.failed, d.expected) for d in summary.devices)
     length_s = (summary.until_utc_ns - summary.run.started_utc_ns) / NS
     events = [h.event for h in summary.events]
     ended = summary.run.ended_utc_ns is not None
     seen = taken / expected if expected else None
-    return summary, verdict(events, started_utc_ns=summary.run.started_utc_ns, ended=ended, seen=seen, length_s=length_s)
+    return summary, verdict(
+        events, started_utc_ns=summary.run.started_utc_ns, ended=ended, seen=seen, length_s=length_s, silent_s=summary.silent_s
+    )
 
 
-def post_mortem(archive: Archive, run_id: str, progress: Callable[[int], None] = lambda samples: None) -> PostMortem:
-    """Everything about a run; ``progress`` is given the number of samples done.
+def post_mortem(
+    archive: Archive, run_id: str, progress: Callable[[int], None] = lambda samples: None, now_utc_ns: int | None = None
+) -> PostMortem:
+    """Everything about a run; ``progress`` is given the number of samples done; ``now_utc_ns`` as in `first_answer`.
 
     Raises:
         UsageError: there is no such run.
         StoreError: its recordings cannot be read.
     """
-    summary, events_say = first_answer(archive, run_id)
+    summary, events_say = first_answer(archive, run_id, now_utc_ns)
     run = summary.run
     specs = archive.devices(run.id)
     events = [h.event for h in summary.events]

@@ -6,6 +6,7 @@ ordered against it, for sorting by a single instant would invent an order.
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,6 +17,7 @@ from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo
 from loadlog.model.sample import Quality
 from loadlog.store import Archive
+from loadlog.store.progress import Progress
 
 NUMBERS_OF_STATUS = ("setpoint",)  # numbers whose mean over a run says nothing
 
@@ -44,6 +46,7 @@ class DeviceFacts:
     failed: int
     expected: int
     channels: tuple[ChannelFacts, ...]
+    period_s: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,23 @@ class Summary:
     identities: dict[str, dict[str, str]]
     software: str
     learned: dict[str, Understanding] = field(default_factory=dict)
+    now_utc_ns: int | None = None
+
+    @property
+    def progress(self) -> Progress:
+        """Up to now where the run is on and the time is known, else up to its last sample."""
+        end_ns = self.until_utc_ns if self.now_utc_ns is None or self.run.ended_utc_ns is not None else self.now_utc_ns
+        elapsed_s = max(0.0, (end_ns - self.run.started_utc_ns) / NS)
+        elapsed_s = min(elapsed_s, self.run.planned_s) if self.run.planned_s else elapsed_s
+        expected = sum(int(elapsed_s / d.period_s) for d in self.devices)
+        return Progress(elapsed_s, sum(d.polls - d.failed for d in self.devices), expected)
+
+    @property
+    def silent_s(self) -> float | None:
+        """For how long a run that has not ended has been without a sample; None where it has ended or the time is not known."""
+        if self.run.ended_utc_ns is not None or self.now_utc_ns is None:
+            return None
+        return max(0.0, (self.now_utc_ns - self.until_utc_ns) / NS)
 
     def to_json(self) -> dict[str, Any]:
         """For programs; events as everywhere else."""
@@ -77,6 +97,7 @@ class Summary:
             "ended": None if self.run.ended_utc_ns is None else format_utc(self.run.ended_utc_ns),
             "end_reason": self.run.end_reason,
             "planned_s": self.run.planned_s,
+            "progress": dataclasses.asdict(self.progress) if self.run.ended_utc_ns is None else None,
             "software": self.software,
             "identities": self.identities,
             "devices": [
@@ -97,8 +118,9 @@ class Summary:
         }
 
 
-def summarise(archive: Archive, run_id: str) -> Summary:
-    """The facts of a run, going on or ended; works through rollups, so a long run costs little more than a short one.
+def summarise(archive: Archive, run_id: str, now_utc_ns: int | None = None) -> Summary:
+    """The facts of a run, going on or ended; works through rollups, so a long run costs little more than a short one. ``now_utc_ns``: for
+    the progress of one that is going on.
 
     Raises:
         UsageError: there is no such run.
@@ -120,6 +142,7 @@ def summarise(archive: Archive, run_id: str) -> Summary:
         identities=dict(snapshot.identities),
         software=snapshot.software,
         learned={name: known for name, known in archive.learned(run.id).items() if name in run.devices},
+        now_utc_ns=now_utc_ns,
     )
 
 
@@ -134,7 +157,7 @@ def _device_facts(archive: Archive, run: RunInfo, spec: DeviceSpec, until_ns: in
         for name in names:
             buckets = series.channels[name]
             channels.append(_channel_facts(spec, name, buckets))
-    return DeviceFacts(spec.name, spec.role, polls, failed, round(length_s / spec.period_s), tuple(channels))
+    return DeviceFacts(spec.name, spec.role, polls, failed, round(length_s / spec.period_s), tuple(channels), spec.period_s)
 
 
 def _channel_facts(spec: DeviceSpec, name: str, buckets: list[Any]) -> ChannelFacts:

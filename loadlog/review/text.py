@@ -5,17 +5,26 @@ from __future__ import annotations
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.learned import Learned
 from loadlog.review.cause import WHOSE, Verdict
+from loadlog.review.evidence import brief
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
+
+CAUTION = "A logger is not a safety device: keep hardware trips and fuses. See the cautions in README."
+CAUSES, EVENTS_SHOWN = 3, 25
 
 
 def summary_text(summary: Summary) -> str:
-    """Run, data, channels, events in order, notes; ends with the caution that a logger is no safety device."""
-    run = summary.run
-    end = f"ended {_time(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
-    lines = [
+    """Run, data, channels, events in order, what was learned, notes; ends with the caution that a logger is no safety device."""
+    return "\n".join([*_head(summary), "", *_events(summary, None), *_learned_lines(summary), *_notes(summary), "", CAUTION])
+
+
+def _head(summary: Summary) -> list[str]:
+    run, length = summary.run, _span(summary.until_utc_ns - summary.run.started_utc_ns)
+    planned = f" of {_span(round(run.planned_s * NS))} planned" if run.planned_s else ""
+    end = f"ended {_time(run.ended_utc_ns)} ({_one_line(run.end_reason)})" if run.ended_utc_ns is not None else "not ended"
+    return [
         f"Review of run {run.id}",
-        f"  started {_time(run.started_utc_ns)}, {end}, {_span(summary.until_utc_ns - run.started_utc_ns)}"
-        + (f" of {_span(round(run.planned_s * NS))} planned" if run.planned_s else ""),
+        f"  started {_time(run.started_utc_ns)}, {end}, {length}{planned}",
+        *([_progress_line(summary)] if run.ended_utc_ns is None else []),
         "",
         "Data",
         *(_data_line(d) for d in summary.devices),
@@ -23,17 +32,32 @@ def summary_text(summary: Summary) -> str:
         "",
         "Channels                        minimum         mean      maximum  unit  worst quality, failed polls included",
         *(line for d in summary.devices for line in _channel_lines(d)),
-        "",
-        "What happened, in order of onset (UTC)" if summary.events else "No events.",
-        *(line for h in summary.events for line in _event_lines(h)),
     ]
-    if any(h.unordered for h in summary.events):
+
+
+def _progress_line(summary: Summary) -> str:
+    """How far a run that is on has come."""
+    run, progress = summary.run, summary.progress
+    share = f" ({100 * progress.elapsed_s / run.planned_s:.0f} %)" if run.planned_s else ""
+    planned = f" of {_span(round(run.planned_s * NS))} planned{share}" if run.planned_s else ""
+    answered = f", {100 * progress.share:.1f} %" if progress.share is not None else ""
+    so_far = f"{progress.received} of {progress.expected} readings expected so far{answered}"
+    return f"  progress: {_span(round(progress.elapsed_s * NS))}{planned}; {so_far}"
+
+
+def _events(summary: Summary, most: int | None) -> list[str]:
+    shown = summary.events if most is None else summary.events[:most]
+    lines = ["What happened, in order of onset (UTC)" if shown else "No events.", *(line for h in shown for line in _event_lines(h))]
+    if len(shown) < len(summary.events):
+        lines.append(f"  ... and {len(summary.events) - len(shown)} more: loadlog events --run {summary.run.id}")
+    if any(h.unordered for h in shown):
         lines.append("  ~ onset interval overlaps the one above: which came first was not measured")
-    lines += _learned_lines(summary)
-    if summary.notes:
-        lines += ["", "Notes", *(f"  {_time(n.t_utc_ns)} {n.author}: {_one_line(n.text)}" for n in summary.notes)]
-    lines += ["", "A logger is not a safety device: keep hardware trips and fuses. See the cautions in README."]
-    return "\n".join(lines)
+    return lines
+
+
+def _notes(summary: Summary) -> list[str]:
+    lines = [f"  {_time(n.t_utc_ns)} {_one_line(n.author)}: {_one_line(n.text)}" for n in summary.notes]
+    return ["", "Notes", *lines] if lines else []
 
 
 def _learned_lines(summary: Summary) -> list[str]:
@@ -108,20 +132,15 @@ def _span(ns: int) -> str:
 
 
 def verdict_text(summary: Summary, verdict: Verdict) -> str:
-    """What a person asks first, for a terminal: the verdict in one sentence, the first cause with its evidence, then the summary."""
+    """What a person asks first, for a terminal: the verdict in one sentence, the first cause with what shows it, then the run in short."""
     lines = [verdict.sentence]
-    for placed in verdict.first[:3]:
+    for placed in verdict.first[:CAUSES]:
         event = placed.event
-        evidence = ", ".join(f"{k} {plain(v)}" for k, v in event.evidence.items())
         others = _others(event.alternatives)
         lines.append(f"  {event.kind} ({WHOSE.get(event.kind, 'the bench')}): {_one_line(event.message)}{others}")
-        if evidence:
-            lines.append(f"    evidence: {_one_line(evidence)}")
-    return "\n".join([*lines, "", summary_text(summary)])
-
-
-def plain(value: object) -> str:
-    """A piece of evidence for people."""
-    if isinstance(value, dict):
-        return "; ".join(f"{k} {plain(v)}" for k, v in value.items())
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+        if shown := brief(event):
+            lines.append(f"    evidence: {_one_line(', '.join(shown))}")
+    if len(verdict.first) > CAUSES:
+        lines.append(f"  and {len(verdict.first) - CAUSES} more that may have been first")
+    lines += ["", *_head(summary), "", *_events(summary, EVENTS_SHOWN), *_notes(summary), "", CAUTION]
+    return "\n".join(lines)
