@@ -57,24 +57,25 @@ def notice(draft: Draft, head: Letterhead) -> Text:
 
 
 def _subject(draft: Draft, head: Letterhead) -> str:
-    total = sum(e.count for e in draft.entries) + sum(draft.counts.values())
-    first = draft.entries[0]
-    if total == 1 or (len(draft.entries) == 1 and not draft.counts):
-        times = f" ×{first.count}" if first.count > 1 else ""
-        word = "cleared" if first.ending else str(first.news.severity).upper()
-        return one_line(f"{word}: {_thing(first.news)}{times} ({head.bench})", SUBJECT_LENGTH)
+    """``ALARM: load-1 supply trip (bench)``, ``3 ALARMS: load-1 supply trip, 7 more (bench)``: the worst first, the bench always there."""
     counted: dict[str, int] = {}
     for entry in draft.entries:
-        word = "cleared" if entry.ending else str(entry.news.severity)
+        word = _word(entry)
         counted[word] = counted.get(word, 0) + entry.count
     for (severity, _, _), n in draft.counts.items():
         counted[severity] = counted.get(severity, 0) + n
-    words = [
-        f"{counted[word]} {word.upper() if word == 'alarm' else word}{'S' if word == 'alarm' and counted[word] > 1 else ''}"
-        for word in ("alarm", "warning", "info", "cleared")
-        if word in counted
-    ]
-    return one_line(f"{', '.join(words)}: {_thing(first.news)}, … ({head.bench})", SUBJECT_LENGTH)
+    first = draft.entries[0]
+    n, word = counted[_word(first)], _word(first)
+    shown = {"alarm": "ALARM" if n == 1 else "ALARMS", "warning": "WARNING" if n == 1 else "WARNINGS", "info": "info"}.get(word, word)
+    rest = sum(counted.values()) - first.count
+    more = (f" ×{first.count}" if first.count > 1 else "") + (f", {rest} more" if rest else "")
+    tail = f"{more} ({one_line(head.bench, 30)})"
+    start = f"{n} {shown}" if n > 1 else shown
+    return one_line(f"{start}: {_thing(first.news)}", SUBJECT_LENGTH - len(tail)) + tail
+
+
+def _word(entry: Entry) -> str:
+    return "cleared" if entry.ending else str(entry.news.severity)
 
 
 def _thing(news: News) -> str:
@@ -90,9 +91,9 @@ def _entry(entry: Entry, head: Letterhead) -> list[str]:
     if news.meaning and not entry.ending:
         lines.append(f"  meaning: {news.meaning}")
     lines.append(f"  since {_interval(news, head.zone)}{_until(news, head.zone)}")
-    if not entry.ending and (news.confidence < 0.995 or news.alternatives):
+    if not entry.ending and (news.confidence < 1.0 or news.alternatives):
         others = ", ".join(f"{kind.replace('_', ' ')} {100 * p:.0f} %" for kind, p in news.alternatives.items())
-        lines.append(f"  sure to {100 * news.confidence:.0f} %" + (f", else {others}" if others else ""))
+        lines.append(f"  sure to {100 * news.confidence:.3g} %" + (f", else {others}" if others else ""))
     if news.acknowledged_by is not None:
         lines.append("  acknowledged" + (f" by {news.acknowledged_by}" if news.acknowledged_by else ""))
     if news.run:
@@ -126,7 +127,7 @@ def _until(news: News, zone: ZoneInfo) -> str:
 def _further(rest: Sequence[Entry], draft: Draft) -> str:
     counts = dict(draft.counts)
     for entry in rest:
-        key = ("cleared" if entry.ending else str(entry.news.severity), entry.news.kind, entry.news.device or entry.news.group)
+        key = (_word(entry), entry.news.kind, entry.news.device or entry.news.group)
         counts[key] = counts.get(key, 0) + entry.count
     if not counts:
         return ""

@@ -74,8 +74,8 @@ class Hook:
 
 
 @contextlib.contextmanager
-def web_hook(hook: Hook) -> Iterator[int]:
-    """A webhook's port."""
+def web_hook(hook: Hook, port: int = 0) -> Iterator[int]:
+    """A webhook's port, a free one unless given."""
 
     class Handler(http.server.BaseHTTPRequestHandler):
         def do_POST(self) -> None:
@@ -99,7 +99,7 @@ def web_hook(hook: Hook) -> Iterator[int]:
         def log_message(self, format: str, *args: Any) -> None:
             """Quiet."""
 
-    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", port), Handler)
     server.daemon_threads = True
     thread = threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True)
     thread.start()

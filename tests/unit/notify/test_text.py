@@ -69,15 +69,22 @@ def test_an_onset_that_is_not_known_well_is_told_as_an_interval() -> None:
 def test_many_events_are_listed_up_to_ten_and_the_rest_is_counted() -> None:
     entries = [entry(str(i), device=f"load-{i}") for i in range(14)]
     text = notice(draft(*entries, counts={("alarm", "limit", "load-1"): 200, ("warning", "drift", "load-2"): 3}), HEAD)
-    assert text.subject == "214 ALARMS, 3 warning: load-0 limit, … (north-wall)"
+    assert text.subject == "214 ALARMS: load-0 limit, 216 more (north-wall)"
     assert text.body.count("ALARM load-") == 10
     assert "and 207 more:\n  200 × alarm limit load-1\n" in text.body
 
 
 def test_the_same_thing_again_is_one_entry_with_a_count() -> None:
     text = notice(draft(Entry(news(1, 0.0, 3.0), T0, count=37)), HEAD)
-    assert text.subject == "ALARM: load-1 limit ×37 (north-wall)"
+    assert text.subject == "37 ALARMS: load-1 limit ×37 (north-wall)"
     assert "limit, 37 times, the last one: – cleared after 3 s" in text.body
+
+
+def test_the_subject_begins_with_the_worst_and_counts_its_kind() -> None:
+    warning, over = entry("2", severity=Severity.WARNING), Entry(news("3", 0.0, 9.0), T0, ending=True)
+    assert notice(draft(entry(), warning, over), HEAD).subject == "ALARM: load-1 limit, 2 more (north-wall)"
+    assert notice(draft(warning, over), HEAD).subject == "WARNING: load-1 limit, 1 more (north-wall)"
+    assert notice(draft(over, over), HEAD).subject == "2 cleared: load-1 limit, 1 more (north-wall)"
 
 
 @pytest.mark.parametrize(
@@ -99,6 +106,7 @@ def test_a_text_of_any_length_gives_a_subject_for_a_telephone_and_a_bounded_body
     entries = [entry(str(i), device="d" * 500, message="m" * 10_000) for i in range(10)]
     text = notice(draft(*entries, counts={("alarm", "k" * 500, str(i)): 1 for i in range(100)}), HEAD)
     assert len(text.subject) <= SUBJECT_LENGTH
+    assert text.subject.endswith("…, 109 more (north-wall)")
     assert len(text.body) < 30_000
 
 
