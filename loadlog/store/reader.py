@@ -313,13 +313,14 @@ class Archive:
         self,
         run: str | None = None,
         since_ns: int | None = None,
+        until_ns: int | None = None,
         kinds: Iterable[str] = (),
         active: bool | None = None,
         device: str | None = None,
         limit: int | None = None,
     ) -> list[Event]:
-        """The latest state of each event, by number. ``since_ns``: begun, cleared or acknowledged at or after that instant; ``limit``: the
-        newest so many."""
+        """The latest state of each event, by number. ``since_ns``: begun, cleared or acknowledged at or after that instant; ``until_ns``:
+        begun before that instant; ``limit``: the newest so many."""
         latest: dict[int, Event] = {}
         in_run: set[int] = set()
         for recording in self.recordings():
@@ -337,6 +338,7 @@ class Archive:
             and (active is None or (event.state is EventState.ACTIVE) == active)
             and (device is None or event.device == device)
             and (since_ns is None or max(event.detected_utc_ns, event.cleared_utc_ns or 0) >= since_ns)
+            and (until_ns is None or event.onset.earliest_utc_ns < until_ns)
         ]
         return chosen if limit is None else chosen[-limit:]
 

@@ -76,6 +76,7 @@ def events(
     site: SiteOf,
     run: Annotated[RunId | None, Query()] = None,
     since: Annotated[Instant | None, Query(description="RFC 3339: detected, cleared or acknowledged since")] = None,
+    until: Annotated[Instant | None, Query(description="RFC 3339: begun before")] = None,
     kind: Annotated[list[Kind] | None, Query()] = None,
     active: bool | None = None,
     device: Annotated[NameText | None, Query()] = None,
@@ -86,7 +87,9 @@ def events(
         if name not in KINDS:
             raise Problem(422, f"there is no event kind {name!r}{nearest(name, KINDS)}", field="kind")
     since_ns = None if since is None else instant("since", since)
-    found = site.source.events(run=run, since_ns=since_ns, kinds=kind or (), active=active, device=device, limit=limit + 1)
+    until_ns = None if until is None else instant("until", until)
+    wanted = {"run": run, "since_ns": since_ns, "until_ns": until_ns, "kinds": kind or (), "active": active, "device": device}
+    found = site.source.events(**wanted, limit=limit + 1)
     shown = [event.to_json() for event in found[-limit:]]
     return {"events": shown, "truncated": len(found) > limit}
 

@@ -1,6 +1,6 @@
 """`make bench`: every figure that was asked for, measured side by side in one run; exit status 1 when one is missed, 2 when it cannot run.
 
-    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis,review] [--json FILE]
+    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis,review,page] [--json FILE]
 
 Needs a C compiler and two processor cores of its own: a paced device and its master take turns within microseconds.
 """
@@ -16,11 +16,11 @@ import time
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.bench import analysis, forward, pace, review, service, store
+from tests.bench import analysis, forward, pace, page, review, service, store
 from tests.bench.figures import Figure, table
 from tests.bench.programs import BenchError, build, python
 
-SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis", "review")
+SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis", "review", "page")
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,7 @@ class Plan:
     export_hours: float = 3.5
     store: store.StorePlan = field(default_factory=store.StorePlan)
     forward: forward.ForwardPlan = field(default_factory=forward.ForwardPlan)
+    page: page.PagePlan = field(default_factory=page.PagePlan)
 
 
 QUICK = Plan(
@@ -56,6 +57,7 @@ QUICK = Plan(
     export_hours=0.5,
     store=store.QUICK,
     forward=forward.QUICK,
+    page=page.QUICK,
 )
 
 
@@ -88,6 +90,8 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
         figures += analysis.analysis(plan.analysis_rows, say)
     if "review" in sections:
         figures += review.review(folder, plan.review_hours, plan.replay_minutes, plan.export_hours, say)
+    if "page" in sections:
+        figures += page.page(folder, folder / "page", plan.page, say)
     return figures
 
 

@@ -108,7 +108,12 @@ def service(folder: Path, port: str, baud: int, units: int, rate_hz: float, more
             log.close()
 
 
-def _wait_until_polled(paced: Device, folder: Path) -> None:
+def wait_until_polled(paced: Device, folder: Path) -> None:
+    """Until the service reads the device.
+
+    Raises:
+        BenchError: it does not; with the last line of its log.
+    """
     end_s = time.monotonic() + START_S
     while paced.report()["requests"] < 10:
         if time.monotonic() > end_s:
@@ -137,7 +142,7 @@ def beside_engine(programs: Path, folder: Path, baud: int, units: int, seconds: 
     say(f"service: {baud} baud, {units} units, everything running")
     end, read = threading.Event(), [0]
     with device(programs, baud, processing_us) as paced, service(folder, paced.port, baud, units, rate_hz) as (pid, tcp_port):
-        _wait_until_polled(paced, folder)
+        wait_until_polled(paced, folder)
         page = threading.Thread(target=_read_stream, args=(tcp_port, end, read), daemon=True)
         page.start()
         time.sleep(SETTLE_S)

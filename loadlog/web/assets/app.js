@@ -182,10 +182,9 @@ let drawnAt = 0;
 
 function drawStrips(now) {
   const every = calm.matches || view.seconds > LONG_S ? 1000 : 200;
-  if (view.following && now - drawnAt >= every) {
-    drawnAt = now;
-    for (const plots of allPlots()) plots.draw();
-  }
+  const due = now - drawnAt >= every;
+  if (due) drawnAt = now;
+  for (const plots of allPlots()) plots.tick(due);
   requestAnimationFrame(drawStrips);
 }
 

@@ -12,14 +12,12 @@ const AXIS_WIDTH = 58;
 const MARK_PX = 8; // between two marks of quality
 export const sync = () => window.uPlot.sync("bench");
 
-export const digitsOf = (lines) => Math.max(...lines.map((line) => decimals(line.resolution)));
-
 // quality(i): the quality of each column of line i, against the x axis of the chart. axis: whether the times stand below.
 export function makeChart({ lines, data, size, place, axis, owners, quality, onCursor }) {
   const ink = pen("--quiet");
   const grid = { stroke: pen("--grid"), width: 1 };
   const font = "11px system-ui, sans-serif";
-  const digits = digitsOf(lines);
+  const digits = Math.max(...lines.map((line) => decimals(line.resolution)));
   const series = [{}];
   const bands = [];
   const edge = { stroke: "transparent", width: 0, points: { show: false } };

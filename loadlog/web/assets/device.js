@@ -87,6 +87,7 @@ export class Device {
     if (!this.stale) return;
     this.stale = false;
     const sample = this.sample;
+    if (this.last) this.root.dataset.drawn = this.last.t; // up to which sample the page shows
     if (sample) for (const view of this.readings.values()) this.drawChannel(view, sample);
     setText(this.runLine, this.run ? `run ${this.run}` : "no run");
     setText(this.fault, this.last?.failure ? `No reading: ${this.last.detail || kind(this.last.failure)}` : "");

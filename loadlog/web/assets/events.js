@@ -111,6 +111,7 @@ function item(event, key, open) {
     el("b", {}, kind(event.kind)),
     el("span", { class: "device-name" }, event.device ?? (event.group ? `group ${event.group}` : "service")),
     el("span", { class: "number" }, `#${event.id}`),
+    plotButton(event),
   );
   const times = el("p", { class: "times" }, el("span", {}, `Began ${interval(event.onset)}`), state(event), sureness(event));
   return el(
@@ -127,6 +128,11 @@ function item(event, key, open) {
     times,
     acknowledgement(event, open),
   );
+}
+
+function plotButton(event) {
+  const what = `Show ${kind(event.kind)} number ${event.id} on the plot`;
+  return el("button", { type: "button", class: "to-plot", "aria-label": what, title: what, onclick: () => showOnPlot(event) }, "On the plot");
 }
 
 function state(event) {

@@ -3,10 +3,13 @@
 
 import { el } from "./dom.js";
 import { kind, moment, SEVERITY } from "./format.js";
+import { get } from "./net.js";
 import { pen, stroke } from "./ink.js";
 import { view } from "./view.js";
 
 const ROOM_PX = 30; // between two numbers
+const REST_MS = 400;
+const MOST = 1000; // of a stretch; a plot has no room for more
 const RANK = { alarm: 0, warning: 1, info: 2 };
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
@@ -19,15 +22,40 @@ export function setEvents(list) {
   merge();
 }
 
-// Events of a stretch that the page's list does not reach back to.
-export function setOlderEvents(list) {
-  older = new Map(list.map((event) => [event.id, event]));
+// The page's list holds the newest; those of a stretch that it does not reach back to are fetched when the view rests there.
+let resting = 0;
+let asked = null;
+view.onChange(() => {
+  clearTimeout(resting);
+  asked?.abort();
+  const [from, to] = view.range();
+  if (!listed.length || from >= Math.min(...listed.map(timeOf))) return;
+  resting = setTimeout(() => fetchOlder(from, to), REST_MS);
+});
+
+async function fetchOlder(from, to) {
+  const stamp = (t) => new Date(t * 1000).toISOString();
+  const query = new URLSearchParams({ since: stamp(Math.max(0, from)), until: stamp(to), limit: MOST });
+  asked = new AbortController();
+  try {
+    older = new Map((await get(`/api/events?${query}`, asked.signal)).events.map((event) => [event.id, event]));
+  } catch {
+    return; // the view moved on, or the banner already says that the service is gone
+  }
   merge();
 }
 
 function merge() {
   const all = new Map([...older, ...listed.map((event) => [event.id, event])]);
   events = [...all.values()].sort((a, b) => timeOf(a) - timeOf(b));
+  for (const listener of listeners) listener();
+}
+
+// Called when the events changed; gives back what ends it.
+const listeners = new Set();
+export function onEvents(listener) {
+  listeners.add(listener);
+  return () => listeners.delete(listener);
 }
 
 export const timeOf = (event) => Date.parse(event.onset.latest) / 1000;

@@ -2,13 +2,14 @@
 //
 // A line is {spec, channel, samples, label, colour, dash}. Lines of several devices have instants of their own: they are laid side by side.
 
-import { makeChart, digitsOf } from "./chart.js";
+import { makeChart } from "./chart.js";
 import { el, setText } from "./dom.js";
 import { attachHands } from "./gestures.js";
 import { decimals, expanded, moment, number, QUALITY } from "./format.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const QUALITIES = ["good", "uncertain", "bad"];
+const REACH_PX = 4; // from the cursor to a sample by itself
 const EACH = 4; // columns of a line: minimum, maximum, mean, quality
 
 export class Panel {
@@ -22,7 +23,13 @@ export class Panel {
     this.root = el(
       "figure",
       { class: "strip", "data-unit": unit, hidden: true },
-      el("figcaption", {}, el("span", { class: "name" }, `${title}, ${unit}`), ...this.keys.map((key) => key.root), this.time),
+      el(
+        "figcaption",
+        { "data-lines": lines.length > 1 ? "many" : "one" },
+        el("span", { class: "name" }, `${title}, ${unit}`),
+        el("span", { class: "keys" }, ...this.keys.map((key) => key.root)),
+        this.time,
+      ),
       this.place,
     );
   }
@@ -116,15 +123,19 @@ export class Panel {
 
   // What the cursor points at: time, and for each line value, uncertainty, range in the bucket, quality.
   read() {
-    const { idx, left } = this.chart?.cursor ?? {};
-    const t = idx === null || idx === undefined || left < 0 ? undefined : this.data[0][idx];
-    setText(this.time, t === undefined ? "" : moment(t * 1000, this.lines[0].samples.trace.bucketS < 1));
-    for (const [i, line] of this.lines.entries()) setText(this.keys[i].value, t === undefined ? "" : this.valueAt(line, t));
+    const left = this.chart?.cursor.left ?? -1;
+    const shown = left >= 0;
+    const t = shown ? this.chart.posToVal(left, "x") : 0;
+    const reachS = shown ? REACH_PX * (this.chart.posToVal(1, "x") - this.chart.posToVal(0, "x")) : 0;
+    const found = this.lines.map(({ samples }) => samples.trace.nearest(t, reachS));
+    const first = found.findIndex((i) => i >= 0);
+    const { trace } = this.lines[Math.max(0, first)].samples;
+    setText(this.time, shown ? moment((first < 0 ? t : trace.t[found[first]]) * 1000, trace.bucketS < 1) : "");
+    for (const [i, line] of this.lines.entries()) setText(this.keys[i].value, shown ? this.valueAt(line, found[i]) : "");
   }
 
-  valueAt({ samples, channel }, t) {
+  valueAt({ samples, channel }, i) {
     const { trace } = samples;
-    const i = trace.nearest(t);
     const [low, mean, high] = [trace.min, trace.mean, trace.max].map((column) => column[channel.name]?.[i] ?? null);
     if (mean === null) return trace.quality[channel.name]?.[i] ? `${QUALITY.bad.mark} no reading` : "–";
     const digits = decimals(channel.resolution);
@@ -136,8 +147,8 @@ export class Panel {
 
   // For screen readers, after a move of the cursor by keys.
   words() {
-    const values = this.lines.filter((line) => !line.hidden).map((line, i) => `${line.label} ${this.keys[i].value.textContent}`);
-    return this.time.textContent ? `${this.time.textContent}: ${values.join(", ")}` : "";
+    const values = this.lines.map((line, i) => (line.hidden ? "" : `${line.label} ${this.keys[i].value.textContent}`));
+    return this.time.textContent ? `${this.time.textContent}: ${values.filter(Boolean).join(", ")}` : "";
   }
 
   // Moves the cursor to the next column that holds something.
@@ -147,7 +158,7 @@ export class Panel {
     let i = this.chart.cursor.idx;
     if (i === null || i === undefined || this.chart.cursor.left < 0) i = direction > 0 ? first - 1 : last + 1;
     i = Math.min(last, Math.max(first, i + direction));
-    this.chart.setCursor({ left: this.chart.valToPos(this.data[0][i], "x"), top: 4 });
+    this.chart.setCursor({ left: this.chart.valToPos(this.data[0][i], "x"), top: 4 }, true, true);
   }
 
   size() {
@@ -155,18 +166,16 @@ export class Panel {
     return { width, height: this.heights(width) + (this.axis ? 26 : 0) };
   }
 
+  // A new size takes the cursor away, so it is set only where it differs.
   resize() {
-    this.chart?.setSize(this.size());
+    const size = this.size();
+    if (this.chart && (this.chart.width !== size.width || this.chart.height !== size.height)) this.chart.setSize(size);
   }
 
   // Colours or zone changed: the chart is made anew at the next draw.
   restyle() {
     this.chart?.destroy();
     this.chart = null;
-  }
-
-  get digits() {
-    return digitsOf(this.lines.map(({ channel }) => channel));
   }
 }
 

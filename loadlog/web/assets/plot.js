@@ -2,7 +2,7 @@
 
 import { DASHES } from "./chart.js";
 import { el, setText } from "./dom.js";
-import { neighbour, openEvent, timeOf } from "./flags.js";
+import { neighbour, onEvents, openEvent, timeOf } from "./flags.js";
 import { label } from "./format.js";
 import { attachKeys } from "./gestures.js";
 import { pen } from "./ink.js";
@@ -43,13 +43,17 @@ export class Plots {
       new ResizeObserver(() => this.resize()),
     ];
     for (const watcher of this.watchers) watcher.observe(this.root);
-    this.unsubscribe = view.onChange(() => this.draw()); // what is there is shown at once; what it lacks is on its way
+    const draw = () => this.draw(); // what is there is shown at once; what it lacks is on its way
+    const mark = () => {
+      this.dirty = true;
+    };
+    this.subscriptions = [view.onChange(draw), onEvents(mark)];
   }
 
   // The plots are taken off the page; their charts leave the shared cursor.
   end() {
     for (const watcher of this.watchers) watcher.disconnect();
-    this.unsubscribe();
+    for (const unsubscribe of this.subscriptions) unsubscribe();
     this.restyle();
   }
 
@@ -75,6 +79,11 @@ export class Plots {
     return this.panels.every((panel) => panel.empty);
   }
 
+  // due: whether it is time to move on with the present.
+  tick(due) {
+    if (view.following ? due : this.dirty) this.draw();
+  }
+
   draw() {
     if (!this.visible || document.hidden) return;
     const [from, to] = view.range();
@@ -95,7 +104,8 @@ export class Plots {
 
   step(way) {
     this.panels.find((panel) => !panel.empty)?.step(way);
-    setText(this.spoken, this.panels.map((panel) => panel.words()).filter(Boolean).join("; "));
+    // the other panels' cursors follow in a task of their own
+    setTimeout(() => setText(this.spoken, this.panels.map((panel) => panel.words()).filter(Boolean).join("; ")), 0);
   }
 
   goToEvent(way) {

@@ -99,8 +99,8 @@ export class Trace {
     return true;
   }
 
-  // The column nearest to t, or -1 where none is near enough to speak for that moment.
-  nearest(t) {
+  // The column nearest to t, or -1 where none is near enough to speak for that moment. reachS: what the eye cannot tell apart.
+  nearest(t, reachS = 0) {
     let low = 0;
     let high = this.t.length;
     while (low < high) {
@@ -109,7 +109,7 @@ export class Trace {
       else high = middle;
     }
     if (low > 0 && (low === this.t.length || t - this.t[low - 1] < this.t[low] - t)) low -= 1;
-    const far = Math.max(GAP_PERIODS * this.periodS, this.bucketS, GAP_LEAST_S);
+    const far = Math.max(GAP_PERIODS * this.periodS, this.bucketS, GAP_LEAST_S, reachS);
     return low < this.t.length && Math.abs(this.t[low] - t) <= far ? low : -1;
   }
 

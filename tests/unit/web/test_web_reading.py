@@ -117,6 +117,28 @@ def test_raw_samples_come_back_one_by_one_with_gaps_as_null(bench: StandIn, http
     assert both["voltage_v"]["mean"][49] == 24.049
 
 
+def test_the_worst_quality_of_each_point_is_told_where_one_is_not_good(bench: StandIn, http: httpx.Client) -> None:
+    begin_ns = time.time_ns() - 60 * NS
+    for i in range(6):
+        doubt = {"uncertain": {"voltage_v": "stale"}} if i == 2 else {"bad": frozenset({"current_a"})} if i == 4 else {}
+        bench.sample("load-1", {"voltage_v": 24.0, "current_a": 5.0, "power_w": 120.0}, t_utc_ns=begin_ns + i * NS, **doubt)
+    bench.flush()
+    columns = get(http, "/api/samples", device="load-1", points=100)["channels"]
+    assert columns["voltage_v"]["worst"] == [0, 0, 1, 0, 0, 0]
+    assert columns["current_a"]["worst"] == [0, 0, 0, 0, 2, 0]
+    assert "worst" not in columns["power_w"]
+    reduced = get(http, "/api/samples", device="load-1", points=2, **{"from": format_utc(begin_ns), "to": format_utc(begin_ns + 6 * NS)})
+    assert max(reduced["channels"]["voltage_v"]["worst"]) == 1
+    assert max(reduced["channels"]["current_a"]["worst"]) == 2
+
+
+def test_channels_come_with_what_their_uncertainty_rests_on(http: httpx.Client) -> None:
+    load_1 = get(http, "/api/devices")["devices"][0]
+    channels = {channel["name"]: channel for channel in load_1["channels"]}
+    assert channels["current_a"]["accuracy"] == {"percent_of_reading": 0.1, "absolute": 0.01}
+    assert channels["charge_ah"]["accuracy"] is None
+
+
 def test_a_long_span_is_reduced_to_its_points_and_loses_no_extreme(bench: StandIn, http: httpx.Client) -> None:
     """MEASURED, Store: a reduction that keeps 81 of 200 one-sample dips is no use; minimum and maximum keep them all."""
     begin_ns = time.time_ns() - 3000 * NS
@@ -201,6 +223,8 @@ def test_events_are_filtered(bench: StandIn, http: httpx.Client) -> None:
     assert ids(device="load-2") == [2, 3]
     assert ids(kind=["limit", "load_trip"]) == [1, 2]
     assert ids(since=format_utc(time.time_ns() - 50 * NS)) == [2, 3]
+    assert ids(until=format_utc(time.time_ns() - 50 * NS)) == [1]
+    assert get(http, "/api/events", 422, until="today")["field"] == "until"
     assert get(http, "/api/events", limit=1) == {"events": get(http, "/api/events")["events"][-1:], "truncated": True}
     problem = get(http, "/api/events", 422, kind="load_tripp")
     assert problem["field"] == "kind"

@@ -1,0 +1,214 @@
+"""The live page: how soon a poll is on the screen, what open pages cost the recorder, how fast any plot of a long run is answered, how soon a
+fresh browser paints, and how much it loads.
+
+The recorder polls a paced device as in `service`; the pages are opened by `page_child` in a Chromium of its own, at the lowest priority,
+because people look from another machine. Stamps of the samples and of the screen come from the one clock of this machine.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import itertools
+import json
+import random
+import statistics
+import subprocess
+import sys
+import threading
+import time
+import urllib.parse
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from loadlog.store import Archive
+from loadlog.viewer import make_viewer
+from loadlog.web import Access
+from loadlog.web.serve import listen
+from tests.bench.figures import Figure
+from tests.bench.pace import Say
+from tests.bench.programs import BenchError, device, python
+from tests.bench.service import SETTLE_S, service, wait_until_polled
+from tests.bench.store import build
+from tests.bench.store_data import NS, SPECS, T0
+
+BAUD, UNITS, RATE_HZ = 115200, 8, 10.0
+PLOT = ("voltage_v", "current_a", "temperature_c")  # the channels of a device's plots
+POINTS = 1800  # the most that the page asks for
+MOST_POINTS = 2000
+
+
+@dataclass(frozen=True)
+class PagePlan:
+    """``hours`` of eight loads at 10 Hz: 69.5 are 20 million samples. ``rounds`` of ``window_s`` without and with ``pages``."""
+
+    hours: float = 69.5
+    spans: int = 120
+    pages: int = 10
+    window_s: float = 20.0
+    rounds: int = 4
+
+
+QUICK = PagePlan(hours=4.0, spans=30, pages=3, window_s=8.0, rounds=1)
+
+
+def page(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]:
+    """All of them."""
+    say(f"page: {plan.pages} pages on {UNITS} devices at {RATE_HZ:g} Hz")
+    figures = live(programs, folder / "live", plan)
+    say(f"page: a run of {plan.hours:g} h, eight loads at 10 Hz")
+    build(folder / "long", plan.hours)
+    return figures + plots(folder / "long", plan)
+
+
+# -- live
+
+
+class Pages:
+    """The browser's side, in a process of its own."""
+
+    def __init__(self, address: str, count: int) -> None:
+        command = ["nice", "-n", "19", sys.executable, "-m", "tests.bench.page_child", address, str(count)]
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.first = self._say("")
+
+    def _say(self, line: str) -> dict[str, list[list[float]]]:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        if line:
+            self._process.stdin.write(line + "\n")
+            self._process.stdin.flush()
+        answer = self._process.stdout.readline()
+        if not answer:
+            raise BenchError("the browser of the bench ended by itself")
+        return dict(json.loads(answer))
+
+    def drawn(self) -> list[list[float]]:
+        """Since the last call, of each device on each page: [instant of the sample that was drawn, instant of the screen], s."""
+        return self._say("drawn")["drawn"]
+
+    def close(self) -> None:
+        """Ends the browser."""
+        self._process.communicate("end\n", timeout=60)
+
+
+def live(programs: Path, folder: Path, plan: PagePlan) -> list[Figure]:
+    """From poll to pixel, and lateness in turns without and with pages."""
+    delays: list[float] = []
+    late: dict[str, list[float]] = {"without": [], "with": []}
+    with device(programs, BAUD) as paced, service(folder, paced.port, BAUD, UNITS, RATE_HZ) as (_, tcp_port):
+        wait_until_polled(paced, folder)
+        archive = Archive(folder / "data")
+        time.sleep(SETTLE_S)
+        for _ in range(plan.rounds):
+            late["without"] += lateness(archive, plan.window_s)
+            pages = Pages(f"http://127.0.0.1:{tcp_port}", plan.pages)
+            try:
+                time.sleep(SETTLE_S)
+                pages.drawn()
+                late["with"] += lateness(archive, plan.window_s)
+                for one in pages.drawn():
+                    delays += each_sample(one)
+            finally:
+                pages.close()
+    if len(delays) < 100:
+        raise BenchError(f"only {len(delays)} samples came to the screen")
+    delays.sort()
+    ratio = statistics.median(late["with"]) / statistics.median(late["without"])
+    beside = f"{plan.pages} pages, {len(delays)} samples on the screen; slowest {delays[-1]:.2f} s"
+    words = ", ".join(f"{name} {1e6 * statistics.median(found):.0f} µs" for name, found in late.items())
+    return [
+        Figure("from poll to pixel, median", statistics.median(delays), "s", most=0.3, beside=beside),
+        Figure("from poll to pixel, p99", delays[len(delays) * 99 // 100], "s", most=1.0),
+        Figure("lateness of the recorder with pages, against without", ratio, most=1.05, beside=f"median of all polls: {words}"),
+    ]
+
+
+def lateness(archive: Archive, seconds: float) -> list[float]:
+    """How late each poll of the next ``seconds`` began, s."""
+    begin_ns = time.time_ns()
+    time.sleep(seconds)
+    end_ns = time.time_ns()
+    time.sleep(2.0)  # until the last of them is committed
+    rows = (row for name in archive.devices() for _, row in archive.rows(name, begin_ns, end_ns))
+    return [row.lateness_ns / NS for row in rows]
+
+
+def each_sample(drawn: list[float]) -> list[float]:
+    """How long each sample took to the screen, out of the stamps of what was drawn: pairs of sample and screen, one after the other. A sample
+    between two that were drawn came to the screen with the later one."""
+    pairs = list(zip(drawn[::2], drawn[1::2], strict=True))
+    out = []
+    for (before, _), (sample, screen) in itertools.pairwise(pairs):
+        count = max(1, round((sample - before) * RATE_HZ))
+        out += [screen - sample + i / RATE_HZ for i in range(count)]
+    return out
+
+
+# -- plots
+
+
+@contextlib.contextmanager
+def viewer(data: Path) -> Iterator[int]:
+    """The port of a page over recordings that nobody adds to."""
+    listening = threading.Event()
+    sock = listen("127.0.0.1", 0)
+    server = make_viewer("bench", SPECS, data, Access(True), listening.set)
+    thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
+    thread.start()
+    listening.wait(30)
+    try:
+        yield sock.getsockname()[1]
+    finally:
+        server.should_exit = True
+        thread.join(30)
+
+
+def plots(data: Path, plan: PagePlan) -> list[Figure]:
+    """Answers over spans of every length, first paint and weight."""
+    end_ns = T0 + round(plan.hours * 3600) * NS
+    samples = 8 * plan.hours * 36_000
+    chance = random.Random(6)
+    with viewer(data) as tcp_port:
+        connection = http.client.HTTPConnection("127.0.0.1", tcp_port, timeout=30)
+        found = []
+        for _ in range(plan.spans):
+            long_ns = min(round(10 ** chance.uniform(0.7, 5.4) * NS), end_ns - T0)
+            from_ns = chance.randrange(T0, end_ns - long_ns + 1)
+            found.append((*ask(connection, chance.choice(list(SPECS)), from_ns, from_ns + long_ns), long_ns / NS))
+        whole = [ask(connection, name, T0, end_ns)[0] for name in SPECS]
+        connection.close()
+        paint = [python("page_child", "paint", f"http://127.0.0.1:{tcp_port}", seconds=60) for _ in range(3)]
+    slowest = max(found)
+    beside = f"{len(PLOT)} channels, spans of 5 s to {plan.hours:g} h; slowest {1e3 * slowest[0]:.0f} ms for {slowest[2]:.0f} s"
+    typical = 1e3 * statistics.median(took for took, _, _ in found)
+    first = sorted(one["paint_ms"] for one in paint)[1]
+    return [
+        Figure(
+            "any plot of a long run, answer, median", 1e3 * statistics.median(took for took, _, _ in found), "ms", most=50, beside=beside
+        ),
+        Figure("the whole run, answer, median", 1e3 * statistics.median(whole), "ms", most=50, beside=f"{samples / 1e6:.1f} M samples"),
+        Figure("points of a line, most", max(points for _, points, _ in found), most=MOST_POINTS),
+        Figure("first paint of a fresh browser", first / 1e3, "s", most=1.0, beside="median of three"),
+        Figure("weight of the page", max(one["bytes"] for one in paint) / 1e3, "kB", most=250, beside="compressed, without samples"),
+    ]
+
+
+def ask(connection: http.client.HTTPConnection, name: str, from_ns: int, to_ns: int) -> tuple[float, int]:
+    """Time of an answer (the middle of three), s, and its points."""
+    span = {"from": stamp(from_ns), "to": stamp(to_ns), "points": POINTS, "device": name}
+    path = "/api/samples?" + urllib.parse.urlencode([*span.items(), *(("channel", channel) for channel in PLOT)])
+    took = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        connection.request("GET", path)
+        body = connection.getresponse().read()
+        took.append(time.perf_counter() - begun)
+    return statistics.median(took), len(json.loads(body)["t_s"])
+
+
+def stamp(t_utc_ns: int) -> str:
+    """RFC 3339 to the microsecond."""
+    return datetime.fromtimestamp(t_utc_ns / NS, UTC).isoformat()
