@@ -1,5 +1,5 @@
-"""The live page: how soon a poll is on the screen, what open pages cost the recorder, how fast any plot of a long run is answered, how soon a
-fresh browser paints, and how much it loads.
+"""The live page: how soon a poll is on the screen, what open pages cost the recorder, how fast any plot of a long run is answered, how
+soon a fresh browser paints, and how much it loads.
 
 The recorder polls a paced device as in `service`; the pages are opened by `page_child` in a Chromium of its own, at the lowest priority,
 because people look from another machine. Stamps of the samples and of the screen come from the one clock of this machine.
@@ -137,8 +137,8 @@ def lateness(archive: Archive, seconds: float) -> list[float]:
 
 
 def each_sample(drawn: list[float]) -> list[float]:
-    """How long each sample took to the screen, out of the stamps of what was drawn: pairs of sample and screen, one after the other. A sample
-    between two that were drawn came to the screen with the later one."""
+    """How long each sample took to the screen. ``drawn``: pairs of the stamps of what was drawn, sample and screen, one after the other. A
+    sample between two that were drawn came to the screen with the later one."""
     pairs = list(zip(drawn[::2], drawn[1::2], strict=True))
     out = []
     for (before, _), (sample, screen) in itertools.pairwise(pairs):
@@ -186,9 +186,7 @@ def plots(data: Path, plan: PagePlan) -> list[Figure]:
     typical = 1e3 * statistics.median(took for took, _, _ in found)
     first = sorted(one["paint_ms"] for one in paint)[1]
     return [
-        Figure(
-            "any plot of a long run, answer, median", 1e3 * statistics.median(took for took, _, _ in found), "ms", most=50, beside=beside
-        ),
+        Figure("any plot of a long run, answer, median", typical, "ms", most=50, beside=beside),
         Figure("the whole run, answer, median", 1e3 * statistics.median(whole), "ms", most=50, beside=f"{samples / 1e6:.1f} M samples"),
         Figure("points of a line, most", max(points for _, points, _ in found), most=MOST_POINTS),
         Figure("first paint of a fresh browser", first / 1e3, "s", most=1.0, beside="median of three"),
