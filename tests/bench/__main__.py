@@ -80,18 +80,17 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
             figures += pace.lateness(folder, baud, 8, plan.lateness_s, say)
         if "service" in sections:
             figures += service.beside_engine(folder, folder / f"service-{baud}", baud, 8, plan.service_s, say)
-    if "soak" in sections:
-        figures += soak(plan.soak_polls)
-    if "store" in sections:
-        figures += store.store(folder, plan.store, say)
-    if "forward" in sections:
-        figures += forward.forward(folder, folder / "forward", plan.forward, say)
-    if "analysis" in sections:
-        figures += analysis.analysis(plan.analysis_rows, say)
-    if "review" in sections:
-        figures += review.review(folder, plan.review_hours, plan.replay_minutes, plan.export_hours, say)
-    if "page" in sections:
-        figures += page.page(folder, folder / "page", plan.page, say)
+    at_one_pace = {
+        "soak": lambda: soak(plan.soak_polls),
+        "store": lambda: store.store(folder, plan.store, say),
+        "forward": lambda: forward.forward(folder, folder / "forward", plan.forward, say),
+        "analysis": lambda: analysis.analysis(plan.analysis_rows, say),
+        "review": lambda: review.review(folder, plan.review_hours, plan.replay_minutes, plan.export_hours, say),
+        "page": lambda: page.page(folder, folder / "page", plan.page, say),
+    }
+    for section, take in at_one_pace.items():
+        if section in sections:
+            figures += take()
     return figures
 
 
