@@ -10,13 +10,14 @@ from loadlog.grafana.influx import DEVICES, Query, active_events
 from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables
 from loadlog.grafana.scope import STANDARD, Scope
 
+RUNS_BACK = "30d"
 EVENTS_BACK = "90d"  # an active event is a point at its onset, however long ago that was
 QUALITY_WORDS = {"type": "value", "options": {"0": {"text": "good"}, "1": {"text": "uncertain"}, "2": {"text": "bad"}}}
 
 
 def overview(scope: Scope) -> models.Dashboard:
     """See the module."""
-    panels: list[Any] = [_heartbeats(scope), _alarms(scope), _active_table(scope), _readings(scope), _thermometers(scope)]
+    panels: list[Any] = [_heartbeats(scope), _alarms(scope), _active_table(scope), _runs(scope), _readings(scope), _thermometers(scope)]
     panels += [_readings_over_time(scope, name, title, unit) for name, title, unit in _plots()]
     panels.append(_answering(scope))
     about = "All benches of this database: alive, alarms, what every device reads. The tables follow the time range; active events look "
@@ -68,6 +69,29 @@ def _active_table(scope: Scope) -> Any:
     ])  # fmt: skip
     coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
     return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
+
+
+def _runs(scope: Scope) -> Any:
+    """The first and the last point of each run, so that a click can take both ends along: a run has no other place in the database."""
+    where = f'WHERE $timeFilter AND {scope.chosen} AND "run" != \'none\' GROUP BY "bench", "run"'
+    ends = (f'(SELECT {end}("quality") AS "quality" FROM {DEVICES} {where})' for end in ("first", "last"))
+    query = f'SELECT "quality" FROM {", ".join(ends)} WHERE $timeFilter GROUP BY "bench", "run"'
+    about = f"Runs of the last {RUNS_BACK}, newest first. A click on a run shows it from its beginning to its end (or to now)."
+    fields: dict[str, Any] = {name: {"aggregations": [], "operation": "groupby"} for name in ("bench", "run")}
+    fields["Time"] = {"aggregations": ["min", "max"], "operation": "aggregate"}
+    of_bench = "" if scope.is_one else "&var-bench=${__data.fields.bench}"
+    link = "/d/{}?var-run=${{__data.fields.run}}{}&from=${{__data.fields.begun.numeric}}&to=${{__data.fields.ended.numeric}}"
+    links = [{"title": what, "url": link.format(scope.uid(what.replace(" ", "-")), of_bench)} for what in ("soak run", "post-mortem")]
+    panel = rows("Runs", query, about, height=7).time_from(RUNS_BACK)
+    panel = panel.transformations([
+        change("groupBy", fields=fields),
+        change("organize", excludeByName={}, indexByName={}, renameByName={"Time (min)": "begun", "Time (max)": "ended"}),
+        change("sortBy", fields={}, sort=[{"field": "begun", "desc": True}]),
+    ])  # fmt: skip
+    panel = panel.override_by_name("run", [Property("links", links)])
+    for name in ("begun", "ended"):
+        panel = panel.override_by_name(name, [Property("unit", "dateTimeAsIso")])
+    return panel
 
 
 def _readings(scope: Scope) -> Any:

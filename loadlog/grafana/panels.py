@@ -155,6 +155,8 @@ def put_together(
     for panel in panels:
         board = board.with_row(build.Row(panel)) if isinstance(panel, str) else board.with_panel(panel)
     made = board.build()
+    for variable in (made.templating and made.templating.list_val) or ():
+        variable.auto = variable.auto_min = variable.auto_count = None  # of interval variables; the SDK gives them to all
     for index, panel in enumerate(made.panels or (), 1):
         panel.id_val = index
     return made

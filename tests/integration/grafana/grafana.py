@@ -7,7 +7,7 @@ it is. ``$timeFilter`` becomes ``time >= Xms and time <= Yms``, then ``$__interv
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 ALL = ("$__all",)
@@ -63,12 +63,13 @@ def transformed(table: list[dict[str, Any]], transformations: Sequence[Mapping[s
 
 def _group_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
     keys = [name for name, how in options["fields"].items() if how["operation"] == "groupby"]
-    last = [name for name, how in options["fields"].items() if how["operation"] == "aggregate"]
-    assert all(options["fields"][name]["aggregations"] == ["lastNotNull"] for name in last)
+    folds = [(name, how["aggregations"]) for name, how in options["fields"].items() if how["operation"] == "aggregate"]
     groups: dict[tuple[Any, ...], dict[str, Any]] = {}
     for row in table:
         group = groups.setdefault(tuple(row[key] for key in keys), {key: row[key] for key in keys})
-        group.update({f"{name} (lastNotNull)": row[name] for name in last if row[name] is not None})
+        for name, fold in ((name, fold) for name, wanted in folds for fold in wanted if row[name] is not None):
+            column = f"{name} ({fold})"
+            group[column] = _FOLD[fold](group.get(column, row[name]), row[name])
     return list(groups.values())
 
 
@@ -92,6 +93,7 @@ def _sort_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[di
     return sorted(table, key=lambda row: row[order["field"]], reverse=order["desc"])
 
 
+_FOLD: dict[str, Callable[[Any, Any], Any]] = {"lastNotNull": lambda kept, new: new, "min": min, "max": max}
 _TRANSFORM = {"groupBy": _group_by, "filterByValue": _filter_by_value, "organize": _organize, "sortBy": _sort_by}
 
 

@@ -194,11 +194,21 @@ def last_beats(world: World) -> list[dict[str, Any]]:
     return [{"Time": end * 1000, "bench": bench, "polls": polls} for bench, polls in now]
 
 
+def runs(world: World) -> list[dict[str, Any]]:
+    """Two benches with a run of the same name: two rows."""
+    out = []
+    for (bench,), inside in grouped(world.of(run=RUN), ("bench",)).items():
+        times = [p.t_s * 1000 for p in inside]
+        out.append({**dict([bench]), "run": RUN, "begun": min(times), "ended": max(times)})
+    return out
+
+
 EVENT_COLUMNS = ("bench", "device", "kind", "severity", "state", "confidence", "id", "text")
 SERVICE_COLUMNS = ("bench", "device", "kind", "severity", "state", "text")
 TABLES: dict[tuple[str, str], Expected] = {
     ("overview", "Last heartbeat"): last_beats,
     ("overview", "Active events"): active,
+    ("overview", "Runs"): runs,
     ("overview", "Last readings"): last_readings,
     ("overview", "Last temperatures"): last_temperatures,
     ("post-mortem", "Events"): lambda w: event_rows(w, (BENCH,), EVENT_COLUMNS),
@@ -274,6 +284,7 @@ def test_a_panel_shows_what_was_recorded(influx: Influx1, world: World, name: st
         assert len(found) == len(expected)
         for one, other in zip(found, expected, strict=True):
             assert one.pop("Time", None) == other.pop("Time", None)  # exactly
+            assert [one.pop(name, None) for name in ("begun", "ended")] == [other.pop(name, None) for name in ("begun", "ended")]
             assert one == pytest.approx(other)
     else:
         same(series(answer), SERIES[where](world))

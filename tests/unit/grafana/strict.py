@@ -31,7 +31,7 @@ TRANSFORMATIONS = {
     "groupBy": {"fields"}, "filterByValue": {"filters", "type", "match"}, "organize": {"excludeByName", "indexByName", "renameByName"},
     "sortBy": {"fields", "sort"},
 }  # fmt: skip
-BUILT_IN = {"timeFilter", "__interval", "tag_bench", "tag_device", "tag_bus", "col", "__all_variables", "__value"}
+BUILT_IN = {"timeFilter", "__interval", "tag_bench", "tag_device", "tag_bus", "col", "__all_variables", "__value", "__data"}
 WIDTH = 24
 
 plugins.register_default_plugins()
