@@ -139,13 +139,13 @@ class _Book:
 class _Lane:
     """One device: its validator, its detectors and what they may know."""
 
-    __slots__ = ("context", "detectors", "recent", "validator")
+    __slots__ = ("context", "detectors", "shown", "validator")
 
     def __init__(self, device: DeviceSpec, peers: dict[str, Peer], own: Peer) -> None:
         self.validator = Validator(device)
         self.detectors: list[Detector] = detectors_for(device)
         self.context = Context(device, orders=own.orders, peers=peers)
-        self.recent = own.recent
+        self.shown = own if peers else None  # to the others of its group
 
 
 def _lane(device: DeviceSpec, peers: Mapping[str, Peer]) -> _Lane:
@@ -185,8 +185,7 @@ class Pipeline:
     def _start_afresh(self, item: Begun) -> None:
         names = [name for name in item.devices if name in self._lanes]
         for name in names:
-            self._peers[name].recent.clear()
-            self._peers[name].orders.clear()
+            self._peers[name].forget()
             self._lanes[name] = _lane(self._peers[name].device, self._peers)
         self._tell_detectors(self.active(), names)
         for name, known in item.recalled.items():
@@ -210,7 +209,8 @@ class Pipeline:
         return lane
 
     def _detect(self, lane: _Lane, sample: Sample) -> list[Event]:
-        lane.recent.append(sample)
+        if lane.shown is not None:
+            lane.shown.take(sample)
         events: list[Event] = []
         for detector in lane.detectors:
             for finding in detector.update(sample, lane.context):
@@ -300,7 +300,8 @@ class Pipeline:
         if lane is None:
             return []
         if not watched:
-            lane.recent.append(stored)
+            if lane.shown is not None:
+                lane.shown.take(stored)
             return []
         self._book.next_seq = stored.seq + 1
         return self._detect(lane, stored if as_stored else lane.validator.update(reading_of(stored), stored.seq))

@@ -34,18 +34,46 @@ class Order:
     t_utc_ns: int
 
 
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What the others of a group need of a past sample: when it was taken at the earliest and at the latest, V and A as measured in that
+    poll (None where held, bad or unknown), and the mark of the voltage."""
+
+    begin_ns: int
+    end_ns: int
+    voltage_v: float | None
+    current_a: float | None
+    voltage_mark: str | None
+
+    def usable_v(self, spikes: bool = False) -> float | None:
+        """As `usable`."""
+        is_untrue = self.voltage_mark in _UNTRUE and not (spikes and self.voltage_mark == "possible_spike")
+        return None if is_untrue else self.voltage_v
+
+
 @dataclass(slots=True)
 class Peer:
-    """Another device of the same group, as far as it was polled yet: ``recent`` holds its last samples, failures too, oldest first.
-    ``orders``: ours to it, oldest first."""
+    """Another device of the same group, as far as it was polled yet: its ``last`` sample, and ``recent`` of those before and the last
+    itself, oldest first, without failures. ``orders``: ours to it, oldest first."""
 
     device: DeviceSpec
-    recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT_SAMPLES))
+    last: Sample | None = None
+    recent: deque[Glance] = field(default_factory=lambda: deque(maxlen=RECENT_SAMPLES))
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
 
-    def latest_good(self, channel: str) -> float | None:
-        """The channel's last good value, None when there is none among the recent samples."""
-        return next((v for s in reversed(self.recent) if channel not in s.held and (v := s.good(channel)) is not None), None)
+    def take(self, sample: Sample) -> None:
+        """It was polled."""
+        self.last = sample
+        if sample.failure is None:
+            mark = sample.uncertain.get("voltage_v")
+            v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
+            self.recent.append(Glance(begin_ns(sample), end_ns(sample), v, i, mark))
+
+    def forget(self) -> None:
+        """The detectors begin afresh."""
+        self.last = None
+        self.recent.clear()
+        self.orders.clear()
 
 
 @dataclass(slots=True)
@@ -128,6 +156,13 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
     return Onset(earliest if earliest <= latest else begin_ns(first), latest)
 
 
+def _measured(sample: Sample, channel: str) -> float | None:
+    value = sample.values.get(channel)
+    if value is None or value - value != 0.0 or channel in sample.held or channel in sample.bad:
+        return None
+    return value
+
+
 def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
     """A finite value measured in this poll that is not bad and not a possible spike; marks that do not touch its truth are accepted.
     ``spikes``: accept possible spikes too."""
@@ -138,7 +173,7 @@ def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
         if channel in sample.bad or (reason in _UNTRUE and not (spikes and reason == "possible_spike")):
             return None
     value = sample.values.get(channel)
-    return value if value is not None and value - value == 0.0 else None  # neither infinite nor not a number
+    return value if value is not None and value - value == 0.0 else None  # infinity and not-a-number give not-a-number
 
 
 _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})

@@ -52,12 +52,12 @@ _OPERATED = ("mode", "setpoint", "input_on")
 class _Channel:
     """One channel's block in the making, its charts, and what is active."""
 
-    __slots__ = ("active", "block_begin_ns", "calm", "drift", "minutes", "noise", "onset_from", "spec", "values")
+    __slots__ = ("active", "block_begin_ns", "calm", "drift", "minutes", "name", "noise", "onset_from", "spec", "values")
 
     def __init__(self, spec: ChannelSpec, device: DeviceSpec) -> None:
         size = block_samples(device.period_s * spec.every)
         block_s = size * device.period_s * spec.every
-        self.spec = spec
+        self.spec, self.name = spec, spec.name
         self.values = array("d")
         self.minutes = Minutes(block_s)
         minute = alarm_probability(FALSE_ALARMS_PER_1000_H / len(CHANNELS), block_s * self.minutes.blocks)
@@ -87,8 +87,9 @@ class Baseline:
         self._size = block_samples(device.period_s)
         self._longest_ns = int(LONGEST_GAP_PERIODS * device.period_s * 1e9)
         self._reported: dict[str, float] = {}
+        self._operated: tuple[float | None, ...] | None = None  # the last reports, when they are in `_reported`
         self._point_a: float | None = None
-        self._last: Sample | None = None
+        self._last_ns: int | None = None
         self._point_bound_a = 0.0
         self._witness: Witness | None = None
         self._speaks = True  # for the source, in its group
@@ -140,50 +141,56 @@ class Baseline:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        last, self._last = self._last, sample
-        if self._operated(sample):
+        t_ns = sample.stamp.t_utc_ns
+        last_ns, self._last_ns = self._last_ns, t_ns
+        values, status = sample.values, sample.status
+        operated = (status.get("mode"), values.get("setpoint"), status.get("input_on"))
+        if operated != self._operated and self._is_operated(sample, operated):
             return self._restart("the operating point changed", sample)
-        if last is not None and not 0 < sample.stamp.t_utc_ns - last.stamp.t_utc_ns < self._longest_ns:
+        if last_ns is not None and not 0 < t_ns - last_ns < self._longest_ns:
             for channel in self._channels:
                 del channel.values[:]
         found: list[Finding] | None = None
-        values, marks, held = sample.values, sample.uncertain, sample.held
+        marks, held, size = sample.uncertain, sample.held, self._size
         for channel in self._channels:
-            name = channel.spec.name
+            name = channel.name
             value = values.get(name)
             if value is None or value - value != 0.0 or name in held or (marks and name in marks):
                 continue
-            if name == "current_a" and self._point_moved(value):
-                return self._restart("the operating point changed", sample)
-            channel.values.append(value)
-            if name == "voltage_v":
+            if name == "current_a":
+                point_a = self._point_a
+                if (point_a is None or abs(value - point_a) > self._point_bound_a) and self._point_moved(value):
+                    return self._restart("the operating point changed", sample)
+            elif not self._looked:
                 self._look(context)
-            if len(channel.values) >= self._size:
+            taken = channel.values
+            taken.append(value)
+            if self._witness is not None and name == "voltage_v":
+                self._witness.sample()
+            if len(taken) >= size:
                 found = (found or []) + self._block(channel, sample, context)
         return found or NOTHING
 
     def _look(self, context: Context) -> None:
-        if not self._looked:
-            self._looked = True
-            peer, self._speaks = witness_of(self._device, context)
-            self._witness = None if peer is None else Witness(peer, self._size * self._device.period_s)
-        if self._witness is not None:
-            self._witness.sample()
+        self._looked = True
+        peer, self._speaks = witness_of(self._device, context)
+        self._witness = None if peer is None else Witness(peer, self._size * self._device.period_s)
 
     # -- the operating point
 
-    def _operated(self, sample: Sample) -> bool:
-        """Mode, set-point or input is another one, or the input is off."""
+    def _is_operated(self, sample: Sample, operated: tuple[float | None, ...]) -> bool:
+        """Mode, set-point or input is another one."""
         reported, held = self._reported, sample.held
-        changed = False
-        status = sample.status
-        for name in _OPERATED:
-            value = sample.values.get(name) if name == "setpoint" else status.get(name)
-            if value is None or name in held:
+        changed, unread = False, False
+        for name, value in zip(_OPERATED, operated, strict=True):
+            if value is None:
                 continue
-            if reported.get(name) != value:
+            if name in held:
+                unread = unread or reported.get(name) != value
+            elif reported.get(name) != value:
                 changed = changed or name in reported
                 reported[name] = value
+        self._operated = None if unread else operated
         return changed
 
     def _point_moved(self, current_a: float) -> bool:
@@ -366,9 +373,9 @@ class Baseline:
             return air
         for name in sorted(context.peers):
             peer = context.peers[name]
-            if peer.device.role == "thermometer" and peer.recent:
+            if peer.device.role == "thermometer" and peer.last is not None:
                 for channel in peer.device.channels:
-                    value = peer.recent[-1].good(channel.name) if channel.unit == "°C" else None
+                    value = peer.last.good(channel.name) if channel.unit == "°C" else None
                     if value is not None and math.isfinite(value):
                         return value
         own = sample.values.get("temperature_c")

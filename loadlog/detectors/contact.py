@@ -165,9 +165,9 @@ def _source_v(peers: Mapping[str, Peer], sample: Sample) -> float | None:
     """The source's voltage as another device of the group read it, not longer ago than three of its periods."""
     for peer in peers.values():
         device = peer.device
-        if not peer.recent or not (device.role in ("meter", "supply") or (device.role == "load" and device.sense == "remote")):
+        last = peer.last
+        if last is None or not (device.role in ("meter", "supply") or (device.role == "load" and device.sense == "remote")):
             continue
-        last = peer.recent[-1]
         if abs(sample.stamp.t_utc_ns - last.stamp.t_utc_ns) <= 3e9 * max(device.period_s, 0.1):
             value = usable(last, "voltage_v")
             if value is not None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between
+from loadlog.detectors.base import NOTHING, Context, Stateless, onset_between
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
@@ -32,6 +32,18 @@ _WORDS = {
 }
 
 
+class _Run:
+    """One channel: its present count, when that began, and when the last sample was taken at the earliest."""
+
+    __slots__ = ("channel", "count", "earliest_ns", "last_ns", "latest_ns")
+
+    def __init__(self, channel: str) -> None:
+        self.channel = channel
+        self.count: int | None = None
+        self.last_ns: int | None = None
+        self.earliest_ns = self.latest_ns = 0
+
+
 class ReadingFrozen(Stateless):
     """Follows the ``frozen`` marks of one device's electrical channels."""
 
@@ -39,9 +51,7 @@ class ReadingFrozen(Stateless):
 
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
-        self._channels = [c.name for c in device.channels if c.kind == "number" and c.every == 1]
-        self._since: dict[str, tuple[int, int, int]] = {}  # count, and the onset of it: earliest, latest
-        self._begins: dict[str, int] = {}  # of the last sample
+        self._runs = [_Run(c.name) for c in device.channels if c.kind == "number" and c.every == 1]
         self._active: set[str] = set()
 
     def restore(self, event: Event) -> None:
@@ -51,27 +61,25 @@ class ReadingFrozen(Stateless):
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
         found: list[Finding] | None = None
-        counts, since, begins, marks, active = sample.counts, self._since, self._begins, sample.uncertain, self._active
-        begin, end = begin_ns(sample), end_ns(sample)
-        for channel in self._channels:
-            count = counts.get(channel)
+        counts, marks, active, stamp = sample.counts, sample.uncertain, self._active, sample.stamp
+        begin, end = stamp.t_utc_ns - stamp.half_width_ns, stamp.t_utc_ns + stamp.half_width_ns
+        for run in self._runs:
+            count = counts.get(run.channel)
             if count is None:
                 continue
-            known = since.get(channel)
-            changed = known is None or known[0] != count
+            changed = count != run.count
             if changed:
-                earliest = begins.get(channel, begin)
-                since[channel] = (count, earliest if earliest < end else end, end)
-            begins[channel] = begin
+                run.count, run.earliest_ns, run.latest_ns = count, begin if run.last_ns is None else run.last_ns, end
+            run.last_ns = begin
             if marks or active:
-                frozen = marks.get(channel) == "frozen"
-                if frozen != (channel in active) and (frozen or changed):
-                    found = [*(found or ()), self._turn(channel, frozen)]
+                frozen = marks.get(run.channel) == "frozen"
+                if frozen != (run.channel in active) and (frozen or changed):
+                    found = [*(found or ()), self._turn(run, frozen)]
         return found or NOTHING
 
-    def _turn(self, channel: str, frozen: bool) -> Finding:
-        count, earliest, latest = self._since[channel]
-        onset = Onset(earliest, latest)
+    def _turn(self, run: _Run, frozen: bool) -> Finding:
+        channel, count = run.channel, run.count
+        onset = Onset(min(run.earliest_ns, run.latest_ns), run.latest_ns)
         name = self._device.name
         self._active ^= {channel}
         text = f"{name}: {channel} {'is frozen' if frozen else 'moves again'}"
@@ -82,10 +90,11 @@ class ReadingFrozen(Stateless):
 class _Doubt:
     """One channel: how many readings in a row were unbelievable, or believable."""
 
-    __slots__ = ("active", "bad_run", "first", "good_run", "had_value", "last_good")
+    __slots__ = ("active", "bad_run", "first", "good_run", "had_value", "is_calm", "last_good")
 
     def __init__(self) -> None:
         self.active = self.had_value = False
+        self.is_calm = False  # a believable reading came last and nothing is to be counted
         self.bad_run = self.good_run = 0
         self.first: Sample | None = None
         self.last_good: Sample | None = None
@@ -105,16 +114,21 @@ class ReadingImplausible(Stateless):
         doubt = self._doubts.get(event.key)
         if doubt is not None:
             doubt.active = doubt.had_value = True
+            doubt.is_calm = False
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
         found: list[Finding] = []
         marks = sample.uncertain
+        doubts = self._doubts
         for channel in sample.counts:
-            doubt = self._doubts.get(channel)
+            doubt = doubts.get(channel)
             if doubt is None:
                 continue
-            reason = marks.get(channel)
+            reason = marks.get(channel) if marks else None
+            if reason is None and doubt.is_calm:
+                doubt.last_good = sample
+                continue
             if reason is None or reason not in READINGS_NEEDED:
                 finding = self._believable(channel, doubt, sample) if reason is None else None
             else:
@@ -127,6 +141,7 @@ class ReadingImplausible(Stateless):
         doubt.had_value, doubt.bad_run, doubt.first = True, 0, None
         last, doubt.last_good = doubt.last_good, sample
         if not doubt.active:
+            doubt.is_calm = True
             return None
         doubt.good_run += 1
         if doubt.good_run < READINGS_TO_CLEAR:
@@ -138,6 +153,7 @@ class ReadingImplausible(Stateless):
         )
 
     def _unbelievable(self, channel: str, doubt: _Doubt, reason: str, sample: Sample) -> Finding | None:
+        doubt.is_calm = False
         doubt.good_run = 0
         doubt.bad_run += 1
         doubt.first = doubt.first or sample

@@ -68,12 +68,18 @@ class Operated(Stateless):
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
-        if sample.failure is not None or "identity_changed" in sample.uncertain.values():
+        if sample.failure is not None or (sample.uncertain and "identity_changed" in sample.uncertain.values()):
             return NOTHING
-        found = [*self._mode(sample, context), *self._input(sample, context)]
+        counts = sample.counts
+        found: Sequence[Finding] = NOTHING
+        if "mode" in counts:
+            found = self._mode(sample, context)
+        if "input_on" in counts:
+            found = [*found, *self._input(sample, context)]
         if self._off is not None:
-            found.extend(self._resolve_off(sample))
-        found.extend(self._setpoint(sample, context))
+            found = [*found, *self._resolve_off(sample)]
+        if "setpoint" in counts:
+            found = [*found, *self._setpoint(sample, context)]
         return found
 
     def _change(self, sample: Sample, channel: str, value: float | None) -> tuple[float, Sample] | None:

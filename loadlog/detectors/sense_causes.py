@@ -165,12 +165,12 @@ def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tupl
     away = round(peer.device.period_s * 1e9) if slack else 0
     before: list[float] = []
     after: list[float] = []
-    for sample in peer.recent:
-        value = sample.values.get(channel)
-        if value is None or channel in sample.held or channel in sample.bad:
+    for seen in peer.recent:
+        value = seen.voltage_v if channel == "voltage_v" else seen.current_a
+        if value is None:
             continue
-        if sample.stamp.t_utc_ns + sample.stamp.half_width_ns <= onset.earliest_utc_ns - away:
+        if seen.end_ns <= onset.earliest_utc_ns - away:
             before.append(value)
-        elif sample.stamp.t_utc_ns - sample.stamp.half_width_ns >= onset.latest_utc_ns:
+        elif seen.begin_ns >= onset.latest_utc_ns:
             after.append(value)
     return before[-8:], after

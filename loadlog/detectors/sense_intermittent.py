@@ -255,7 +255,7 @@ class SenseIntermittent:
         """Another device of the group sees the same dips: they are the source's."""
         drop = PEER_SHARE * ohm * self._current_a
         for peer in context.peers.values():
-            seen = [v for s in peer.recent if (v := usable(s, "voltage_v", spikes=True)) is not None]
+            seen = [v for s in peer.recent if (v := s.usable_v(spikes=True)) is not None]
             if len(seen) >= 8 and max(seen) - min(seen) > drop:
                 return True
         return False

@@ -110,7 +110,7 @@ class Sharing(Stateless):
         changed = False
         currents = []
         for member in self._members:
-            seen = sample if member.peer is None else member.peer.recent[-1] if member.peer.recent else None
+            seen = sample if member.peer is None else member.peer.last
             current = None if seen is None or seen.failure is not None else usable(seen, "current_a")
             if seen is None or current is None:
                 return NOTHING

@@ -106,7 +106,19 @@ class StepChart:
     """
 
     __slots__ = (
-        "_factors", "_lately", "_longest", "_scales", "_skips", "_thresholds", "_uses", "_valid_to", "_z", "memory", "n", "rounding",
+        "_factors",
+        "_lasts",
+        "_lately",
+        "_longest",
+        "_scales",
+        "_skips",
+        "_thresholds",
+        "_uses",
+        "_valid_to",
+        "_z",
+        "memory",
+        "n",
+        "rounding",
         "windows",
     )  # fmt: skip
     LEAST = 30
@@ -116,6 +128,7 @@ class StepChart:
 
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
+        self._lasts = tuple(w - 1 for w in self.windows)
         self._longest = slice(None, -self.windows[-1] - 1, -1)
         self.rounding = quantum * quantum / 12.0  # variance that rounding makes
         self.memory = memory
@@ -124,7 +137,7 @@ class StepChart:
         self._lately = 0.0
         self._thresholds: list[float] = []  # of each window, squared
         self._valid_to = 0.0  # samples for which those hold
-        self._factors: list[tuple[int, float]] = []
+        self._factors: list[float] = []
         self._uses = 0  # of the factors, until they are counted anew
         self._skips = False
         self.n = 0
@@ -185,7 +198,7 @@ class StepChart:
             if self._uses <= 0 or extra > 0.0:
                 self._renew(extra)
             self._uses -= 1
-            for last, factor in self._factors:
+            for last, factor in zip(self._lasts, self._factors, strict=True):
                 total = sums[last]
                 ratio = total * total * factor
                 if ratio > best:
@@ -228,7 +241,7 @@ class StepChart:
             stays = 1.0 / window + undithered
             floor = rounding * stays if stays < 1.0 else rounding
             variance = (scale if scale > floor else floor) + more
-            factors.append((window - 1, 1.0 / (window * window * variance * threshold) if variance > 0.0 else 0.0))
+            factors.append(1.0 / (window * window * variance * threshold) if variance > 0.0 else 0.0)
         self._factors = factors
 
     def _threshold(self, window: int) -> float:

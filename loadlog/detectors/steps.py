@@ -28,6 +28,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadlog.detectors.statistics import StepChart, Trend
@@ -279,7 +280,7 @@ def _middle(a: float, b: float, c: float) -> float:
     return b if b <= c else max(a, c)
 
 
-def _likelihoods(residuals: list[float], sigma: float) -> list[float]:
+def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:
     """Log likelihood gain of a step that began k samples ago, for k = 1, 2, ..."""
     out, total = [], 0.0
     for k in range(1, len(residuals) + 1):
@@ -303,7 +304,7 @@ def _ramp(residuals: list[float], step_square: float, sigma: float) -> float:
     return total / kinks
 
 
-def _burst(before: list[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
+def _burst(before: Sequence[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
     """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``.
 
     ``square``: sum of squares around ``size`` within its ``samples``; ``short``: usual deviation of one sample; ``deviation``: usual

@@ -37,12 +37,12 @@ _Z = (-1.6449, -0.9674, -0.5244, -0.1257, 0.1257, 0.5244, 0.9674, 1.6449)  # mid
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """One model: parameters (b, R_f, R_s, a_f, a_s), lower Cholesky factor of their information, log of its evidence."""
+    """One model: parameters (b, R_f, R_s, a_f, a_s), lower Cholesky factor of their information row by row, log of its evidence."""
 
     fast_s: float
     slow_s: float
-    theta: tuple[float, ...]
-    factor: tuple[tuple[float, ...], ...]
+    theta: array[float]
+    factor: array[float]
     rss: float
     log_det: float
 
@@ -72,7 +72,6 @@ class Bank:
         self._e = [1.0] * _N
         self._gram = [array("d", bytes(8 * (k + 1))) for k in range(_SIZE)]
         self._window = (*self._slow, *self._apart)
-        self._cells: list[tuple[int, int, float]] = []
         self.variance = deviation_k**2
         self.n = 0.0
         self.origin_c = 0.0
@@ -121,9 +120,10 @@ class Bank:
     def solve(self, times: int = 1) -> bool:
         """Weigh the models anew: on a grid over the window where the last ones were, which moves and widens until they lie inside; at most
         ``times`` now, it goes on where it stopped. True when they do."""
-        return any(self._weigh() and self._focus() for _ in range(times))
+        return any((cells := self._weigh()) and self._focus(cells) for _ in range(times))
 
-    def _weigh(self) -> bool:
+    def _weigh(self) -> list[tuple[int, int, float]]:
+        """Place on the grid and weight of each model; the likeliest are kept."""
         low_u, high_u, low_r, high_r = self._window
         nu = _STEPS[0] if high_u > low_u else 1
         nr = _STEPS[1] if high_r > low_r else 1
@@ -137,20 +137,20 @@ class Bank:
                     solved.append((i, j, one))
         self._weights = []
         if not solved:
-            return False
+            return []
         best = min(s.rss for _, _, s in solved)
         variance = self.variance = CORRELATED * max(self.deviation_k**2, best / max(self.n - 5.0, 1.0))
         logs = [-0.5 * s.rss / variance - 0.5 * s.log_det + self._log_positive(s, variance) for _, _, s in solved]
         top = max(logs)
         weights = [math.exp(g - top) for g in logs]
         total = sum(weights)
-        self._cells = [(i, j, w / total) for (i, j, _), w in zip(solved, weights, strict=True)]
+        cells = [(i, j, w / total) for (i, j, _), w in zip(solved, weights, strict=True)]
         weighed = sorted(((w, s) for (_, _, s), w in zip(solved, weights, strict=True)), key=lambda w: -w[0])[:_MOST_MODELS]
         total = sum(w for w, _ in weighed)
         self._weights = [(w / total, s) for w, s in weighed if w > 1e-3 * total]
-        return True
+        return cells
 
-    def _focus(self) -> bool:
+    def _focus(self, cells: list[tuple[int, int, float]]) -> bool:
         """Fit the window to where the weights are; True when it was good enough to use what was solved."""
         good = True
         window: list[float] = []
@@ -160,10 +160,10 @@ class Bank:
         ):
             low, high = span
             step = (high - low) / (n - 1)
-            mean = sum(cell[axis] * cell[2] for cell in self._cells)
-            variance = sum((cell[axis] - mean) ** 2 * cell[2] for cell in self._cells)
-            edge_low = sum(c[2] for c in self._cells if c[axis] == 0)
-            edge_high = sum(c[2] for c in self._cells if c[axis] == n - 1)
+            mean = sum(cell[axis] * cell[2] for cell in cells)
+            variance = sum((cell[axis] - mean) ** 2 * cell[2] for cell in cells)
+            edge_low = sum(c[2] for c in cells if c[axis] == 0)
+            edge_high = sum(c[2] for c in cells if c[axis] == n - 1)
             outside = (edge_low > 0.05 and low > bounds[0] + 1e-9) or (edge_high > 0.05 and high < bounds[1] - 1e-9)
             deviation = step * math.sqrt(variance + (2.0 if outside else 0.1))
             half = max(2.5 * deviation, 0.02 * (n - 1))
@@ -207,7 +207,7 @@ class Bank:
         theta = [0.0] * 5
         for i in range(4, -1, -1):
             theta[i] = (half[i] - sum(rows[m][i] * theta[m] for m in range(i + 1, 5))) / rows[i][i]
-        return Solved(fast, slow, tuple(theta), tuple(tuple(r) for r in rows), rss, log_det)
+        return Solved(fast, slow, array("d", theta), array("d", [v for row in rows for v in row]), rss, log_det)
 
     def _system(self, fast_s: float, slow_s: float) -> tuple[list[list[float]], list[float]]:
         """Lower triangle of the normal equations of one pair, and its right side."""
@@ -361,11 +361,13 @@ class _Course:
 def _whitened(s: Solved, gradient: Sequence[float]) -> list[float]:
     """The gradient over the Cholesky factor: its square, times the variance, is that of the linear function."""
     z: list[float] = []
-    for i, row in enumerate(s.factor):
-        value = gradient[i]
+    factor, begin = s.factor, 0
+    for i, given in enumerate(gradient):
+        value = given
         for m in range(i):
-            value -= row[m] * z[m]
-        z.append(value / row[i])
+            value -= factor[begin + m] * z[m]
+        z.append(value / factor[begin + i])
+        begin += i + 1
     return z
 
 

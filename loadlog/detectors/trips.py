@@ -360,13 +360,13 @@ def _group_verdict(context: Context, onset: Onset, until_ns: int) -> bool | None
     verdict: bool | None = None
     for peer in context.peers.values():
         before: float | None = None
-        for sample in peer.recent:
-            v = usable(sample, "voltage_v")
+        for seen in peer.recent:
+            v = seen.usable_v()
             if v is None:
                 continue
-            if end_ns(sample) <= onset.earliest_utc_ns:
+            if seen.end_ns <= onset.earliest_utc_ns:
                 before = v
-            elif onset.latest_utc_ns <= begin_ns(sample) and end_ns(sample) <= until_ns and before is not None and before > 0.0:
+            elif onset.latest_utc_ns <= seen.begin_ns and seen.end_ns <= until_ns and before is not None and before > 0.0:
                 if v < COLLAPSED * before:
                     return True
                 if v >= RECOVERED * before:

@@ -8,6 +8,7 @@ Ann. Stat. 14 (1986) 1379). Its run lengths solve a linear integral equation, he
 from __future__ import annotations
 
 import functools
+import math
 
 import numpy as np
 from scipy.stats import norm
@@ -28,9 +29,12 @@ def _chain(k: float, h: float, mean: float) -> Matrix:
 
 
 def run_length(k: float, h: float, mean: float) -> float:
-    """Average run length from zero of a one-sided CUSUM."""
+    """Average run length from zero of a one-sided CUSUM; infinite where it is beyond 1e15 and more."""
     matrix = _chain(k, h, mean)
-    return float(np.linalg.solve(np.eye(STATES) - matrix, np.ones(STATES))[0])
+    try:
+        return float(np.linalg.solve(np.eye(STATES) - matrix, np.ones(STATES))[0])
+    except np.linalg.LinAlgError:  # it leaves less often than doubles can say
+        return math.inf
 
 
 @functools.cache
