@@ -5,7 +5,8 @@ Physical causes of `drift`: reference or feedback of the source ages or warms, a
 Rule: voltage and current at one operating point are condensed into blocks and minutes (`blocks`). `drift_chart` waits until the level has
 settled (at least ten minutes, longer in warm-up) and says when it has left the settled value beyond the channel's standard uncertainty and
 its noise; `noise_chart` learns over thirty blocks (five minutes at least) and says when twelve in a row differ by half and more in
-deviation. The operating point is another one after a changed mode, set-point or input, or a current that leaves its level by 2 %, twenty
+deviation. In CR and CP the current follows the voltage by the curve of its mode; what the voltage explains of it is no drift of the
+current. The operating point is another one after a changed mode, set-point or input, or a current that leaves its level by 2 %, twenty
 counts and eight deviations: then everything is learned again, and what was active ends.
 Units: the channel's. Limits: drifts within the standard uncertainty (0.05 % at 24 V with an accuracy of ±(0.05 % + 10 counts of 1 mV)) are
 not told; in CV the voltage, in CC the current is the load's own.
@@ -27,9 +28,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns
+from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, status_name
 from loadlog.detectors.blocks import BLOCK_S, Block, Minutes, block_samples, condense
-from loadlog.detectors.drift_chart import LEAST_MINUTES, DriftChart
+from loadlog.detectors.drift_chart import LAST, LEAST_MINUTES, DriftChart
 from loadlog.detectors.noise_chart import LEARN, SUSTAINED, NoiseChart
 from loadlog.detectors.statistics import alarm_probability, two_sided_quantile
 from loadlog.detectors.witness import Witness, witness_of
@@ -52,7 +53,7 @@ _OPERATED = ("mode", "setpoint", "input_on")
 class _Channel:
     """One channel's block in the making, its charts, and what is active."""
 
-    __slots__ = ("active", "block_begin_ns", "calm", "drift", "minutes", "name", "noise", "onset_from", "spec", "values")
+    __slots__ = ("active", "beside_v", "block_begin_ns", "calm", "drift", "minutes", "name", "noise", "onset_from", "spec", "values")
 
     def __init__(self, spec: ChannelSpec, device: DeviceSpec) -> None:
         size = block_samples(device.period_s * spec.every)
@@ -66,6 +67,7 @@ class _Channel:
         self.noise = NoiseChart(noise, spec.resolution, device.fixed.get(f"{NOISE}{spec.name}"))
         self.active: set[str] = set()
         self.calm = 0
+        self.beside_v: float | None = None  # of the current: the voltage in the minutes of its settled level
         self.block_begin_ns = 0
         self.onset_from = {"drift": 0, "noise_changed": 0}
 
@@ -233,7 +235,10 @@ class Baseline:
         mean = channel.minutes.update(block.mean)
         if mean is not None:
             uncertainty = max(standard_uncertainty(mean, channel.spec.accuracy, channel.spec.resolution), 2.0 * channel.spec.resolution)
+            was_settled = channel.drift.reference is not None
             channel.drift.update(mean, uncertainty, self._temperature(sample, context))
+            if not was_settled and channel.name == "current_a":
+                channel.beside_v = self._mean_v(len(channel.drift.minutes))
             if not channel.drift.shows:
                 channel.onset_from["drift"] = begin_ns(sample) - int(UNSHOWN_MINUTES * 60e9)
             found += self._judge_drift(channel, mean, sample)
@@ -292,7 +297,7 @@ class Baseline:
             return [self._end(channel, "drift", "back at its settled level", sample)]
         if abs(drift.departs) < MINUTES_TO_TELL:
             return []
-        if drift.is_step or self._current_explains(channel):
+        if drift.is_step or self._current_explains(channel) or self._voltage_explains(channel, sample):
             drift.restart()
             return []
         by_heat, per_kelvin = drift.temperature()
@@ -330,6 +335,22 @@ class Baseline:
             return False
         ohm = self._device.fixed.get("output_resistance_ohm", LARGEST_SOURCE_OHM)
         return -current.drift.last * ohm * math.copysign(1.0, channel.drift.last) > EXPLAINED_SHARE * abs(channel.drift.last)
+
+    def _voltage_explains(self, channel: _Channel, sample: Sample) -> bool:
+        """A load in CR or CP draws another current because the voltage is another one; one that does not tell its mode may be either."""
+        drift, then_v = channel.drift, channel.beside_v
+        now_v = self._mean_v(LAST)
+        if channel.name != "current_a" or drift.reference is None or then_v is None or now_v is None or then_v <= 0.0 or now_v <= 0.0:
+            return False
+        mode = status_name(self._device, sample, "mode")
+        ratios = [now_v / then_v] if mode in ("cr", None) else []
+        ratios += [then_v / now_v] if mode in ("cp", None) else []
+        return any(abs(drift.last - drift.reference * (ratio - 1.0)) <= drift.threshold for ratio in ratios)
+
+    def _mean_v(self, minutes: int) -> float | None:
+        """Of the voltage over the last minutes; None when there are not as many."""
+        known = next((c.drift.minutes for c in self._channels if c.name == "voltage_v"), ())
+        return sum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
 
     def _drift_finding(self, channel: _Channel, mean: float, by_heat: float, per_kelvin: float, sample: Sample) -> Finding:
         drift, spec = channel.drift, channel.spec

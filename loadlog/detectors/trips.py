@@ -82,7 +82,7 @@ class _Collapsed:
     wait: int
     low_until_ns: int
     kind: str = ""
-    said: tuple[str, bool, int] = ("", False, 0)
+    said: tuple[str, bool, int, bool] = ("", False, 0, False)
     back: Onset | None = None
     setpoint: float | None = None
 
@@ -236,14 +236,14 @@ class Trips(Stateless):
         """Form, settling, and the number of returns at every doubling."""
         form = case.form
         counted = 1 << form.returns.bit_length() - 1 if form.returns else 0
-        news = (form.form, form.settled, counted)
+        news = (form.form, form.settled, counted, _is_back(form))
         is_news = bool(case.kind) and news != case.said
         case.said = news
         return is_news
 
     def _collapse_finding(self, case: _Collapsed, onset: Onset, clear: bool = False, more: dict[str, Any] | None = None) -> Finding:
         form = case.form
-        case.said = case.said if clear else (form.form, form.settled, case.said[2])
+        case.said = case.said if clear else (form.form, form.settled, case.said[2], _is_back(form))
         is_supply = case.kind == "supply_trip"
         evidence: dict[str, Any] = {
             "voltage_before_v": round(form.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
@@ -257,6 +257,8 @@ class Trips(Stateless):
         other = "open_circuit" if is_supply else "supply_trip"
         what = f"supply trip ({form.form.replace('_', ' ')})" if is_supply else "power lead open"
         text = f"{self._device.name}: {what}, voltage fell from {form.voltage_v:.4g} V to {case.voltage_v:.4g} V under load"
+        if _is_back(form):
+            text += "; it is back"
         return Finding(
             case.kind, self._device.name, Severity.ALARM, onset, text, clear=clear, confidence=round(sure, 4),
             alternatives={other: round(1.0 - sure, 4)}, evidence=evidence,
@@ -339,6 +341,11 @@ class Trips(Stateless):
     def _polls_to_wait(self, context: Context) -> int:
         periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
         return math.ceil(max(PEER_PERIODS * max(periods) / self._device.period_s, 2.0)) if periods else 0
+
+
+def _is_back(form: SupplyForm) -> bool:
+    """The voltage is there again, and not only between the pulses of a source that tries again and again."""
+    return form.returns == 1 and not form.is_low
 
 
 def _asks_for_more(setpoint_before: float | None, sample: Sample) -> bool:

@@ -97,6 +97,28 @@ def test_no_drift(what: Callable[[random.Random], Callable[[float], float] | Non
         assert raised(record(bench(rnd, sag=what(rnd), sense="local", path_resistance_ohm=None), 75 * MINUTE_S)) == []
 
 
+@pytest.mark.parametrize(("mode", "status"), [("CR", True), ("CP", True), ("CR", False)])
+def test_a_current_that_follows_the_sagging_voltage_by_the_curve_of_its_mode_is_no_drift(mode: str, status: bool) -> None:
+    """A battery so large that the current, known less well than the voltage, seems settled."""
+    rnd = fresh_random()
+    for _ in range(2):
+        per_h = rnd.uniform(0.12, 0.16)
+        line = bench(rnd, sag=lambda t, v=per_h: v * t / 3600.0, period_s=2.0, status=status)  # type: ignore[misc]
+        load = line.loads[0]
+        load.mode, load.level = mode, 24.0 / 5.0 if mode == "CR" else 24.0 * 5.0
+        assert raised(record(line, 200 * MINUTE_S)) == []
+
+
+def test_a_resistance_that_drifts_is_told_of_the_current() -> None:
+    """In CR too, when the voltage does not explain it."""
+    line = bench(fresh_random(), period_s=2.0, status=False)
+    load = line.loads[0]
+    load.mode, load.level = "CR", 24.0 / 5.0
+    for minute in range(20, 100):
+        line.at(minute * MINUTE_S, lambda: setattr(load, "level", load.level * 0.9998))
+    assert "current_a" in {e.key for e in raised(record(line, 100 * MINUTE_S))}
+
+
 def test_what_follows_the_temperature_is_no_drift_and_what_does_not_is() -> None:
     """The room warms and cools; the supply has a temperature coefficient, and the heatsink shows the room."""
     rnd = fresh_random()

@@ -15,8 +15,10 @@ from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probab
 from loadlog.detectors.steps import MEMORY, MOST_DOUBT, MOST_KEPT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
+from tests.events.optimum import optimum
 
 DATA = Path(__file__).parents[2] / "data"
+MISSED = 99
 
 
 def strd(name: str) -> list[float]:
@@ -131,14 +133,17 @@ def test_false_alarm_rate_of_the_windows_is_below_what_is_stated() -> None:
 @pytest.mark.parametrize("resolution", [1e-4, 1e-3])
 @pytest.mark.parametrize("delta", [5.0, 6.0, 8.0, 12.0, 25.0])
 def test_delay_of_the_chart_against_the_optimum(delta: float, resolution: float) -> None:
-    """Lorden (1971), Moustakides (1986): the mean delay for a step of delta sigma at a mean time gamma between false alarms is at least
-    about ln(gamma)/(delta²/2). The size is expected here within 15 %, as with a known path; baseline and noise are learned, not given."""
+    """Beyond the shortest delay of any rule at the same false-alarm rate (Lorden 1971, Moustakides 1986, solved by `optimum`): at most two
+    samples in the median, and little more in the mean. The optimum knows size and noise; here the size is expected within 15 %, as with a
+    known path, and baseline and noise are learned."""
     rnd = fresh_random()
     probability = alarm_probability(0.05, 0.1)
-    optimum = max(-math.log(probability) / (delta * delta / 2.0), 1.0)
+    best_mean, best_median = optimum(delta, 1.0 / probability)
     delays = sorted(_delay(rnd, delta, probability, resolution, is_expected=True) for _ in range(101))
-    assert delays[50] <= optimum + 2.0
-    assert delays[96] <= 12  # found before the step has become the level: five misses in 101 have P < 0.004 at a true share of 1 %
+    found = [d for d in delays if d < MISSED]
+    assert delays[50] - best_median <= 2
+    assert sum(found) / len(found) - best_mean <= 2.5  # 1.6 to 2.1 in 300 each; a mean of 101 scatters by 0.1
+    assert len(found) >= 97  # five misses have P < 0.004 at a true share of 1 %
 
 
 def test_steps_of_any_size_are_found_later_but_found() -> None:
@@ -151,7 +156,7 @@ def test_steps_of_any_size_are_found_later_but_found() -> None:
 
 
 def _delay(rnd: random.Random, delta: float, probability: float, resolution: float, *, is_expected: bool) -> int:
-    """Samples from the step's first one on until it is named; 99 when it is missed."""
+    """Samples from the step's first one on until it is named; `MISSED` when it never is."""
     watch, size = StepWatch(0.1, resolution, probability), delta * 1e-3
     offset = rnd.random() * resolution
     for n in range(450):
@@ -164,7 +169,7 @@ def _delay(rnd: random.Random, delta: float, probability: float, resolution: flo
         if step.doubt(density) <= MOST_DOUBT:
             assert n >= 400
             return n - 399
-    return 99
+    return MISSED
 
 
 @pytest.mark.parametrize("factor", [2.0, 4.0, 8.0, 16.0])

@@ -48,6 +48,21 @@ def test_dropout_clears_at_its_return() -> None:
     last = out.last("supply_trip")
     assert (last.evidence["form"], str(last.state)) == ("dropout", "cleared")
     assert at_s(last.cleared_utc_ns or 0) == pytest.approx(22.05, abs=0.12)
+    assert last.message.endswith("; it is back")
+
+
+def test_a_trip_that_is_still_watched_says_that_the_voltage_is_back() -> None:
+    """After a minute without voltage its return must hold for a while until the trip is over; before it came back nothing says so."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        off(bench, load, source)
+        bench.at(50.02, lambda: setattr(source, "is_on", True))
+
+    out = play(act, until_s=52.0)
+    last = out.last("supply_trip")
+    assert (str(last.state), last.evidence["returns"]) == ("active", 1)
+    assert last.message.endswith("; it is back")
+    assert not any(e.message.endswith("it is back") for e in out.events if e.kind == "supply_trip" and not e.evidence["returns"])
 
 
 def test_hiccup_is_one_event_with_a_count() -> None:
