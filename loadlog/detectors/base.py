@@ -60,18 +60,30 @@ class Peer:
     last: Sample | None = None
     recent: deque[Glance] = field(default_factory=lambda: deque(maxlen=RECENT_SAMPLES))
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
+    _temperatures: dict[str, tuple[float, int]] = field(default_factory=dict)  # the last good one, and the poll that gave it
+    _polls: int = 0
 
     def take(self, sample: Sample) -> None:
         """It was polled."""
         self.last = sample
+        self._polls += 1
+        for channel in self.device.channels:
+            if channel.unit == "°C" and channel.name not in sample.held and (value := sample.good(channel.name)) is not None:
+                self._temperatures[channel.name] = (value, self._polls)
         if sample.failure is None:
             mark = sample.uncertain.get("voltage_v")
             v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
             self.recent.append(Glance(begin_ns(sample), end_ns(sample), v, i, mark))
 
+    def latest_good(self, channel: str) -> float | None:
+        """The last good value of a temperature; None when there is none in the last `RECENT_SAMPLES` polls."""
+        value, poll = self._temperatures.get(channel, (None, 0))
+        return value if self._polls - poll < RECENT_SAMPLES else None
+
     def forget(self) -> None:
         """The detectors begin afresh."""
         self.last = None
+        self._temperatures.clear()
         self.recent.clear()
         self.orders.clear()
 

@@ -60,7 +60,7 @@ class Desk:
             stamp = Stamp(T0_NS + round(self.n * PERIOD_S * 1e9), 1_000_000)
             air = round(self.air_c + self.rnd.gauss(0, 0.05), 1)
             if self.measures_air:
-                self.room.recent.append(Sample(self.n, "room", stamp, Quality.GOOD, {}, {"ambient_c": air}, {}))
+                self.room.take(Sample(self.n, "room", stamp, Quality.GOOD, {}, {"ambient_c": air}, {}))
             reading = round(self.air_c + self.sink.rise_k + self.rnd.gauss(0, 0.05), 1)
             values = {"temperature_c": reading, "power_w": self.power_w + self.rnd.gauss(0, 0.05)}
             sample = Sample(self.n, self.device.name, stamp, Quality.GOOD, {}, values, {})
