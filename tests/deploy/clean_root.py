@@ -223,7 +223,7 @@ class Guide:
     def _simulated_bench(self) -> None:
         """What the reader does with an editor."""
         (self._root.path / CONFIG[1:]).write_text(SIMULATED)
-        (self._root.path / "etc/loadlog/token").write_text("a long enough token\n")
+        (self._root.path / "etc/loadlog/token").write_text("a-token-that-is-long-enough\n")
         self._root.run(f"install -d -m 750 -o loadlog -g loadlog {DATA}")  # StateDirectory= does it on a running system
         self._root.run(f"{LOADLOG} check --config {CONFIG}")
         said = self._root.run(f"{self._simulator()}\n{AS_USER} serve --once --json --config {CONFIG}")

@@ -1,8 +1,9 @@
 """Measures what a bench costs in disk, processor and memory, and prints the table of deploy/README.md from it.
 
-    python -m tests.deploy.sizing [--seconds 60] [--hours 12]
+    python -m tests.deploy.sizing [--seconds 60] [--hours 6]
 
-Disk: the bytes of a recording of that many hours as the recorder leaves it (`tests.bench.store`). Processor: user and system seconds of
+Disk: what a recording of that many hours has more than one of half as many, so that the minutes that are not packed yet do not count; made
+as the recorder leaves it (`tests.bench.store`: eight loads of six channels with noise at 10 Hz). Processor: user and system seconds of
 recorder and viewer from the kernel's books, at two rates of eight simulated loads on one serial line, everything running; the slope is
 the cost of a sample, the rest the cost of being there. Packing older rows comes ten minutes later and is measured apart. Processor
 seconds, not time on the clock, so that other work on the machine counts little; caches and clock rate still do.
@@ -12,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import math
 import os
 import subprocess
 import sys
@@ -60,7 +60,6 @@ class Measured:
 
     sample_bytes: float
     packing_us: float
-    packing_mib: float
     recorder: Part
     viewer: Part
 
@@ -123,7 +122,8 @@ def one_rate(folder: Path, rate_hz: float, seconds: float) -> tuple[float, dict[
 
 def measure(folder: Path, seconds: float, hours: float) -> Measured:
     """Disk, packing, and both processes at two rates."""
-    sample_bytes = build(folder / "disk", hours).stat().st_size / (round(hours * 36_000) * 8)
+    whole, half = (build(folder / f"disk-{part}", hours / part).stat().st_size for part in (1, 2))
+    sample_bytes = (whole - half) / (hours / 2 * 36_000 * 8)
     packing = python("store_child", "cpu", folder / "cpu", 160_000, seconds=600)
     slow, fast = (one_rate(folder / f"rate-{rate:g}", rate, seconds) for rate in RATES_HZ)
     found = {}
@@ -132,7 +132,7 @@ def measure(folder: Path, seconds: float, hours: float) -> Measured:
         rest = slow[1][name][0] - slope * slow[0]
         found[name] = Part(1e6 * slope, 1e3 * rest, fast[1][name][1].resident_mib)
         print(f"  {name}: {slow[0]:.1f}/s {100 * slow[1][name][0]:.2f} %, {fast[0]:.1f}/s {100 * fast[1][name][0]:.2f} %", file=sys.stderr)
-    return Measured(sample_bytes, packing["helper_us"], packing.get("helper_mb", math.nan), found["recorder"], found["viewer"])
+    return Measured(sample_bytes, packing["helper_us"], found["recorder"], found["viewer"])
 
 
 def table(measured: Measured) -> str:
@@ -153,7 +153,7 @@ def main() -> None:
     """Prints what was measured, then the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("--hours", type=float, default=12.0)
+    parser.add_argument("--hours", type=float, default=6.0)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         measured = measure(Path(folder), options.seconds, options.hours)
