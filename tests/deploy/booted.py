@@ -59,11 +59,8 @@ class Control:
 
 def prepare(root: Path) -> None:
     """What the reader does with an editor, and our own script."""
-    (root / CONFIG[1:]).write_text(
-        SIMULATED.replace("/run/bench/rack", "/dev/bench/rack").replace(
-            "/etc/loadlog/token", "/run/credentials/loadlog-viewer.service/loadlog-web-token"
-        )
-    )
+    text = SIMULATED.format(tcp_port=8437, token_file="/run/credentials/loadlog-viewer.service/loadlog-web-token")
+    (root / CONFIG[1:]).write_text(text.replace("/run/bench/rack", "/dev/bench/rack"))
     rules = root / "etc/udev/rules.d/70-loadlog-serial.rules"
     rules.write_text(re.sub(rf"^#(?=.*{SERIAL})", "", rules.read_text(), flags=re.M))
     for name in ("probe.py", "in_the_booted.sh"):

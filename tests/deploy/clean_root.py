@@ -21,6 +21,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from tests.databases import free_port
 from tests.deploy.document import GUIDE, ROOT, blocks
 
 CHECKOUT = "/root/loadlog"
@@ -52,7 +53,8 @@ rate_hz = 5
 sense = "remote"
 
 [web]
-token_file = "/etc/loadlog/token"
+tcp_port = {tcp_port}
+token_file = "{token_file}"
 """
 
 
@@ -222,7 +224,8 @@ class Guide:
 
     def _simulated_bench(self) -> None:
         """What the reader does with an editor."""
-        (self._root.path / CONFIG[1:]).write_text(SIMULATED)
+        # A chroot shares the ports of the machine it is on.
+        (self._root.path / CONFIG[1:]).write_text(SIMULATED.format(tcp_port=free_port(), token_file="/etc/loadlog/token"))
         (self._root.path / "etc/loadlog/token").write_text("a-token-that-is-long-enough\n")
         self._root.run(f"install -d -m 750 -o loadlog -g loadlog {DATA}")  # StateDirectory= does it on a running system
         self._root.run(f"{LOADLOG} check --config {CONFIG}")

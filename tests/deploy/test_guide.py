@@ -8,6 +8,7 @@ import subprocess
 import pytest
 
 from tests.deploy.document import GUIDE, ROOT, blocks
+from tests.deploy.sizing import STATED, table
 
 STEPS = blocks(GUIDE.read_text(encoding="utf-8"))
 
@@ -35,6 +36,20 @@ def test_files_that_are_installed_exist() -> None:
     assert len(named) >= 5
     for name in named:
         assert (ROOT / name).exists(), name
+
+
+def test_the_table_of_sizes_follows_from_what_was_measured() -> None:
+    guide = GUIDE.read_text(encoding="utf-8")
+    assert table(STATED) in guide, "python -m tests.deploy.sizing"
+    assert f"{STATED.sample_bytes:g} B a sample" in guide
+    assert f"{STATED.recorder.sample_us / 1000:g} ms a sample" in guide
+
+
+def test_a_larger_bench_costs_more() -> None:
+    """The table's arithmetic, by hand for one row: 8 loads at 10 Hz for 3 days."""
+    row = next(line for line in table(STATED).splitlines() if line.startswith("| 8 | 10 Hz | 3 |"))
+    share = 80 * (950e-6 + 5e-6) + 1.5e-3 + 1.8e-3
+    assert row.split(" | ")[3:] == ["20.7 million", f"{20.736e6 * 4.3 / 1e6:.0f} MB", f"{100 * share:.1f} % |"]
 
 
 def test_the_configure_step_sets_the_data_directory() -> None:
