@@ -38,7 +38,7 @@ from loadlog.web import Access, Site, build_app, load_access
 from loadlog.web.app import page_digest
 from loadlog.web.connections import Connections
 from loadlog.web.feed import RecordingFeed
-from loadlog.web.limits import CHANGES, READS, FailureCounter, RateLimit
+from loadlog.web.limits import CHANGES, READS, FailureCounter, Places, RateLimit
 from loadlog.web.security import Limits
 from loadlog.web.serve import NO_HEART, Heart, Server, listen, make_server
 from loadlog.web.source import Source
@@ -73,7 +73,7 @@ def build_site(
     feed = RecordingFeed(source, software=SOFTWARE, page=page_digest(), monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
     limits = Limits(
-        FailureCounter(time.monotonic), RateLimit(READS, "reads", time.monotonic), RateLimit(CHANGES, "changes", time.monotonic)
+        FailureCounter(time.monotonic), RateLimit(READS, "reads", time.monotonic), RateLimit(CHANGES, "changes", time.monotonic), Places()
     )
     desk = Desk(data_dir, time.monotonic)
     return Site(

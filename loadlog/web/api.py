@@ -13,13 +13,14 @@ from loadlog.model.clock import NS, parse_utc
 from loadlog.model.event import KINDS
 from loadlog.web import metrics
 from loadlog.web.problems import Problem
-from loadlog.web.site import Site, site_of
+from loadlog.web.site import Site, costly, site_of
 from loadlog.web.source import MAX_POINTS
 from loadlog.web.stream import EventStreamResponse
 from loadlog.web.strict import TEXT, make_router
 
 router = make_router()
 SiteOf = Annotated[Site, Depends(site_of)]
+Costly = Depends(costly, scope="function")
 DEFAULT_SPAN_NS = 3600 * NS
 EARLIEST_NS, LATEST_NS = 0, 1 << 62  # 1970 to 2116: what recordings can hold
 Instant = Annotated[str, Field(max_length=64, json_schema_extra={"format": "date-time"})]
@@ -34,7 +35,7 @@ def devices(site: SiteOf) -> dict[str, Any]:
     return {"bench": site.bench, "software": site.software, "t": site.source.now(), "devices": site.source.devices()}
 
 
-@router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets")
+@router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets", dependencies=[Costly])
 def samples(
     site: SiteOf,
     device: Annotated[NameText, Query()],
@@ -71,7 +72,7 @@ def instant(field: str, text: str) -> int:
     return min(max(t_utc_ns, EARLIEST_NS), LATEST_NS)
 
 
-@router.get("/api/events", summary="The latest state of each event, newest last")
+@router.get("/api/events", summary="The latest state of each event, newest last", dependencies=[Costly])
 def events(
     site: SiteOf,
     run: Annotated[RunId | None, Query()] = None,

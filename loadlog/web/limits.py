@@ -1,4 +1,5 @@
-"""How often one peer may ask: wrong tokens in a minute, and requests a second in a token bucket each for changes and for reads.
+"""How often one peer may ask: wrong tokens in a minute, requests a second in a token bucket each for changes and for reads, and how many
+costly reads at once.
 
 A peer is an IPv4 address or an IPv6 network of 64 bits, of which one host has all the addresses. Loopback peers get `LOCAL_SHARE` times
 as much: behind a proxy that `[web]` does not know they are many people, and a program on this machine has simpler ways to be a nuisance.
@@ -7,10 +8,12 @@ Memory is bounded: beyond `MAX_PEERS` the peer that was longest silent is forgot
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import math
-from collections import OrderedDict
-from collections.abc import Callable
+from collections import Counter, OrderedDict
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from starlette.types import Scope
@@ -62,6 +65,35 @@ class RateLimit:
             wait_s = math.ceil((1 - left) / per_s)
             what = f"too many {self._what}: at most {self._rate.per_s * share:g} a second; wait {wait_s} s"
             raise Problem(429, what, headers={"Retry-After": str(wait_s)})
+
+
+class Places:
+    """Costly reads that are worked on at one time: more would only fight for the same processor and hold more memory. The others wait in
+    order, and one peer has at most `per_peer` waiting or under way. Used on the event loop."""
+
+    def __init__(self, at_once: int = 2, per_peer: int = 16) -> None:
+        self._free = asyncio.Semaphore(at_once)
+        self._per_peer = per_peer
+        self._held: Counter[str] = Counter()
+
+    @asynccontextmanager
+    async def take(self, peer: str) -> AsyncIterator[None]:
+        """A place for the time of the block.
+
+        Raises:
+            Problem: 429 where the peer has too many in line.
+        """
+        most = self._per_peer * (LOCAL_SHARE if is_local(peer) else 1)
+        if self._held[peer] >= most:
+            raise Problem(429, f"too many reads at once: at most {most}; wait 1 s", headers={"Retry-After": "1"})
+        self._held[peer] += 1
+        try:
+            async with self._free:
+                yield
+        finally:
+            self._held[peer] -= 1
+            if not self._held[peer]:
+                del self._held[peer]
 
 
 class FailureCounter:

@@ -27,7 +27,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from loadlog.web.access import Access, Level
-from loadlog.web.limits import FailureCounter, RateLimit, peer_of
+from loadlog.web.limits import FailureCounter, Places, RateLimit, peer_of
 from loadlog.web.problems import Problem
 
 MAX_BODY = 64 * 1024
@@ -59,6 +59,7 @@ class Limits:
     failures: FailureCounter
     reads: RateLimit
     changes: RateLimit
+    places: Places
 
 
 class Guard:

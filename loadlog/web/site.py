@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol, runtime_checkable
 
@@ -11,6 +11,7 @@ from starlette.types import Scope
 
 from loadlog.model.errors import UsageError
 from loadlog.web.access import Access
+from loadlog.web.limits import peer_of
 from loadlog.web.security import Limits
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
@@ -79,3 +80,9 @@ def site_of(request: Request) -> Site:
     """The site that a request belongs to."""
     site: Site = request.app.state.site
     return site
+
+
+async def costly(request: Request) -> AsyncIterator[None]:
+    """A place among the costly reads, for as long as the answer is worked on (not while it is sent: a client may be slow)."""
+    async with site_of(request).limits.places.take(peer_of(request.scope)):
+        yield

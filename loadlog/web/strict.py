@@ -1,6 +1,6 @@
 """Requests taken at their word: what the framework would overlook is refused, with the field that is at fault.
 
-Unknown query fields, and single ones given twice; a body of another type than JSON; in it keys given twice (RFC 8259, 4: what becomes of
+Unknown query fields, and those given twice; a body of another type than JSON; in it keys given twice (RFC 8259, 4: what becomes of
 them is anybody's guess), numbers that JSON does not have, nesting without end, and characters that are no text: controls but tab and line
 feed, of which terminals and databases make something else, and halves of a surrogate pair, which no file can hold.
 """
@@ -59,13 +59,14 @@ class _StrictRequest(Request):
 
 def judge_query(request: Request, single: dict[str, bool]) -> None:
     """Raises `Problem` for query fields that are unknown or given twice; ``single`` says of each known one whether it stands alone."""
-    seen: set[str] = set()
+    seen: set[tuple[str, str]] = set()
     for name, value in request.query_params.multi_items():
         if name not in single:
             raise Problem(422, f"there is no query field {name[:_SHOWN]!r}{nearest(name[:_SHOWN], single)}", field=name[:_SHOWN])
-        if single[name] and name in seen:
+        key = (name, "" if single[name] else value)  # of a list only the same again: it would be worked out again
+        if key in seen:
             raise Problem(422, f"{name}: given more than once", field=name)
-        seen.add(name)
+        seen.add(key)
         judge_text(value, name)
 
 

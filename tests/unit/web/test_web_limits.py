@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
+from contextlib import AsyncExitStack
+
 import pytest
 
-from loadlog.web.limits import LOCAL_SHARE, MAX_FAILURES, MAX_PEERS, FailureCounter, Rate, RateLimit, is_local, peer_of
+from loadlog.web.limits import LOCAL_SHARE, MAX_FAILURES, MAX_PEERS, FailureCounter, Places, Rate, RateLimit, is_local, peer_of
 from loadlog.web.problems import Problem
 
 
@@ -100,3 +103,48 @@ def test_a_peer_is_an_address_or_the_network_of_which_one_host_has_all(address: 
     assert peer_of({"client": (address, 1234)}) == peer
     assert is_local(peer) == (address == "::1")
     assert peer_of({}) == ""
+
+
+def test_costly_reads_wait_in_order_and_are_few_at_once() -> None:
+    async def story() -> None:
+        places = Places(at_once=2, per_peer=100)
+        under_way, most, order = 0, 0, []
+
+        async def read(number: int) -> None:
+            nonlocal under_way, most
+            async with places.take("192.0.2.1"):
+                under_way += 1
+                most = max(most, under_way)
+                order.append(number)
+                await asyncio.sleep(0)
+                under_way -= 1
+                if number % 3 == 0:
+                    raise OSError
+
+        done = await asyncio.gather(*(read(number) for number in range(30)), return_exceptions=True)
+        assert sum(isinstance(one, OSError) for one in done) == 10
+        assert (most, order) == (2, list(range(30)))
+        assert not places._held
+
+    asyncio.run(story())
+
+
+def test_one_peer_cannot_fill_the_line() -> None:
+    async def story() -> None:
+        places = Places(at_once=1, per_peer=3)
+        async with AsyncExitStack() as stack:
+            await stack.enter_async_context(places.take("192.0.2.1"))
+            waiting = [asyncio.create_task(stack.enter_async_context(places.take("192.0.2.1"))) for _ in range(2)]
+            await asyncio.sleep(0)
+            with pytest.raises(Problem) as caught:
+                await stack.enter_async_context(places.take("192.0.2.1"))
+            assert caught.value.status_code == 429
+            other = asyncio.create_task(stack.enter_async_context(places.take("192.0.2.2")))
+            await asyncio.sleep(0)
+            assert not other.done()  # it waits, it is not refused
+            for task in (*waiting, other):
+                task.cancel()
+            await asyncio.gather(*waiting, other, return_exceptions=True)
+        assert not places._held
+
+    asyncio.run(story())

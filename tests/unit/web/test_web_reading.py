@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 import re
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ import pytest
 from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.event import Severity
 from loadlog.model.sample import FailureCause
+from loadlog.web.source import Source
 from tests.unit.web.conftest import serving
 from tests.unit.web.stand_in import SPECS, StandIn, load, recording
 
@@ -282,3 +285,56 @@ def test_the_description_names_every_route_of_the_contract(http: httpx.Client) -
         ("get", "/api/stream"), ("get", "/healthz"), ("get", "/readyz"), ("get", "/metrics"),
     }  # fmt: skip
     assert wanted <= {(method, path) for path, item in paths.items() for method in item}
+
+
+def test_many_plots_at_once_are_worked_on_a_few_at_a_time(
+    bench: StandIn, http: httpx.Client, address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    """All at once they would hold the memory of all, and every thread that other answers need."""
+    lock, under_way, most = threading.Lock(), 0, 0
+    samples = Source.samples
+
+    def watched(self: Source, *arguments: Any) -> dict[str, Any]:
+        nonlocal under_way, most
+        with lock:
+            under_way += 1
+            most = max(most, under_way)
+        time.sleep(0.02)
+        with lock:
+            under_way -= 1
+        return samples(self, *arguments)
+
+    monkeypatch.setattr(Source, "samples", watched)
+    with ThreadPoolExecutor(20) as pool:
+        answers = list(pool.map(lambda _: httpx.get(f"{address}/api/samples", params={"device": "load-1"}), range(40)))
+    assert {answer.status_code for answer in answers} == {200}
+    assert 1 <= most <= 2
+
+
+def test_a_channel_that_is_asked_for_again_and_again_is_refused(http: httpx.Client) -> None:
+    """Each repetition would be worked out anew."""
+    answer = http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a", "voltage_v"]})
+    assert (answer.status_code, answer.json()["field"]) == (422, "channel")
+    assert http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a"]}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("path", "field"),
+    [
+        ("/api/samples?device=load-1&point=5", "point"),
+        ("/api/samples?device=load-1&points=5&points=6", "points"),
+        ("/api/samples?device=load-1&points=NaN", "points"),
+        ("/api/samples?device=load-1&points=1e3", "points"),
+        ("/api/samples?device=load-1&points=" + "9" * 5000, "points"),
+        ("/api/samples?device=load-1%00", "device"),
+        ("/api/samples?device=" + "x" * 64, "device"),
+        ("/api/events?active=perhaps", "active"),
+        ("/api/events?limit=-1", "limit"),
+        ("/api/runs?x", "x"),
+        ("/api/devices?device=load-1", "device"),
+    ],
+)
+def test_a_query_field_that_is_unknown_doubled_or_no_text_is_refused_by_name(http: httpx.Client, path: str, field: str) -> None:
+    answer = http.get(path)
+    assert answer.status_code == 422, answer.text
+    assert answer.json()["field"] == field
