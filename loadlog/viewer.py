@@ -122,7 +122,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     state = StateHolder(bench.data_dir)
     forwarding = make_forwarding(bench, environ, state)
     notices = make_notices(bench, environ, state)
-    plans = make_plans(bench)
+    plans = make_plans(bench, state)
     sock = listen(web.host, web.tcp_port)
     notifier = Notifier(environ)
 
@@ -183,7 +183,7 @@ def make_notices(bench: Bench, environ: Mapping[str, str], state: StateHolder) -
     )  # fmt: skip
 
 
-def make_plans(bench: Bench) -> Plans:
+def make_plans(bench: Bench, state: StateHolder) -> Plans:
     """Every plan of the configuration, not yet begun.
 
     Raises:
@@ -192,7 +192,7 @@ def make_plans(bench: Bench) -> Plans:
     for plan in bench.config.plan:
         check_plan(plan, bench.devices, str(bench.path))
     control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
-    return Plans(bench.config.plan, bench.devices, Archive(bench.data_dir), control, time.time_ns)
+    return Plans(bench.config.plan, bench.devices, Archive(bench.data_dir), control, time.time_ns, state.opened)
 
 
 @contextlib.contextmanager

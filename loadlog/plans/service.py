@@ -1,7 +1,8 @@
 """The thread that starts planned runs and ends them. Lives in the viewer's process; everything that counts is in the recordings.
 
 What was started is known from the recordings (runs carry the plan's name), so a restart neither repeats nor forgets a start: a start is
-*missed* when no run of that name began at or after it, and `PlanConfig.missed` says what becomes of it.
+*missed* when no run of that name began at or after it, and `PlanConfig.missed` says what becomes of it. Of several viewers on one data
+directory only the one that holds its state (`store.viewer_state`) starts and ends anything; when it goes, another takes over.
 """
 
 from __future__ import annotations
@@ -42,7 +43,8 @@ class _Watched:
 
 
 class Plans:
-    """Use `start`, then `stop`; or `look` by hand, for tests. Starts of before the process are made up for only where a plan says so."""
+    """Use `start`, then `stop`; or `look` by hand, for tests. Starts of before the process are made up for only where a plan says so.
+    ``claim``: raises `StoreError` while another viewer is the one to start and end runs."""
 
     def __init__(
         self,
@@ -51,7 +53,9 @@ class Plans:
         archive: Archive,
         control: ControlClient,
         utc_ns: Callable[[], int],
+        claim: Callable[[], object] = lambda: None,
     ) -> None:
+        self._claim = claim
         self._plans = {plan.name: plan for plan in plans}
         self._devices, self._archive, self._control, self._utc_ns = devices, archive, control, utc_ns
         longest_s = max((plan.missed_within_s for plan in plans if plan.missed == "start"), default=0.0)
@@ -87,8 +91,9 @@ class Plans:
         """One turn: start what is due, end what has reached its end.
 
         Raises:
-            LoadlogError: the recorder or the recordings do not answer; tried again at the next turn.
+            LoadlogError: the recorder or the recordings do not answer, or another viewer is at work; tried again at the next turn.
         """
+        self._claim()
         runs = self._archive.runs()
         for plan in self._plans.values():
             self._start_when_due(plan, runs)

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from loadlog.config import PlanConfig
-from loadlog.model.errors import RefusedError
+from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.sample import Sample
 from loadlog.plans.service import Plans
 from loadlog.plans.stops import Stops
 from loadlog.store import Archive
+from loadlog.store.viewer_state import StateHolder
 from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, run_info, sample, snapshot
 
 HOUR_NS = 3600 * NS  # T0 is 07:00 UTC
@@ -40,9 +41,9 @@ class Bench:
         self.opened.journal.stop_run(fields["run"], self.now_ns, fields["reason"]).result(10)
         return {}
 
-    def plans(self, **more: Any) -> Plans:
+    def plans(self, claim: Callable[[], object] = lambda: None, **more: Any) -> Plans:
         plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})
-        return Plans([plan], SPECS, Archive(self.directory), self, lambda: self.now_ns)  # type: ignore[arg-type]
+        return Plans([plan], SPECS, Archive(self.directory), self, lambda: self.now_ns, claim)  # type: ignore[arg-type]
 
     @property
     def orders(self) -> list[str]:
@@ -76,6 +77,28 @@ def test_a_restart_neither_repeats_nor_forgets_a_start(bench: Bench) -> None:
     bench.call("run_stop", run="soak-0001", reason="done")
     bench.plans(cron="0 9 * * *", missed="start", missed_within="30min").look()
     assert bench.orders == ["run_start", "run_stop"]
+
+
+def test_of_two_viewers_one_starts_and_the_other_takes_over(bench: Bench) -> None:
+    """Both look at the same moment, before the run of either can be seen: what a check of the recordings alone does not catch."""
+    first, second = StateHolder(bench.directory), StateHolder(bench.directory)
+    one, other = (bench.plans(state.opened, cron="0 9,10 * * *", duration="10min") for state in (first, second))
+    none_yet = Archive(bench.directory).runs()
+    for plans in (one, other):
+        plans._archive.runs = lambda: none_yet  # type: ignore[method-assign]
+    bench.now_ns = T0 + 2 * HOUR_NS + NS
+    one.look()
+    with pytest.raises(StoreError, match="another viewer is at work"):
+        other.look()
+    assert bench.orders == ["run_start"]
+    bench.call("run_stop", run="soak-0001", reason="done")
+    first.opened().close()  # its process is gone
+    other._archive = Archive(bench.directory)
+    other.look()
+    assert bench.orders == ["run_start", "run_stop"]  # that start was made
+    bench.now_ns += HOUR_NS
+    other.look()
+    assert bench.orders == ["run_start", "run_stop", "run_start"]
 
 
 @pytest.mark.parametrize(("missed", "late_s", "started"), [("skip", 600, False), ("start", 600, True), ("start", 7200, False)])
