@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.unit.web.conftest import address as address  # a fixture here too: the page of `bench`
@@ -72,3 +73,19 @@ def picture(page: Page, name: str) -> None:
     """Keep what the page looks like."""
     ARTEFACTS.mkdir(exist_ok=True)
     page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
+
+
+def no_wider_than_the_window(page: Page) -> None:
+    """Nothing has to be scrolled sideways."""
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"], page.url  # type: ignore[index]
+
+
+def judged(page: Page) -> list[str]:
+    """Serious and critical findings of axe-core, as one line each; its script needs a context with `bypass_csp`."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{rule['id']} ({rule['impact']}): {node['target']} {node['failureSummary']}"
+        for rule in found
+        if rule["impact"] in ("serious", "critical")
+        for node in rule["nodes"]
+    ]

@@ -354,7 +354,7 @@ def test_a_page_from_outside_asks_for_the_token_and_then_works(bench: StandIn, t
         expect(dialog).to_be_visible()
         picture(page, "dialog-token")
         page.get_by_label("Token", exact=True).fill("wrong")
-        page.get_by_role("button", name="Log in").click()
+        dialog.get_by_role("button", name="Log in").click()
         expect(dialog).to_contain_text("the token is wrong")
         page.get_by_label("Token", exact=True).fill(TOKEN)
         page.keyboard.press("Enter")

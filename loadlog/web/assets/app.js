@@ -8,12 +8,13 @@ import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./fo
 import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
 import { setRunning, startLogbook } from "./logbook.js";
-import { get, Stream } from "./net.js";
+import { get, login, Stream } from "./net.js";
 import { showOverview, tickOverview } from "./overview.js";
 import { startRuns, takeRuns } from "./runs.js";
 import { buildTimebar, draw as drawTimebar, loadRuns } from "./timebar.js";
 import { view } from "./view.js";
-import { startViews } from "./views.js";
+import { update } from "./update.js";
+import { shownView, startViews } from "./views.js";
 
 const LONG_S = 900;
 const devices = new Map();
@@ -32,9 +33,8 @@ async function refresh() {
     showBench(bench);
     events.replace(list.events);
     loadAgain = false;
-  } catch (error) {
+  } catch {
     loadAgain = true; // the next word from the service tries again
-    if (error.status === 401) showLink("locked", "Log in to see the bench");
   }
 }
 
@@ -95,9 +95,17 @@ async function checkAccess() {
   try {
     await get("/api/runs");
   } catch {
-    // the banner already says that the service is gone
+    // the banner already says that the service is gone, or that it wants a token
   }
 }
+
+document.addEventListener("locked", () => {
+  stream.rest();
+  showLink("locked", "Log in to see the bench");
+});
+document.addEventListener("login", () => {
+  if (link.state === "locked") stream.open();
+});
 
 // ---- what the page says
 
@@ -113,7 +121,8 @@ function showLink(state, text) {
 
 function showBanners() {
   const banners = [];
-  if (link.state === "lost")
+  if (link.state === "locked") banners.push(["locked", "info", "The bench is shown to those who have its token."]);
+  else if (link.state === "lost")
     banners.push(["lost", "alarm", `No connection to the service since ${moment(link.since)}. The values below are old. Trying again.`]);
   else if (service && !service.recorder.reachable)
     banners.push(["recorder", "alarm", `The recorder does not answer: nothing new is recorded or watched. ${service.recorder.detail}`]);
@@ -127,9 +136,9 @@ function showBanners() {
         "p",
         { class: `banner ${severity}`, role: "alert" },
         el("span", { class: "mark", "aria-hidden": "true" }, severity === "alarm" ? "▲" : "●"),
-        " ",
-        text,
+        el("span", { class: "said" }, text),
         name === "old" ? el("button", { type: "button", onclick: () => location.reload() }, "Reload") : null,
+        name === "locked" ? el("button", { type: "button", onclick: () => login("Enter the token of this bench.") }, "Log in") : null,
       ),
     ),
   );
@@ -139,10 +148,10 @@ function showService() {
   showBanners();
   const runs = runsLine(service.runs);
   byId("running").hidden = !runs.length;
-  byId("running").replaceChildren(...runs);
+  update(byId("running"), runs);
   takeRuns(service);
   setRunning(service.runs);
-  byId("health").replaceChildren(...healthTables(service));
+  update(byId("health"), healthTables(service));
 }
 
 // ---- the reader's choices
@@ -196,7 +205,8 @@ setInterval(() => {
   }
   tickOverview();
   events.tick();
-  document.title = `${events.alarms ? `▲${events.alarms} ` : ""}${byId("bench").textContent} · loadlog`;
+  const place = shownView().name === "bench" ? "" : `${[shownView().name, shownView().rest].filter(Boolean).join(" ")} · `;
+  document.title = `${events.alarms ? `▲${events.alarms} ` : ""}${place}${byId("bench").textContent} · loadlog`;
 }, 250);
 
 // A long span is fetched afresh now and then, so that its buckets stay even.
@@ -205,8 +215,14 @@ setInterval(() => {
 }, 300_000);
 
 document.addEventListener("visibilitychange", () => {
+  if (document.hidden) reloadUnseen();
   if (!document.hidden && link.state === "live" && view.following) loadTraces();
 });
+// A page that is out of date is renewed while nobody looks, unless something is being written in it.
+function reloadUnseen() {
+  if (link.outdated && link.state === "live" && !document.querySelector("dialog[open]") && !byId("note-text").value) location.reload();
+}
+
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
 
 buildTimebar();

@@ -1,7 +1,7 @@
 // One device: its readings with unit, quality, age, limits and state; the plots hang below (plot.js).
 
 import { el, setText } from "./dom.js";
-import { age, decimals, kind, label, number, QUALITY, serverNowMs, status, unitOf } from "./format.js";
+import { decimals, kind, label, number, oldness, QUALITY, serverNowMs, status, unitOf } from "./format.js";
 import { Strips } from "./plot.js";
 
 const LARGE = ["voltage_v", "current_a", "power_w", "temperature_c"];
@@ -126,7 +126,7 @@ export class Device {
     this.root.dataset.state = state.name;
     setText(this.chip.querySelector(".mark"), state.mark);
     setText(this.chip.querySelector(".text"), state.text);
-    setText(this.age, this.sample ? `${age(this.ageS())} old` : "");
+    setText(this.age, this.sample ? oldness(this.ageS()) : "");
     if (state.name === "silent") for (const view of this.readings.values()) outdated(view);
   }
 

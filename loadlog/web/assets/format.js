@@ -76,6 +76,8 @@ export function age(seconds) {
   return duration(seconds);
 }
 
+export const oldness = (seconds) => (seconds < 0 ? "now" : `${age(seconds)} old`);
+
 export function duration(seconds) {
   const s = Math.round(seconds);
   if (s < 60) return `${s} s`;

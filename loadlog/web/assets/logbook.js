@@ -3,6 +3,7 @@
 import { byId, el, setText, settings } from "./dom.js";
 import { moment } from "./format.js";
 import { get, post } from "./net.js";
+import { update } from "./update.js";
 import { addressOf, onView, shownView } from "./views.js";
 
 const AGAIN_MS = 5000;
@@ -89,7 +90,7 @@ function draw() {
   const items = chosen.map((note) =>
     el(
       "li",
-      { class: "note-item" },
+      { class: "note-item", "data-key": note.seq },
       el(
         "p",
         { class: "times" },
@@ -101,7 +102,7 @@ function draw() {
     ),
   );
   if (truncated && filter === "*") items.push(el("li", { class: "empty" }, "Older notes: loadlog run show RUN"));
-  byId("notes").replaceChildren(...(items.length ? items : [el("li", { class: "empty" }, "Nothing was noted yet.")]));
+  update(byId("notes"), items.length ? items : [el("li", { class: "empty" }, "Nothing was noted yet.")]);
 }
 
 const options = (pairs) => pairs.map(([value, text]) => el("option", { value }, text));

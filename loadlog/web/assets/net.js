@@ -29,12 +29,16 @@ async function request(method, path, body, stop) {
   return answer;
 }
 
+let declined = false; // who closed the dialog is not asked again by what the page does on its own
+
 // Asks for the token once when the service wants one, then repeats the request.
 async function withLogin(method, path, body, stop) {
   try {
     return await request(method, path, body, stop);
   } catch (error) {
-    if (error.status !== 401 || !(await login(error.message))) throw error;
+    if (error.status !== 401) throw error;
+    if (method === "GET") document.dispatchEvent(new Event("locked"));
+    if ((method === "GET" && declined) || !(await login(error.message))) throw error;
     return request(method, path, body, stop);
   }
 }
@@ -56,6 +60,7 @@ function askForToken(why) {
   setText(byId("login-why"), why);
   setText(byId("login-fault"), "");
   dialog.showModal();
+  let entered = false;
   return new Promise((resolve) => {
     const form = dialog.querySelector("form");
     form.onsubmit = async (event) => {
@@ -63,6 +68,8 @@ function askForToken(why) {
       try {
         await request("POST", "/api/session", { token: token.value });
         token.value = "";
+        entered = true;
+        declined = false;
         dialog.close();
         resolve(true);
         document.dispatchEvent(new Event("login"));
@@ -71,7 +78,10 @@ function askForToken(why) {
       }
     };
     byId("login-cancel").onclick = () => dialog.close();
-    dialog.onclose = () => resolve(false);
+    dialog.onclose = () => {
+      declined = !entered;
+      resolve(entered);
+    };
   });
 }
 
@@ -117,6 +127,12 @@ export class Stream {
   close() {
     this.source?.close();
     this.source = null;
+  }
+
+  // Not tried again until it is opened.
+  rest() {
+    this.close();
+    this.openAt = 0;
   }
 
   lost() {

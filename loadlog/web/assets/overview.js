@@ -1,7 +1,7 @@
 // All devices at a glance: state, values with unit and quality, limits, age, run and sense state. A tile leads to its device below.
 
 import { byId, el, setText } from "./dom.js";
-import { age, decimals, label, number, QUALITY, unitOf } from "./format.js";
+import { decimals, label, number, oldness, QUALITY, unitOf } from "./format.js";
 
 const VALUES = ["voltage_v", "current_a", "power_w", "temperature_c"];
 const MOST = 4;
@@ -55,7 +55,7 @@ class Tile {
     setText(this.mark, state.mark);
     setText(this.word, state.text);
     for (const value of this.values) value.draw(device.sample, state.name === "silent");
-    setText(this.age, device.sample ? `${age(device.ageS())} old` : "");
+    setText(this.age, device.sample ? oldness(device.ageS()) : "");
     setText(this.run, device.run ? `run ${device.run}` : "no run");
     const sense = device.sample?.status.sense_remote;
     const known = typeof sense === "boolean";
@@ -88,7 +88,7 @@ class Value {
 
 // Good is the rule and says so to screen readers by silence; all else is a mark with a word.
 function qualityNote(sample, name, old) {
-  if (!sample) return old ? `${QUALITY.none.mark} ${QUALITY.none.word}` : "";
+  if (!sample) return ""; // the chip says that there is nothing
   const bad = (sample.bad ?? []).includes(name);
   const quality = bad ? QUALITY.bad : sample.uncertain[name] ? QUALITY.uncertain : old ? QUALITY.old : null;
   return quality ? `${quality.mark} ${quality.word}` : "";

@@ -11,6 +11,7 @@ const WORDS = { held: "✓", "did not hold": "✕", "cannot be judged": "~", "go
 const DECISIONS = { pass: "✓", fail: "✕" };
 const UNITS = { v: "V", a: "A", w: "W", c: "°C", k: "K", ohm: "Ω", s: "s", ah: "A·h", wh: "W·h", hz: "Hz", rpm: "rpm" };
 const SPARSE = 0.95;
+const MOST = 300; // events; the download has all
 let asked = 0;
 let shown = null; // the review on the screen
 let wanted = "";
@@ -193,7 +194,7 @@ function figure(found) {
 function timeline(run, events) {
   if (!run.timeline.length) return section("Timeline", el("p", { class: "quiet" }, "No events."));
   const from = Date.parse(run.started);
-  const items = run.timeline.map((placed) => {
+  const items = run.timeline.slice(0, MOST).map((placed) => {
     const event = events.get(placed.event);
     const after = (Date.parse(event.onset.latest) - from) / 1000;
     const open = placed.unordered_with.map((id) => `#${id}`).join(", ");
@@ -216,7 +217,9 @@ function timeline(run, events) {
   const doubt = run.timeline.some((placed) => placed.unordered_with.length)
     ? [el("p", { class: "quiet" }, "~ The onsets overlap: which came first was not measured.")]
     : [];
-  return section("Timeline", ...doubt, el("ol", { class: "events" }, ...items));
+  const more = run.timeline.length - items.length;
+  const rest = more > 0 ? el("p", { class: "quiet" }, `${more} more; the download has them.`) : null;
+  return section("Timeline", ...doubt, el("ol", { class: "events" }, ...items), rest);
 }
 
 function plotButton(event) {

@@ -6,6 +6,7 @@ import { get } from "./net.js";
 import { readingsOf } from "./progress.js";
 import { showReview } from "./review.js";
 import { askStart, askStartPlan, askStop, planTimes } from "./runcontrol.js";
+import { update } from "./update.js";
 import { addressOf, onView, shownView } from "./views.js";
 
 const SHOWN = 25;
@@ -129,14 +130,15 @@ function timesOf(run) {
 
 function drawPlans() {
   byId("plans-section").hidden = !plans.length;
-  byId("plans").replaceChildren(
-    ...plans.map((plan) => {
+  update(
+    byId("plans"),
+    plans.map((plan) => {
       const facts = [plan.duration_s ? duration(plan.duration_s) : "until stopped", plan.devices.join(", "), limitsOf(plan)].filter(Boolean);
       const start = el("button", { type: "button", class: "acts", onclick: () => askStartPlan(plan, soon) }, "Start now…");
       start.setAttribute("aria-label", `Start plan ${plan.name} now`);
       return el(
         "li",
-        { class: "card" },
+        { class: "card", "data-key": plan.name },
         el("p", { class: "head" }, el("b", {}, plan.name), el("span", { class: "quiet" }, facts.join(" · "))),
         el("p", { class: "times" }, el("span", {}, planTimes(plan)), plan.cron ? el("span", {}, `cron ${plan.cron}, ${plan.time_zone}`) : null),
         el("p", { class: "buttons" }, start),
@@ -159,7 +161,7 @@ function drawPast() {
     const lasted = run.ended ? `, ${duration((Date.parse(run.ended) - started) / 1000)}` : "";
     return el(
       "li",
-      { class: "card" },
+      { class: "card", "data-key": run.id },
       el("p", { class: "head" }, el("a", { href: addressOf("runs", run.id) }, run.id), devicesOf(run)),
       el(
         "p",
@@ -170,6 +172,6 @@ function drawPast() {
       ),
     );
   });
-  byId("runs-past").replaceChildren(...(items.length ? items : [el("li", { class: "empty" }, "No run was recorded yet.")]));
+  update(byId("runs-past"), items.length ? items : [el("li", { class: "empty" }, "No run was recorded yet.")]);
   byId("runs-more").hidden = past.length <= shown;
 }
