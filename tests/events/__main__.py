@@ -21,11 +21,11 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--seed", type=int, help="repeat a run; a fresh one is drawn and printed otherwise")
     parser.add_argument("--scenarios", type=int, default=6, help="how often each faulty scenario is drawn")
     parser.add_argument("--kinds", default="", help="only scenarios that expect one of these kinds, comma-separated")
-    parser.add_argument("--only", default="", help="only scenarios whose name contains this")
+    parser.add_argument("--only", default="", help="only scenarios and studies whose name contains this")
     parser.add_argument("--hours", type=float, default=120.0, help="benign hours of devices, at least")
     parser.add_argument("--quick", action="store_true", help="each scenario once, few benign hours")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
-    parser.add_argument("--no-studies", action="store_true", help="without the studies of step size, forecast and cost")
+    parser.add_argument("--no-studies", action="store_true", help="without the studies of step size, calibration, forecast and cost")
     parser.add_argument("--json", default="", help="write all figures there as well")
     parser.add_argument("--findings", default="", help="append what went wrong to this file, a line each")
     chosen = parser.parse_args(arguments)
@@ -36,8 +36,8 @@ def main(arguments: list[str]) -> int:
         frozenset(k for k in chosen.kinds.split(",") if k), chosen.only, chosen.jobs, not chosen.no_studies, chosen.quick,
     )  # fmt: skip
     result = run(options)
-    if not result.outcomes and not options.studies:
-        parser.error("no scenario is left")
+    if not result.outcomes and not result.studies:
+        parser.error("no scenario and no study is left")
     return report(result, chosen.json, chosen.findings)
 
 

@@ -27,14 +27,16 @@ def report(result: Result, json_path: str, findings: str) -> int:
     by_kind = rows((m.expected.kind, m) for _, m in matches)
     by_scenario = rows((o.scenario, m) for o, m in matches)
     extra = Counter(e.kind for o in outcomes for e in o.verdict.extra)
-    print("\nper kind\n" + grid([*HEAD, "false"], [[*r.cells(), str(extra.get(r.name, 0))] for r in sorted(by_kind, key=lambda r: r.name)]))
-    print("\nper scenario\n" + grid(HEAD, [r.cells() for r in by_scenario]))
-    missing = sorted({r.name for r in by_kind} - set(DECLARED_KINDS) - {"supply_droop"})
-    if missing:
-        print(f"\nno detector declares: {', '.join(missing)}")
-    print("\nfalse alarms\n" + _false_alarms(outcomes))
-    print("\nthe same traces, others beside\n" + _rivals(outcomes))
-    print("\nprobabilities stated and true\n" + _reliability(outcomes))
+    if outcomes:
+        kinds = [[*r.cells(), str(extra.get(r.name, 0))] for r in sorted(by_kind, key=lambda r: r.name)]
+        print("\nper kind\n" + grid([*HEAD, "false"], kinds))
+        print("\nper scenario\n" + grid(HEAD, [r.cells() for r in by_scenario]))
+        missing = sorted({r.name for r in by_kind} - set(DECLARED_KINDS) - {"supply_droop"})
+        if missing:
+            print(f"\nno detector declares: {', '.join(missing)}")
+        print("\nfalse alarms\n" + _false_alarms(outcomes))
+        print("\nthe same traces, others beside\n" + _rivals(outcomes))
+        print("\nprobabilities stated and true\n" + _reliability(outcomes))
     for study in result.studies:
         print(f"\n{study.name}\n{study.text}")
     figures = [*_figures(outcomes), *(f for s in result.studies for f in s.figures)]

@@ -1,18 +1,25 @@
-"""Everything that is studied beside the scenarios: size of steps, ROC, forecast of temperatures, cost."""
+"""Everything that is studied beside the scenarios: size of steps, ROC, calibration, forecast of temperatures, cost."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
+from tests.events.calibration import calibration_study
 from tests.events.cost import cost_study
 from tests.events.figure import Study
 from tests.events.forecast import forecast_study
 from tests.events.steps_study import roc_study, step_study
 
+# name -> study, trials or samples, those of a quick run
+STUDIES: Mapping[str, tuple[Callable[[int, int], Study], int, int]] = {
+    "steps": (step_study, 200, 20),
+    "roc": (roc_study, 40, 5),
+    "calibration": (calibration_study, 2000, 50),
+    "forecast": (forecast_study, 60, 10),
+    "cost": (cost_study, 30_000, 5_000),
+}
 
-def studies(seed: int, quick: bool) -> list[Study]:
-    """All of them."""
-    return [
-        step_study(seed, 20 if quick else 200),
-        roc_study(seed, 5 if quick else 40),
-        forecast_study(seed, 10 if quick else 60),
-        cost_study(seed, 5_000 if quick else 30_000),
-    ]
+
+def studies(seed: int, quick: bool, only: str = "") -> list[Study]:
+    """Those whose name contains ``only``."""
+    return [study(seed, few if quick else many) for name, (study, many, few) in STUDIES.items() if only in name]

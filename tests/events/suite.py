@@ -63,7 +63,7 @@ def run(options: Options) -> Result:
     if not options.kinds:
         _benign(options, result)
     if options.studies:
-        result.studies = studies(options.seed, options.quick)
+        result.studies = studies(options.seed, options.quick, options.only)
     result.wall_s = time.monotonic() - begun_s
     return result
 

@@ -44,6 +44,7 @@ class Setting:
     remote: bool = True
     path_ohm: float = 0.012
     path_known: bool = True
+    configured_ohm: float | None = None  # where the configuration says another path than there is
     status: bool = True
     slow_channels: int = 5
     noise: float = 0.6
@@ -325,7 +326,7 @@ def _specs(setting: Setting) -> list[DeviceSpec]:
         load_spec(
             f"load-{n}", period_s=setting.period_s, step="0.01" if setting.coarse else "0.001", slow=setting.slow_channels, group="g",
             status=setting.status, sense="remote" if setting.remote else "local", limits=limits,
-            path_resistance_ohm=setting.path_ohm if setting.remote and setting.path_known else None,
+            path_resistance_ohm=(setting.configured_ohm or setting.path_ohm) if setting.remote and setting.path_known else None,
         )
         for n in range(1, 3 if setting.second else 2)
     ]  # fmt: skip

@@ -15,7 +15,7 @@ from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probab
 from loadlog.detectors.steps import MEMORY, MOST_DOUBT, MOST_KEPT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
-from tests.events.optimum import optimum
+from tests.events.optimum import optimum, run_length
 
 DATA = Path(__file__).parents[2] / "data"
 MISSED = 99
@@ -92,18 +92,51 @@ def test_alarm_probability() -> None:
     assert two_sided_quantile(0.0026998) == pytest.approx(3.0, abs=1e-4)
 
 
-def shewhart_lengths() -> Iterator[tuple[float, float]]:
-    """(shift in sigma, average run length) of the three-sigma chart in arl.csv (Lucas and Saccucci 1990; Montgomery)."""
+def run_lengths(chart: str) -> list[tuple[str, float, float]]:
+    """(design, shift in sigma, average run length) in arl.csv (Lucas and Saccucci 1990; Montgomery)."""
     with (DATA / "arl.csv").open() as file:
-        for row in csv.DictReader(file):
-            if row["chart"] == "shewhart":
-                yield float(row["shift_sigma"]), float(row["arl"])
+        rows = [row for row in csv.DictReader(file) if row["chart"] == chart]
+    return [(row["design"], float(row["shift_sigma"]), float(row["arl"])) for row in rows]
 
 
-@pytest.mark.parametrize(("shift", "expected"), list(shewhart_lengths()))
-def test_run_length_of_the_chart_with_one_window(shift: float, expected: float) -> None:
+def design(text: str) -> tuple[float, float]:
+    """Both numbers of "name=number name=number"."""
+    first, second = (float(part.partition("=")[2]) for part in text.split())
+    return first, second
+
+
+@pytest.mark.parametrize(("text", "shift", "expected"), run_lengths("ewma two-sided"))
+def test_run_length_of_means_that_fade(text: str, shift: float, expected: float) -> None:
+    """The detectors' recursive mean, once older than its memory, *is* the EWMA of weight 1/memory; limits as in the tables, from the target
+    and for an old chart."""
+    rnd = fresh_random()
+    weight, width = design(text)
+    limit = width * math.sqrt(weight / (2.0 - weight))
+    total, runs = 0, int(min(2000, 120_000 / expected))
+    for _ in range(runs):
+        moments = Moments(memory=1.0 / weight)
+        for _ in range(math.ceil(1.0 / weight)):
+            moments.update(0.0)
+        while abs(moments.mean) <= limit:
+            moments.update(rnd.gauss(shift, 1.0))
+            total += 1
+    deviation = expected / math.sqrt(runs)  # run lengths scatter at most as geometric ones
+    assert abs(total / runs - expected) < 4.5 * deviation
+
+
+@pytest.mark.parametrize(("text", "shift", "expected"), run_lengths("cusum two-sided"))
+def test_run_length_of_the_rule_that_delays_are_held_against(text: str, shift: float, expected: float) -> None:
+    """No detector is a CUSUM; the optimum beside which their delays stand is one. Two sides: 1/ARL = 1/ARL+ + 1/ARL-."""
+    k, h = design(text)
+    both = 1.0 / (1.0 / run_length(k, h, shift) + 1.0 / run_length(k, h, -shift))
+    assert both == pytest.approx(expected, rel=0.005)
+
+
+@pytest.mark.parametrize(("text", "shift", "expected"), run_lengths("shewhart"))
+def test_run_length_of_the_chart_with_one_window(text: str, shift: float, expected: float) -> None:
     """The detectors' chart with a single window of one sample and known noise *is* a Shewhart chart; three sigma is P = 0.0027."""
     rnd = fresh_random()
+    assert text == "3 sigma"
     chart = StepChart((1,), 0.0026998, 0.0)
     chart.fix(1.0)
     runs = int(min(2000, 400_000 / expected))
