@@ -1,6 +1,6 @@
 #!/bin/sh
 # Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics, the checkers
-# of systemd units and compose files. Prints one line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The
+# of systemd units and compose files, npm (brings Grafana's components). Prints one line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The
 # databases' own services are not started: the tests run them on free ports.
 set -u
 have() { case $1 in
@@ -9,15 +9,16 @@ have() { case $1 in
   chromium) command -v chromium >/dev/null 2>&1 ;;
   influxdb) command -v influxd >/dev/null 2>&1 ;;
   victoria-metrics) command -v victoria-metrics >/dev/null 2>&1 ;;
+  npm) command -v npm >/dev/null 2>&1 ;;
   systemd-analyze) command -v systemd-analyze >/dev/null 2>&1 ;;
   docker-compose) command -v docker-compose >/dev/null 2>&1 || docker compose version >/dev/null 2>&1 ;;
 esac; }
 package() { case $1 in
-  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; systemd-analyze) echo systemd ;;
+  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; npm) echo "nodejs npm" ;; systemd-analyze) echo systemd ;;
   *) echo "$1" ;;
 esac; }
 wanted="" found="" installed="" lacking=""
-for peer in cc libmodbus chromium influxdb victoria-metrics systemd-analyze docker-compose; do
+for peer in cc libmodbus chromium influxdb victoria-metrics systemd-analyze docker-compose npm; do
   if have "$peer"; then found="$found $peer"; else wanted="$wanted $peer"; fi
 done
 if [ -n "$wanted" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then

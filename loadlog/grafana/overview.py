@@ -7,7 +7,7 @@ from typing import Any
 from grafana_foundation_sdk.models import dashboard as models
 
 from loadlog.grafana.influx import DEVICES, Query, active_events
-from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables
+from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables, written
 from loadlog.grafana.scope import STANDARD, Scope
 
 RUNS_BACK = "30d"
@@ -105,7 +105,7 @@ def _readings(scope: Scope) -> Any:
     )
     panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
     for name, _, unit in _plots():
-        panel = panel.override_by_name(name, [Property("unit", unit)])
+        panel = panel.override_by_name(name, written(unit))
     return panel.override_by_name("quality", [Property("mappings", [QUALITY_WORDS])])
 
 
@@ -113,7 +113,7 @@ def _thermometers(scope: Scope) -> Any:
     query = f'SELECT last(/_c$/) FROM "thermometer" WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
     panel = rows("Last temperatures", query, "The last reading of each channel of each thermometer within the time range.", width=10)
     panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
-    return panel.override_by_regexp("/^last_/", [Property("unit", "celsius")])
+    return panel.override_by_regexp("/^last_/", written("celsius"))
 
 
 def _readings_over_time(scope: Scope, name: str, title: str, unit: str) -> Any:

@@ -16,6 +16,8 @@ from loadlog.grafana.scope import Scope
 from loadlog.model.device import LimitSpec
 
 WIDTH = 24  # of Grafana's grid
+# As finely as inexpensive instruments read; left to itself Grafana writes three digits, 24.0 V for 24.012 V.
+DECIMALS = {"volt": 3, "amp": 3, "watt": 2, "celsius": 1}
 GREEN, ORANGE, RED, BLUE = "green", "orange", "red", "blue"
 # Colours that readers with a colour vision deficiency can tell apart (Okabe and Ito, 2008); limits are also lines, and states also words.
 Property = models.DynamicConfigValue
@@ -36,7 +38,14 @@ def plot(
     panel = panel.line_width(1).fill_opacity(0).span_nulls(False).show_points(common_models.VisibilityMode.AUTO)
     if about:
         panel = panel.description(about)
+    if unit in DECIMALS:
+        panel = panel.decimals(DECIMALS[unit])
     return panel.targets(list(queries))
+
+
+def written(unit: str) -> list[Property]:
+    """Unit and decimals of a column."""
+    return [Property("unit", unit), *([Property("decimals", DECIMALS[unit])] if unit in DECIMALS else [])]
 
 
 def steps(*pairs: tuple[float | None, str]) -> build.ThresholdsConfig:

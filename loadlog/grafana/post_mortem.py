@@ -10,7 +10,7 @@ from grafana_foundation_sdk.models import dashboard as models
 from grafana_foundation_sdk.models import xychart as xychart_models
 
 from loadlog.grafana.influx import DEVICES, SOURCE, Query
-from loadlog.grafana.panels import ORANGE, RED, Property, plot, put_together, rows, states, variables
+from loadlog.grafana.panels import ORANGE, RED, Property, plot, put_together, rows, states, variables, written
 from loadlog.grafana.scope import STANDARD, Scope
 
 CHOSEN = '"device" =~ /^($device)$/ AND "run" =~ /^($run)$/'
@@ -74,8 +74,8 @@ def _against(scope: Scope) -> Any:
     panel = panel.targets([Query(query, table=True)]).mapping(xychart_models.SeriesMapping.MANUAL)
     panel = panel.series([xychart.XYSeriesConfig().x(matcher).y(of_y)])
     panel = panel.legend(common.VizLegendOptions().show_legend(True).placement(common_models.LegendPlacement.BOTTOM))
-    panel = panel.override_by_name("current_a", [Property("unit", "amp"), Property("custom.axisLabel", "current")])
-    return panel.override_by_name("voltage_v", [Property("unit", "volt"), Property("custom.axisLabel", "voltage")])
+    panel = panel.override_by_name("current_a", [*written("amp"), Property("custom.axisLabel", "current")])
+    return panel.override_by_name("voltage_v", [*written("volt"), Property("custom.axisLabel", "voltage")])
 
 
 def _quality(scope: Scope) -> Any:

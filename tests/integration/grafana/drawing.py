@@ -16,7 +16,8 @@ SOURCE = Path(__file__).parent / "drawn"
 BUILD = Path(__file__).parents[3] / "build" / "grafana"
 _PACKAGES = ("package.json", "package-lock.json", ".npmrc")
 _ESBUILD = (
-    "--bundle", "--minify", "--outfile=draw.js", "--alias:react-custom-scrollbars-2=./scrollbars.js", "--loader:.svg=dataurl", "--loader:.woff2=empty", "--loader:.ttf=empty",
+    "--bundle", "--minify", "--outfile=draw.js", "--alias:react-custom-scrollbars-2=./scrollbars.js",
+    "--loader:.svg=dataurl", "--loader:.woff2=empty", "--loader:.ttf=empty",
     '--define:process.env.NODE_ENV="production"',
 )  # fmt: skip
 

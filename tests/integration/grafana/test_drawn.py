@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -95,13 +95,17 @@ def legend_rows(page: Page, title: str) -> dict[str, list[str]]:
     return {row.locator("button").first.inner_text(): row.locator("td").all_inner_texts()[-3:] for row in cells.all()}
 
 
+def _tag(tags: dict[str, str]) -> Callable[[re.Match[str]], str]:
+    return lambda found: tags[found[1]]
+
+
 def legend_names(panel: dict[str, Any], answer: list[dict[str, Any]]) -> dict[str, list[float]]:
     """Name of each series by its alias -> its values."""
     out: dict[str, list[float]] = {}
     alias = panel["targets"][0]["alias"]
     for one in answer:
         for place, column in enumerate(one["columns"][1:], 1):
-            name = re.sub(r"\$tag_(\w+)", lambda m, tags=one.get("tags"): tags[m[1]], alias).replace("$col", column).strip()
+            name = re.sub(r"\$tag_(\w+)", _tag(one.get("tags") or {}), alias).replace("$col", column).strip()
             out[name] = [row[place] for row in one["values"] if row[place] is not None]
     return out
 
