@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loadlog.cli.common import config_option, json_option, print_json, print_table, progress_bar
+from loadlog.cli.common import config_option, json_option, print_json, print_table, progress_bar, say
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import UsageError
 from loadlog.model.event import Event
@@ -59,7 +59,7 @@ def _say(archive: Archive, run_id: str) -> None:
 
         with progress_bar(f"judging {run_id}", sum(d.polls for d in summary.devices)) as advance:
             said = post_mortem(archive, run_id, advance, time.time_ns()).verdict
-    click.echo(verdict_text(summary, said))
+    say(verdict_text(summary, said))
 
 
 @contextmanager
@@ -88,7 +88,7 @@ def _against(archive: Archive, run_id: str, other_archive: Archive, other_id: st
         print_json(result.to_json())
         return 0
     for each in (result.first, result.second):
-        click.echo(f"{each.summary.run.id}: {each.verdict.sentence}")
+        say(f"{each.summary.run.id}: {each.verdict.sentence}")
     for run, devices in result.only_in.items():
         if devices:
             click.echo(f"only in {run}: {', '.join(devices)}")

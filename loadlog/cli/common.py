@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from loadlog.model.errors import UsageError
 F = TypeVar("F", bound=Callable[..., Any])
 
 DEFAULT_CONFIG = "config/bench.toml"
+_BEYOND_JSON = re.compile(r"[\x7f-\x9f]")  # control characters that JSON does not ask to be escaped
 
 
 def config_option(command: F) -> F:
@@ -63,7 +65,19 @@ def plain(value: Any) -> Any:
 
 def print_json(value: Any) -> None:
     """One object on one line."""
-    click.echo(json.dumps(plain(value), ensure_ascii=False))
+    text = json.dumps(plain(value), ensure_ascii=False)
+    click.echo(_BEYOND_JSON.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+
+
+def shown(text: str) -> str:
+    """Text from instruments, servers and people as a terminal may have it: no control characters but line feeds, which it would carry out
+    (ECMA-48: ESC, CSI)."""
+    return text if text.isprintable() else "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print text that may hold what others wrote."""
+    click.echo(shown(text), err=err)
 
 
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], right: Sequence[int] = ()) -> None:
@@ -76,7 +90,7 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]
     for index, column in enumerate(columns):
         table.add_column(column, justify="right" if index in right else "left", overflow="fold")
     for row in rows:
-        table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+        table.add_row(*(Text("" if cell is None else shown(str(cell))) for cell in row))
     Console(file=sys.stdout, width=None if sys.stdout.isatty() else 200).print(table)
 
 

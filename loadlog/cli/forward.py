@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import Suggesting, config_option, json_option, pick, print_json, print_table
+from loadlog.cli.common import Suggesting, config_option, json_option, pick, print_json, print_table, say
 
 
 @click.group(cls=Suggesting)
@@ -88,10 +88,10 @@ def _row(target: dict[str, Any]) -> tuple[Any, ...]:
 def _print_details(targets: list[dict[str, Any]]) -> None:
     for target in targets:
         if target["detail"]:
-            click.echo(f"{target['name']}: {target['detail']}")
+            say(f"{target['name']}: {target['detail']}")
         for group in target["refused_lines"]:
-            click.echo(f"{target['name']}: {len(group['lines'])} lines set aside: {group['reason']}")
-            click.echo(f"  {group['lines'][0]}")
+            say(f"{target['name']}: {len(group['lines'])} lines set aside: {group['reason']}")
+            say(f"  {group['lines'][0]}")
 
 
 @forward.command()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import json_option, print_json, print_table
+from loadlog.cli.common import json_option, print_json, print_table, say
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import DeviceError, UsageError
 
@@ -63,10 +63,10 @@ def scan(
         elif isinstance(finding, Found):
             who = "" if finding.unit is None else f"unit {finding.unit}, "
             identity = "".join(f"; {name}: {text}" for name, text in finding.identity.items())
-            click.echo(f"{who}{finding.setting}: {finding.how}{identity}")
+            say(f"{who}{finding.setting}: {finding.how}{identity}")
             click.echo("".join(f"    {line}\n" for line in finding.config.splitlines()), nl=False)
         else:
-            click.echo(finding.text, err=not found)
+            say(finding.text, err=not found)
     _progress("")
     return 0 if found else DeviceError.exit_status
 

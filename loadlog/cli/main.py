@@ -14,7 +14,7 @@ import click
 from loadlog.cli.accuracy import accuracy
 from loadlog.cli.afterwards import replay, review
 from loadlog.cli.bench import check, read
-from loadlog.cli.common import Suggesting
+from loadlog.cli.common import Suggesting, say
 from loadlog.cli.dashboards import dashboards
 from loadlog.cli.export import export
 from loadlog.cli.forward import forward
@@ -69,7 +69,7 @@ def run(arguments: list[str]) -> int:
 
 
 def _report(line: str, status: int, verbose: bool) -> int:
-    click.echo(f"loadlog: {line}", err=True)
+    say(f"loadlog: {line}", err=True)
     if verbose:
         traceback.print_exc(file=sys.stderr)
     return status

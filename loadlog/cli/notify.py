@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Suggesting, config_option, json_option, print_json, print_table
+from loadlog.cli.common import Suggesting, config_option, json_option, print_json, print_table, say
 from loadlog.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def test(targets: tuple[str, ...], config_path: Path, as_json: bool) -> int:
         if as_json:
             print_json({"name": name, "service": service, "accepted": outcome.accepted, "detail": outcome.reason})
         else:
-            click.echo(f"{name} ({service}): {'accepted' if outcome.accepted else 'NOT accepted: ' + outcome.reason}")
+            say(f"{name} ({service}): {'accepted' if outcome.accepted else 'NOT accepted: ' + outcome.reason}")
     return 1 if failed else 0
 
 
@@ -93,7 +93,7 @@ def status(config_path: Path, as_json: bool) -> int:
         print_table("", columns, map(_row, addresses), right=[4, 6, 7, 8])
         for address in addresses:
             if address["detail"]:
-                click.echo(f"{address['name']}: {address['detail']}")
+                say(f"{address['name']}: {address['detail']}")
     return 1 if any(address["state"] in ("failing", "stopped") for address in addresses) else 0
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import config_option, json_option, pick, print_json, print_table
+from loadlog.cli.common import config_option, json_option, pick, print_json, print_table, say
 from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.duration import parse_duration
 from loadlog.model.errors import UsageError
@@ -80,7 +80,7 @@ def _archive(config_path: Path) -> Any:
 
 def _warn_damaged(archive: Any) -> None:
     for line in archive.damaged.values():
-        click.echo(f"loadlog: left out: {line}", err=True)
+        say(f"loadlog: left out: {line}", err=True)
 
 
 def _since(text: str | None) -> int | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Duration, Suggesting, config_option, json_option, print_json, print_table
+from loadlog.cli.common import Duration, Suggesting, config_option, json_option, print_json, print_table, say
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.run import RunInfo
 
@@ -131,7 +131,7 @@ def show(run_id: str, config_path: Path, as_json: bool) -> int:
     if as_json:
         print_json(summary.to_json())
     else:
-        click.echo(summary_text(summary))
+        say(summary_text(summary))
     return 0
 
 

@@ -1,7 +1,7 @@
 """Structured logs: one line an entry on standard error, ``key=value`` for people, JSON objects for machines (``--log-json``).
 
-Fields are given with ``extra={"fields": {...}}``. Nothing secret is ever put into a field; a newline in a value (an instrument's text) is
-escaped, so an entry stays one line.
+Fields are given with ``extra={"fields": {...}}``. Nothing secret is ever put into a field; control characters in a value (an
+instrument's text) are escaped, so an entry stays one line and steers no terminal.
 """
 
 from __future__ import annotations
@@ -30,13 +30,17 @@ class LineFormatter(logging.Formatter):
         if self._as_json:
             return json.dumps(entry, ensure_ascii=False, default=str)
         more = "".join(f" {key}={_shown(value)}" for key, value in entry.items() if key not in ("t", "level", "process", "message"))
-        message = record.getMessage().replace("\n", "\\n")
-        return f"{stamp} {record.levelname:7} {self._process} {message}{more}"
+        return f"{stamp} {record.levelname:7} {self._process} {_printable(record.getMessage())}{more}"
 
 
 def _shown(value: Any) -> str:
     text = str(value)
-    return json.dumps(text, ensure_ascii=False) if any(c in text for c in ' "\n=') else text
+    return _printable(json.dumps(text, ensure_ascii=False) if any(c in text for c in ' "\n=') else text)
+
+
+def _printable(text: str) -> str:
+    """Control characters as escapes: in a terminal they would be carried out (ECMA-48), and a line could be made to look like another."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def configure(process: str, *, verbose: bool = False, as_json: bool = False) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import logging
 import math
 from collections import Counter, OrderedDict
 from collections.abc import AsyncIterator, Callable
@@ -24,6 +25,7 @@ MAX_FAILURES = 10
 FAILURE_WINDOW_S = 60.0
 MAX_PEERS = 1000
 LOCAL_SHARE = 10
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,8 @@ class FailureCounter:
         return [t for t in self._failures.get(peer, []) if t > since_s]
 
     def add(self, peer: str) -> None:
-        """One more wrong token from this peer."""
+        """One more wrong token from this peer; told to the log, for whoever watches it."""
+        _log.warning("wrong token", extra={"fields": {"peer": peer}})
         recent = self._recent(peer)
         self._failures.pop(peer, None)
         if len(self._failures) >= MAX_PEERS:

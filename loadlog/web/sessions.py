@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
@@ -16,6 +17,7 @@ from loadlog.web.site import Site, site_of
 from loadlog.web.strict import TEXT, make_router
 
 router = make_router("/api")
+_log = logging.getLogger(__name__)
 SiteOf = Annotated[Site, Depends(site_of)]
 
 
@@ -48,6 +50,7 @@ async def log_in(body: Login, request: Request, site: SiteOf) -> Response:
     if not level:
         site.limits.failures.add(peer)
         raise Problem(401, "the token is wrong", field="token")
+    _log.info("logged in", extra={"fields": {"peer": peer, "may": level.name.lower()}})
     answer = Response(status_code=204)
     value = site.access.new_session(level, site.utc_s())
     secure = request.url.scheme == "https"

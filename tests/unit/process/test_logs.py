@@ -25,6 +25,15 @@ def test_a_newline_in_a_value_or_message_stays_in_its_line(as_json: bool) -> Non
     assert "load-1" in line
 
 
+@pytest.mark.parametrize("as_json", [False, True])
+def test_no_entry_steers_a_terminal_or_looks_like_another(as_json: bool) -> None:
+    """ECMA-48: ESC and, of eight bits, CSI begin what a terminal carries out; a carriage return writes over the line."""
+    hostile = "\x1b]0;owned\x07\x1b[2K\rERROR forged=1\x9b31m\u2028\x00"
+    line = LineFormatter("viewer", as_json).format(record(hostile, **{"text": hostile, "peer": "192.0.2.1"}))
+    controls = [c for c in line if not c.isprintable()]
+    assert controls == [] if not as_json else not [c for c in controls if ord(c) < 0x20]
+
+
 def test_json_lines_carry_the_fields_exactly() -> None:
     entry = json.loads(LineFormatter("recorder", True).format(record("event", text=HOSTILE, id=17)))
     assert entry["text"] == HOSTILE

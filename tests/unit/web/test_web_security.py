@@ -217,6 +217,18 @@ def test_changes_and_reads_are_limited_per_peer(bench: StandIn, tmp_path: Path) 
         assert other.get("/api/forward").status_code == 200
 
 
+def test_wrong_tokens_and_log_ins_are_told_to_the_log_without_the_token(outside: httpx.Client, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("INFO", "loadlog.web")
+    outside.post("/api/session", json={"token": "a-wrong-guess"}, headers=HEADERS)
+    outside.get("/api/devices", headers={"Authorization": "Bearer a-wrong-guess"})
+    outside.post("/api/session", json={"token": TOKEN}, headers=HEADERS)
+    told = [(record.getMessage(), getattr(record, "fields", {})) for record in caplog.records if record.name.startswith("loadlog.web")]
+    wrong = ("wrong token", {"peer": "127.0.0.1"})
+    assert told == [wrong, wrong, ("logged in", {"peer": "127.0.0.1", "may": "act"})]
+    assert "a-wrong-guess" not in caplog.text
+    assert TOKEN not in caplog.text
+
+
 def test_guessing_is_slowed_down(outside: httpx.Client) -> None:
     for _ in range(MAX_FAILURES):
         assert outside.post("/api/session", json={"token": "wrong"}, headers=HEADERS).status_code == 401
