@@ -42,8 +42,12 @@ def _notices(bench: Bench) -> tuple[list[dict[str, str]], list[str]]:
     from loadlog.notify import check_notify, load_addresses, load_heartbeat
 
     check_notify(config, str(bench.path))
-    variables = [name for t in config.targets if (name := t.urls_env)] + ([config.heartbeat_url_env] if config.heartbeat_url_env else [])
-    missing = [f"notify: environment variable {name} is not set here; the service needs it" for name in variables if name not in os.environ]
+    variables = [*(t.urls_env for t in config.targets), config.heartbeat_url_env]
+    files = [*(t.urls_file for t in config.targets), config.heartbeat_url_file]
+    missing = [f"notify: environment variable {v} is not set here; the service needs it" for v in variables if v and v not in os.environ]
+    missing += [
+        f"notify: file {f} cannot be read here; the service needs it" for f in files if f and not os.access(bench.path.parent / f, os.R_OK)
+    ]
     if missing:
         return [], missing
     load_heartbeat(config, bench.path.parent, os.environ)

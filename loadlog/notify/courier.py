@@ -1,8 +1,8 @@
 """One address: brings its notices to the server, oldest first, with back-off. `step` does one attempt and says when it wants to be called
 again; it waits for the server, and for nothing else.
 
-A notice that nobody accepts within `GIVE_UP_NS` is old news: it is dropped, counted and logged. Meanwhile no further notice of events is
-made for the address: what happens is told in one when the server is back.
+A notice that nobody accepts within `GIVE_UP_NS` and `GIVE_UP_ATTEMPTS` is old news: it is dropped, counted and logged. Meanwhile no further
+notice of events is made for the address: what happens is told in one when the server is back.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from loadlog.store.notify_state import Notice, NotifyState
 RETRY_MIN_S, RETRY_MAX_S = 5.0, 600.0
 IDLE_S = 60.0  # it is woken when there is something
 STORE_S = 10.0
-GIVE_UP_NS = 24 * 3600 * NS
+GIVE_UP_NS, GIVE_UP_ATTEMPTS = 24 * 3600 * NS, 20  # the clock of a board without a battery may leap by months once the network is there
 REPEAT = "(You may have had this before: the last attempt ended without a clear answer.)\n\n"
 _log = logging.getLogger(__name__)
 
@@ -65,7 +65,7 @@ class Courier:
             self._succeed()
             self._tally()
             return IDLE_S
-        if self._utc_ns() - notice.made_utc_ns > GIVE_UP_NS:
+        if notice.attempts >= GIVE_UP_ATTEMPTS and self._utc_ns() - notice.made_utc_ns > GIVE_UP_NS:
             self._kept.give_up(notice)
             _log.error("a notice was given up after a day", extra={"fields": {"address": self.address.name, "subject": notice.subject}})
             self._tally()

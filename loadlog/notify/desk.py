@@ -133,7 +133,7 @@ class Desk:
 
     def turn(self, now_ns: int) -> Draft | None:
         """What is to be told now, or None. What it returns counts as told."""
-        passing = {id_: e for id_, e in self._waiting.items() if e.due_ns <= now_ns and self._passes(e, now_ns)}
+        passing = {id_: e for id_, e in self._waiting.items() if self._is_due(e, now_ns) and self._passes(e, now_ns)}
         if not passing:
             self._opened_ns = None
             return None
@@ -152,6 +152,10 @@ class Desk:
             del self._told[next(iter(self._told))]
         self._counts, self._opened_ns = {}, None
         return draft
+
+    def _is_due(self, entry: Entry, now_ns: int) -> bool:
+        """Also when it lies further ahead than any on-delay: then the clock was set back since."""
+        return entry.due_ns <= now_ns or entry.due_ns > now_ns + self.policy.on_delay_s * NS
 
     def _passes(self, entry: Entry, now_ns: int) -> bool:
         if self.policy.quiet is None or self.policy.quiet.until(now_ns) is None:

@@ -29,6 +29,7 @@ from loadlog.store.notify_state import DIGEST, EVENTS, Notice, NotifyState
 
 MOMENTARY = 200  # ids that are remembered, since every open recording tells events of no device
 DAY_NS = 86_400 * NS
+LONGEST_DIGEST_NS = 31 * DAY_NS
 KEEP_S = 300.0  # how often places are kept when there is nothing else to keep
 _log = logging.getLogger(__name__)
 
@@ -119,7 +120,7 @@ class Desks:
         self._floor, self._follower = int(service.get("floor", -1)), None
         self._places = dict(kept.places)
         self._desks = desks
-        self._newcomers = [name for name in desks if name not in kept.desks]
+        self._newcomers = [name for name in desks if not kept.desks.get(name)]  # a courier may have told of itself already
         self._changed = True
 
     def _events(self) -> list[News]:
@@ -189,7 +190,7 @@ class Desks:
         due_ns = last_due(dt.time.fromisoformat(self._config.digest_at), self._head.zone, now_ns)
         if due_ns <= self._digest_ns:
             return []
-        since_ns = self._digest_ns
+        since_ns = max(self._digest_ns, now_ns - LONGEST_DIGEST_NS)
         try:
             text = digest(self._day(since_ns, now_ns, status), self._head)
         except LoadlogError as exc:

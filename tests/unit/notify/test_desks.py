@@ -242,14 +242,24 @@ def test_a_notice_that_nobody_takes_for_a_day_is_given_up_and_counted(tmp_path: 
     office.run(2)
     office.down = "nobody listens there"
     put(journal, raised(7, 100))
-    office.run(10)
-    office.now_s += GIVE_UP_NS / NS
+    office.run(GIVE_UP_NS / NS, step_s=60)
     office.down = ""
-    assert office.run(60) == []
+    assert office.run(700, step_s=30) == []
     assert office.couriers[0].facts.given_up == 1
     put(journal, raised(8, 200))
     assert office.run(700, step_s=5) == ["ALARM: load-1 limit (north-wall)"]
     assert {name: (t.accepted, t.given_up, t.waiting) for name, t in read_notify(tmp_path).items()} == {"default": (1, 1, 0)}
+
+
+def test_a_clock_that_leaps_by_months_when_the_network_comes_costs_no_notice(tmp_path: Path, journal: OpenJournal) -> None:
+    office = Office(tmp_path)
+    office.run(2)
+    office.down = "the network does not reach it"
+    put(journal, raised(7, 100))
+    office.run(30)
+    office.now_s += 200 * 86_400
+    office.down = ""
+    assert office.run(10) == ["ALARM: load-1 limit (north-wall)"]
 
 
 def test_the_recorder_that_is_gone_is_told_once_over_restarts_and_so_is_its_return(tmp_path: Path, journal: OpenJournal) -> None:
