@@ -163,11 +163,11 @@ def _devices(devices: Sequence[DeviceReport]) -> Iterable[str]:
         yield f"<h2>{name}: figures</h2>"
         rows = [
             f"<tr><td>{escape(channel)}</td><td>{escape(statistic.replace('_', ' '))}</td><td>{escape(figure.text())}</td>"
-            f'<td class="quiet">{escape("; ".join(figure.notes))}</td></tr>'
+            f'<td class="quiet notes">{escape("; ".join(figure.notes))}</td></tr>'
             for (channel, statistic), figure in device.figures.items()
             if figure.value is not None
         ]
-        yield _table(("channel", "statistic", "value (k = 2)", "notes"), rows) if rows else "<p>No good sample.</p>"
+        yield _table(("channel", "statistic", "value (k = 2)", "notes"), rows, "figures measured") if rows else "<p>No good sample.</p>"
         missing = [f"{c} {s.replace('_', ' ')}: {f.why_not}" for (c, s), f in device.figures.items() if f.value is None]
         if missing:
             items = "".join(f"<li>{escape(m)}</li>" for m in missing)

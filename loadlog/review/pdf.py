@@ -18,6 +18,7 @@ from matplotlib.figure import Figure as Plot
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.event import Event
 from loadlog.review.cause import duration
+from loadlog.review.evidence import brief
 from loadlog.review.html import CAUTIONS
 from loadlog.review.postmortem import Curve, PostMortem
 
@@ -26,6 +27,8 @@ COLOURS = {"V": "#0a5fa6", "A": "#b04a06", "W": "#3f6212", "°C": "#8a2471"}
 SEVERITIES = {"alarm": "#a8121c", "warning": "#7d5300", "info": "#3d5a80"}
 WINDOWS_DRAWN = 8
 DPI = 130
+
+PLOT_MM = 190
 
 
 class _Paper(FPDF):
@@ -57,6 +60,15 @@ class _Paper(FPDF):
         self.set_font("DejaVu", "B" if bold else "", size)
         self.multi_cell(0, size * 0.5, printable(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
+    def drawn(self, heading: str, text: str, plot: bytes, height_per_width: float) -> None:
+        """A chapter of one plot, all of it on one page."""
+        if self.will_page_break(PLOT_MM * height_per_width + 20):
+            self.add_page()
+        self.heading(heading)
+        if text:
+            self.line_of(text)
+        self.image(io.BytesIO(plot), w=PLOT_MM)
+
     def rows(self, columns: Sequence[str], rows: Iterable[Sequence[str]], widths: Sequence[int]) -> None:
         """A table."""
         self.set_font("DejaVu", "", 7)
@@ -83,22 +95,32 @@ def pdf_report(report: PostMortem) -> bytes:
     paper.line_of(f"Started {_time(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}; UTC")
     for limit in report.accepted.limits:
         paper.line_of(f"{limit.decision}: {limit.reason}")
+    _first(paper, report)
     _timeline(paper, report)
     events = [p.event for p in report.timeline]
     for device in report.devices:
         curves = [c for c in report.overview if c.device == device.spec.name and c.t_s]
         if curves:
-            paper.heading(f"{device.spec.name}: the whole run")
-            paper.image(io.BytesIO(_plot(curves, events)), w=190)
+            paper.drawn(f"{device.spec.name}: the whole run", "", *_plot(curves, events))
     for window in report.windows[:WINDOWS_DRAWN]:
         if any(c.t_s for c in window.curves):
-            paper.heading(f"Event {window.event.id}: {window.event.kind} {window.event.device or window.event.group or 'service'}")
-            paper.line_of(window.event.message)
-            paper.image(io.BytesIO(_plot([c for c in window.curves if c.t_s], events)), w=190)
+            heading = f"Event {window.event.id}: {window.event.kind} {window.event.device or window.event.group or 'service'}"
+            paper.drawn(heading, window.event.message, *_plot([c for c in window.curves if c.t_s], events))
     _figures(paper, report)
     paper.heading("Cautions")
     paper.line_of(CAUTIONS)
     return bytes(paper.output())
+
+
+def _first(paper: _Paper, report: PostMortem) -> None:
+    """What may have been first, with what shows it."""
+    if report.verdict.first:
+        paper.heading("What happened first")
+    for placed in report.verdict.first:
+        e = placed.event
+        paper.line_of(f"{e.kind} on {e.device or e.group or 'service'} (probability {e.confidence:.2f}): {e.message}")
+        if shown := brief(e):
+            paper.line_of(f"Evidence: {', '.join(shown)}", 8)
 
 
 def _timeline(paper: _Paper, report: PostMortem) -> None:
@@ -117,10 +139,13 @@ def _timeline(paper: _Paper, report: PostMortem) -> None:
 
 def _figures(paper: _Paper, report: PostMortem) -> None:
     for device in report.devices:
-        rows = [(c, s.replace("_", " "), f.text()) for (c, s), f in device.figures.items() if f.value is not None]
+        rows = [(c, s.replace("_", " "), f.text(), "; ".join(f.notes)) for (c, s), f in device.figures.items() if f.value is not None]
         if rows:
             paper.heading(f"{device.spec.name}: figures")
-            paper.rows(("channel", "statistic", "value"), rows, (40, 50, 100))
+            paper.rows(("channel", "statistic", "value", "notes"), rows, (26, 30, 48, 86))
+        for (channel, statistic), figure in device.figures.items():
+            if figure.value is None:
+                paper.line_of(f"{channel} {statistic.replace('_', ' ')}: none, {figure.why_not}", 7)
     shared = [(g.group, g.device or "all", g.figure.name.replace("_", " "), g.figure.text()) for g in report.groups]
     if shared:
         paper.heading("Groups: devices that share one source")
@@ -139,9 +164,11 @@ def _figures(paper: _Paper, report: PostMortem) -> None:
         paper.line_of(f"Note {_time(note.t_utc_ns)} {note.author}: {note.text}")
 
 
-def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> bytes:
+def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, float]:
+    """The picture, and its height over its width."""
     units = list(dict.fromkeys(c.unit for c in curves))
-    plot = Plot(figsize=(9.5, 1.6 * len(units) + 0.5), layout="constrained")
+    width, height = 9.5, 1.6 * len(units) + 0.5
+    plot = Plot(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(plot)
     grid: Any = plot.subplots(len(units), 1, sharex=True, squeeze=False)
     for axes, unit in zip(grid[:, 0], units, strict=True):
@@ -168,7 +195,7 @@ def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> bytes:
     grid[-1, 0].xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
     out = io.BytesIO()
     plot.savefig(out, format="png", dpi=DPI)
-    return out.getvalue()
+    return out.getvalue(), height / width
 
 
 def _instants(microseconds: Sequence[int]) -> Any:
