@@ -93,4 +93,11 @@ def _states(scope: Scope) -> Any:
     )
     on = [{"type": "value", "options": {"0": {"text": "off", "color": ORANGE}, "1": {"text": "on", "color": "blue"}}}]
     panel = states("States", Query(query, alias="$tag_device $col"), about, scope)
+    for device in scope.devices:  # where the bench is known, its modes have names
+        for channel in device.channels:
+            if channel.name in STATES and channel.kind == "enum" and device.role == "load":
+                words = {str(number): {"text": name} for number, name in channel.names.items()}
+                panel = panel.override_by_name(
+                    f"{device.name} {channel.name}", [Property("mappings", [{"type": "value", "options": words}])]
+                )
     return panel.override_by_regexp("/(input_on|sense_remote)$/", [Property("mappings", on)])

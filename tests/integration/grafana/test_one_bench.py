@@ -99,6 +99,15 @@ def test_bands_are_the_limits_of_the_configuration(written: Path) -> None:
     assert "thresholds" not in by_title["load-10: Voltage"]["fieldConfig"]["defaults"]
 
 
+def test_modes_have_the_names_of_the_profile(written: Path) -> None:
+    [panel] = [p for p in board(written, "post-mortem")["panels"] if p["title"] == "States"]
+    named = {one["matcher"]["options"]: one["properties"] for one in panel["fieldConfig"]["overrides"] if one["matcher"]["id"] == "byName"}
+    assert set(named) == {"load-1 mode", "load-10 mode"}  # as the series are called: alias "$tag_device $col"
+    assert panel["targets"][0]["alias"] == "$tag_device $col"
+    texts = [word["text"] for word in named["load-1 mode"][0]["value"][0]["options"].values()]
+    assert texts == ["cc", "cv", "cp", "cr"]
+
+
 def test_the_alarms_of_this_bench_alone(influx: Influx1, world: World, written: Path) -> None:
     [panel] = [p for p in board(written, "overview")["panels"] if p["title"] == "Active events"]
     found = transformed(rows(asked(influx, world, panel["targets"][0]["query"])), panel["transformations"])
