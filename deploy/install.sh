@@ -6,6 +6,8 @@ set -eu
 cd "$(dirname "$0")/.."
 release=/opt/loadlog-releases/$(date -u +%Y%m%dT%H%M%SZ)
 config=/etc/loadlog/bench.toml
+[ ! -e "$release" ] || { echo "$release is there already" >&2; exit 1; }
+trap '[ "${in_use:-}" ] || rm -rf "$release"' EXIT
 
 python3 -m venv "$release"
 "$release/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: -r deploy/requirements.lock
@@ -28,4 +30,5 @@ udevadm control --reload
 [ ! -L /opt/loadlog ] || ln -sfn "$(readlink /opt/loadlog)" /opt/loadlog.previous
 ln -sfn "$release" /opt/loadlog.new
 mv -T /opt/loadlog.new /opt/loadlog
+in_use=yes
 echo "in use: $release"

@@ -256,12 +256,14 @@ class Guide:
         """A release that refuses the configuration must not be put in use."""
         config = self._root.path / CONFIG[1:]
         kept, before = config.read_text(), (self._root.path / "opt/loadlog").readlink()
+        releases = sorted((self._root.path / "opt/loadlog-releases").iterdir())
         config.write_text(kept + "\n[nonsense]\n")
         with contextlib.suppress(StepError):
             self._root.run(f"cd {CHECKOUT}; sh deploy/install.sh")
             raise AssertionError("an upgrade with a configuration that is refused went through")
         config.write_text(kept)
         self._expect("a release that refuses the configuration is not put in use", (self._root.path / "opt/loadlog").readlink() == before)
+        self._expect("and does not stay", releases == sorted((self._root.path / "opt/loadlog-releases").iterdir()))
 
 
 def main() -> int:
