@@ -49,17 +49,13 @@ def review(
 
 
 def _say(archive: Archive, run_id: str) -> None:
-    """At once from events and minutes; only acceptance limits need every sample."""
-    from loadlog.review import first_answer, verdict_text
-    from loadlog.review.acceptance import limits_of
+    """At once from events and minutes; only acceptance limits need the samples, of the channels that they are about."""
+    from loadlog.review import verdict_text
+    from loadlog.review.judging import judged_answer
 
-    summary, said = first_answer(archive, run_id, time.time_ns())
-    if limits_of(summary.run, archive.snapshot(run_id).config):
-        from loadlog.review.postmortem import post_mortem
-
-        with progress_bar(f"judging {run_id}", sum(d.polls for d in summary.devices)) as advance:
-            said = post_mortem(archive, run_id, advance, time.time_ns()).verdict
-    say(verdict_text(summary, said))
+    with progress_bar(f"judging {run_id}", sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)) as advance:
+        summary, said = judged_answer(archive, run_id, advance, time.time_ns())
+    click.echo(verdict_text(summary, said))
 
 
 @contextmanager

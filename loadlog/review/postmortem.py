@@ -135,7 +135,7 @@ def post_mortem(
     span = Span(run.started_utc_ns, max(summary.until_utc_ns, run.started_utc_ns + 1))
     normal_until = min((e.onset.earliest_utc_ns for e in events if concerns_the_bench(e)), default=span.to_utc_ns)
     chosen = [specs[name] for name in run.devices if name in specs]
-    bin_s = max((bin_width_s(span.length_s, spec.period_s) for spec in chosen), default=None)  # one for all, so that groups compare
+    bin_s = bins_of(chosen, span)
     reports, analyses, done = [], [], 0
     for spec in chosen:
         analysis = DeviceAnalysis(spec, span, bin_s=bin_s, left_out=left_out(spec, specs.values(), events, span.to_utc_ns))
@@ -151,6 +151,11 @@ def post_mortem(
         tuple(_windows(archive, run.id, [r.spec for r in reports], events)), normal_until, snapshot.config,
         {name: about.get("sha256", "") for name, about in snapshot.profiles.items()},
     )  # fmt: skip
+
+
+def bins_of(specs: Iterable[DeviceSpec], span: Span) -> float | None:
+    """Width of the stretches over which means are taken, s: one for all devices, so that those of a group compare."""
+    return max((bin_width_s(span.length_s, spec.period_s) for spec in specs), default=None)
 
 
 def _device(

@@ -12,6 +12,7 @@ from loadlog.model.event import Event, Onset, Severity
 from loadlog.review.cause import verdict
 from loadlog.review.compare import compare
 from loadlog.review.html import html_report
+from loadlog.review.judging import judged_answer
 from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import first_answer, post_mortem
 from loadlog.store import Archive
@@ -155,6 +156,7 @@ def test_acceptance_limits_of_the_recorded_plan_decide(tmp_path: Path, low: floa
     assert report.verdict.word == word, report.verdict.sentence
     assert report.verdict.sentence.startswith(begins)
     assert "Acceptance limits" in html_report(report)
+    assert judged_answer(Archive(tmp_path), "soak-0001")[1] == report.verdict
     assert report.to_json()["acceptance"]["limits"]
 
 
