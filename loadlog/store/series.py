@@ -24,7 +24,7 @@ from loadlog.store.rows import Layout
 from loadlog.store.schema import MINUTE_NS
 from loadlog.store.slabs import Slab, Wanted, rows_at_most, slabs
 
-SEALED_ROWS = 450_000  # sealed rows times columns (time and quality are two) that are decoded at most before minutes are used
+SEALED_ROWS = 750_000  # sealed rows times columns (time and quality are two) that are decoded at most before minutes are used
 HOT_ROWS = 150_000  # hot rows of all devices, likewise
 _QUALITIES = tuple(Quality)  # by number; calling the enumeration costs as much as the rest of a bucket
 Part = tuple[Path, int, Layout]  # recording, number of the device in it, its channels there

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from pydantic import Field
+from pydantic_core import to_json
 
 from loadlog.config import nearest
 from loadlog.model.clock import NS, parse_utc
@@ -35,7 +36,12 @@ def devices(site: SiteOf) -> dict[str, Any]:
     return {"bench": site.bench, "software": site.software, "t": site.source.now(), "devices": site.source.devices()}
 
 
-@router.get("/api/samples", summary="Channels of a device over a span, in at most about `points` buckets", dependencies=[Costly])
+@router.get(
+    "/api/samples",
+    summary="Channels of a device over a span, in at most about `points` buckets",
+    dependencies=[Costly],
+    response_class=JSONResponse,
+)
 def samples(
     site: SiteOf,
     device: Annotated[NameText, Query()],
@@ -43,7 +49,7 @@ def samples(
     to: Annotated[Instant | None, Query(description="RFC 3339; default: now")] = None,
     points: Annotated[int, Query(ge=1, le=MAX_POINTS)] = 2000,
     channel: Annotated[list[NameText] | None, Query(description="default: every channel with a number")] = None,
-) -> dict[str, Any]:
+) -> Response:
     """Raw samples where the span holds no more than `points`; else minimum, mean and maximum of each bucket."""
     spec = site.source.spec(device)
     if spec is None:
@@ -56,7 +62,9 @@ def samples(
     from_ns = instant("from", from_) if from_ is not None else max(EARLIEST_NS, to_ns - DEFAULT_SPAN_NS)
     if from_ns >= to_ns:
         raise Problem(422, "from must be before to", field="to" if from_ is None else "from")
-    return site.source.samples(spec, channel or numbers, from_ns, to_ns, points)
+    columns = site.source.samples(spec, channel or numbers, from_ns, to_ns, points)
+    # Plain values already: the framework's own way to JSON would take as long as reading the samples.
+    return Response(to_json(columns), media_type="application/json")
 
 
 def instant(field: str, text: str) -> int:

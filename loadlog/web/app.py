@@ -61,6 +61,6 @@ def build_app(site: Site) -> ASGIApp:
         return FileResponse(ASSETS / "index.html", headers={"cache-control": "no-cache"})
 
     app.mount("/assets", StaticFiles(directory=ASSETS), name="assets")
-    app.add_middleware(GZipMiddleware, minimum_size=1024)
+    app.add_middleware(GZipMiddleware, minimum_size=1024, compresslevel=5)  # a plot's answer: 2 ms for 10 % more than 20 ms give
     guarded = Guard(app, site.access, site.limits, site.utc_s)  # outside of everything, so that a fault's answer carries its headers too
     return BehindProxies(guarded, site.trusted_proxies) if site.trusted_proxies else guarded

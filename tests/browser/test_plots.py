@@ -234,7 +234,7 @@ class Fingers:
 
 def test_fingers_move_and_zoom_on_a_phone(base: str, open_page: Open) -> None:
     page = open_page(base, 360, 800, has_touch=True, is_mobile=True)
-    over(page).scroll_into_view_if_needed()
+    plots(page).scroll_into_view_if_needed()
     ready(page)
     before = view(page)
     touch = Fingers(page)
@@ -503,6 +503,26 @@ def test_a_link_shows_the_same_stretch(base: str, open_page: Open) -> None:
     expect(other.locator("#shown")).to_contain_text("UTC")
     hour = time.strftime("%H:%M:", time.gmtime(there[0]))
     expect(other.locator("#shown")).to_contain_text(hour)
+
+
+def test_the_stretch_in_the_address_leaves_the_views_alone(base: str, open_page: Open) -> None:
+    page = open_page(base)
+    ready(page)
+    drag(page, 0.3, 0.5)
+    there = view(page)
+    page.wait_for_timeout(500)
+    page.get_by_role("link", name="Logbook").click()
+    expect(page.locator("[data-view=logbook]")).to_be_visible()
+    page.wait_for_timeout(500)
+    assert page.evaluate("location.hash") == "#logbook"
+    page.get_by_role("link", name="Bench", exact=True).click()
+    expect(over(page)).to_be_visible()
+    page.wait_for_timeout(500)
+    assert view(page) == there
+    assert page.evaluate("location.hash").startswith("#bench&plot=20")
+    page.reload()
+    ready(page)
+    assert view(page) == pytest.approx(there, abs=0.002)
 
 
 @pytest.mark.parametrize(

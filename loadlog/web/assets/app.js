@@ -75,6 +75,7 @@ const stream = new Stream({
   },
   samples(list) {
     for (const sample of list) devices.get(sample.device)?.take(sample);
+    fresh = true;
   },
   events(list) {
     events.take(list);
@@ -187,14 +188,26 @@ function restyle() {
 // ---- time
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-let drawnAt = 0;
+const SOONEST_MS = 150;
+const LATEST_MS = 250;
+const CALM_MS = 1000;
+let drawnAt = 0; // the plots
+let shownAt = 0; // the figures
+let fresh = false; // samples came that are not on the screen
 
-function drawStrips(now) {
-  const every = calm.matches || view.seconds > LONG_S ? 1000 : 200;
-  const due = now - drawnAt >= every;
+// What has come is on the screen with the next frame, but never so often that figures cannot be read; without anything new the time goes on.
+function frame(now) {
+  const come = fresh && now - shownAt >= SOONEST_MS;
+  if (come) {
+    shownAt = now;
+    fresh = false;
+    for (const device of devices.values()) device.draw();
+  }
+  const slow = calm.matches || view.seconds > LONG_S;
+  const due = now - drawnAt >= (slow ? CALM_MS : come ? 0 : LATEST_MS);
   if (due) drawnAt = now;
   for (const plots of allPlots()) plots.tick(due);
-  requestAnimationFrame(drawStrips);
+  requestAnimationFrame(frame);
 }
 
 setInterval(() => {
@@ -233,4 +246,4 @@ startRuns(() => [...devices.keys()]);
 startLogbook();
 startViews();
 stream.open();
-requestAnimationFrame(drawStrips);
+requestAnimationFrame(frame);

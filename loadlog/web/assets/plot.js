@@ -94,6 +94,7 @@ export class Plots {
   }
 
   resize() {
+    if (!this.root.clientWidth) return; // another view is shown
     for (const panel of this.panels) panel.resize();
   }
 

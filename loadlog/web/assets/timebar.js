@@ -49,7 +49,7 @@ export function buildTimebar() {
   const marks = "○ uncertain · ✕ bad or no reading · band: least to greatest · ± twice the standard uncertainty";
   byId("plot-help").append(el("summary", {}, "Keys, gestures, marks"), el("dl", {}, ...rows), el("p", {}, marks));
   view.onChange(draw);
-  window.addEventListener("hashchange", () => view.read());
+  window.addEventListener("hashchange", () => view.read() || view.write());
   draw();
 }
 

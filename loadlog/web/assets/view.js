@@ -12,6 +12,7 @@ const ONE_GESTURE_MS = 700; // changes closer together are one step back
 const NEAR_THE_END = 0.9;
 const WRITE_MS = 300; // browsers refuse to have the address written too often
 const KEY = "plot=";
+const VIEW_WITH_PLOTS = new Set(["bench", "main", "devices"]); // the address of another view is not touched
 
 const clamped = (seconds) => Math.min(LONGEST_S, Math.max(SHORTEST_S, seconds));
 const nowS = () => serverNowMs() / 1000;
@@ -152,6 +153,7 @@ export class View {
     const stamp = (t) => new Date(t * 1000).toISOString();
     const text = kind === "last" ? `last-${Math.round(seconds)}` : kind === "run" ? `run-${id}` : `${stamp(from)}/${stamp(to)}`;
     const others = location.hash.slice(1).split("&").filter((part) => part && !part.startsWith(KEY));
+    if (others.length && !VIEW_WITH_PLOTS.has(others[0])) return;
     history.replaceState(history.state, "", `#${[...others, KEY + text].join("&")}`);
   }
 

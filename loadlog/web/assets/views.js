@@ -19,7 +19,8 @@ export function openView(name, rest = "") {
 }
 
 function follow(first) {
-  const [name, rest = ""] = location.hash.slice(1).split("/");
+  const [address] = location.hash.slice(1).split("&"); // behind it: what the plots show (view.js)
+  const [name, rest = ""] = address.split("/");
   if (!VIEWS.includes(name) && !first) return; // a link within the page
   let behind = "";
   try {
