@@ -22,7 +22,7 @@ from tests.unit.web.stand_in import MARKUP, StandIn
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]
 PHONE, DESKTOP = (360, 780), (1280, 900)
-VIEWS = ("bench", "runs", "runs/soak-0001", "logbook", "service")
+VIEWS = ("bench", "events", "runs", "runs/soak-0001", "logbook", "service")
 PLAN = """
 [bench]
 name = "north-wall"
@@ -147,6 +147,47 @@ def test_the_overview_shows_each_device_with_what_matters(bench: StandIn, addres
     expect(tiles.nth(1).locator("li", has_text="Voltage")).to_contain_text("– V")
     first.get_by_role("button", name="load-1").press("Enter")
     expect(page.locator("#device-load-1")).to_be_focused()
+
+
+# -- events
+
+
+def test_events_are_filtered_paged_and_acknowledged(bench: StandIn, address: str, open_page: Open) -> None:
+    for number in range(60):
+        bench.event("limit", "load-1", Severity.WARNING, f"crossing {number}", active=False, ago_s=100 - number)
+    bench.event("load_trip", "load-2", Severity.ALARM, "current fell to 0 A", ago_s=5)
+    bench.event("input_switched", "load-2", Severity.INFO, MARKUP, active=False, ago_s=4)
+    bench.flush()
+    page = open_page(f"{address}/#events", *PHONE)
+    items = page.locator("#events-all > li")
+    expect(items).to_have_count(50)
+    expect(items.first).to_contain_text(MARKUP)
+    expect(page.locator("#events-count")).to_have_text("62 of 62 events")
+    page.get_by_role("button", name="Show more").click()
+    expect(items).to_have_count(62)
+    page.get_by_label("Severity").select_option("alarm")
+    expect(items).to_have_count(1)
+    page.get_by_role("button", name="Acknowledge load trip").press("Enter")
+    dialog = page.get_by_role("dialog", name="Acknowledge")
+    dialog.get_by_label("Your name").fill("Ida")
+    dialog.get_by_label("Note").fill("fuse blown")
+    page.keyboard.press("Tab")
+    dialog.get_by_role("button", name="Acknowledge", exact=True).press("Enter")
+    expect(items.first).to_contain_text(re.compile(r"Acknowledged by Ida at \d\d:\d\d:\d\d: fuse blown"))
+    expect(items.first.get_by_role("button", name=re.compile("on the plot"))).to_be_focused()
+    page.get_by_label("State").select_option("open")
+    expect(page.locator("#events-all")).to_contain_text("None of these.")
+    page.get_by_label("Severity").select_option("")
+    page.locator("#events-device").select_option("load-2")
+    expect(page.locator("#events-all")).to_contain_text("None of these.")  # what only informed needs nobody
+    page.get_by_label("State").select_option("")
+    expect(items).to_have_count(2)
+    expect(items.first).to_contain_text("input switched")
+    bench.event("limit", "load-2", Severity.WARNING, "one that comes while the view is open")
+    expect(items).to_have_count(3, timeout=5000)
+    items.first.get_by_role("button", name=re.compile("on the plot")).click()
+    expect(page.locator('[data-plots-of="load-2"]')).to_be_focused()
+    assert page.title() != "owned"
 
 
 # -- runs
@@ -435,18 +476,33 @@ def test_who_may_only_read_gets_no_buttons_that_act(bench: StandIn, tmp_path: Pa
         expect(page.get_by_role("textbox", name="Note", exact=True)).to_be_hidden()
 
 
-def test_every_action_is_reached_with_the_tab_key_and_the_focus_is_seen(bench: StandIn, address: str, open_page: Open) -> None:
+@pytest.mark.parametrize("name", ["events", "runs", "logbook", "service"])
+def test_every_action_is_reached_with_the_tab_key_and_the_focus_is_seen(
+    bench: StandIn, address: str, open_page: Open, name: str
+) -> None:  # fmt: skip
     bench.start_run("soak", ("load-1",), 0, keep=False)
-    page = open_page(f"{address}/#runs")
-    expect(page.locator("#runs-past")).to_contain_text("soak-0001")
-    expect(page.locator("#plans")).to_contain_text("pack-36v")
-    shown = page.locator("header :is(a, button), [data-view=runs] :is(a, button)")
-    wanted = {node.text_content() for node in shown.all() if node.is_visible()}
-    seen = set()
-    for _ in range(40):
+    bench.event("load_trip", "load-1", Severity.ALARM, "current fell to 0 A")
+    bench.add_note("soak-0001", "Ida", "lead warm")
+    bench.flush()
+    page = open_page(f"{address}/#{name}")
+    settled = {"events": "#events-all .event", "runs": "#plans .card", "logbook": "#notes .note-item", "service": "#health table"}
+    expect(page.locator(settled[name]).first).to_be_visible()
+    mark = """() => {
+      const all = document.querySelectorAll(':is(a[href], button, input, select, textarea, summary, [tabindex="0"])');
+      const open = [...all].filter((node) => node.offsetParent && !node.disabled && !node.closest('dialog'));
+      for (const node of open) node.toReach = true;
+      return open.length;
+    }"""
+    wanted = page.evaluate(mark)
+    assert wanted > 8
+    reached = 0
+    for _ in range(wanted + 5):
         page.keyboard.press("Tab")
-        text = page.evaluate("document.activeElement.textContent")
-        if text in wanted:
-            seen.add(text)
-            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none", text
-    assert seen == wanted
+        found = page.evaluate("[document.activeElement.toReach, getComputedStyle(document.activeElement).outlineStyle]")
+        if found[0]:
+            page.evaluate("document.activeElement.toReach = false")
+            reached += 1
+            assert found[1] != "none", page.evaluate("document.activeElement.outerHTML")
+    left = "[...document.querySelectorAll('*')].filter((node) => node.toReach).map((node) => node.outerHTML)"
+    assert page.evaluate(left) == []
+    assert reached == wanted

@@ -7,13 +7,14 @@ import { Events } from "./events.js";
 import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
 import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
+import { eventsChanged, startHistory } from "./history.js";
 import { setRunning, startLogbook } from "./logbook.js";
 import { get, login, Stream } from "./net.js";
 import { showOverview, tickOverview } from "./overview.js";
 import { startRuns, takeRuns } from "./runs.js";
 import { buildTimebar, draw as drawTimebar, loadRuns } from "./timebar.js";
-import { view } from "./view.js";
 import { update } from "./update.js";
+import { view } from "./view.js";
 import { shownView, startViews } from "./views.js";
 
 const LONG_S = 900;
@@ -79,6 +80,7 @@ const stream = new Stream({
   },
   events(list) {
     events.take(list);
+    eventsChanged();
   },
   service(state) {
     const first = service === null;
@@ -244,6 +246,7 @@ buildCautions();
 showAccess();
 startRuns(() => [...devices.keys()]);
 startLogbook();
+startHistory(() => [...devices.keys()]);
 startViews();
 stream.open();
 requestAnimationFrame(frame);

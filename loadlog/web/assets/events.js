@@ -3,12 +3,14 @@
 import { byId, el, setText, settings } from "./dom.js";
 import { duration, interval, isUtc, kind, moment, serverNowMs, SEVERITY } from "./format.js";
 import { post } from "./net.js";
+import { inView } from "./views.js";
 import { setEvents, showOnPlot } from "./flags.js";
 
 const RANK = { alarm: 0, warning: 1, info: 2 };
 const KEPT = 400;
 const SHOWN = 8;
 const SHOWN_MORE = 100;
+const SETTLE_MS = 700;
 
 export class Events {
   constructor() {
@@ -90,7 +92,7 @@ function brief(active) {
 function fill(list, events, emptyText, open) {
   const present = new Map([...list.children].map((node) => [node.dataset.key, node]));
   const nodes = events.map((event) => {
-    const key = `${isUtc()}.${event.id}.${event.state}.${event.acknowledged}.${event.message}.${event.confidence}`;
+    const key = keyOf(event);
     return present.get(key) ?? item(event, key, open);
   });
   if (!nodes.length) nodes.push(present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" }, emptyText));
@@ -101,7 +103,11 @@ function fill(list, events, emptyText, open) {
   }
 }
 
-function item(event, key, open) {
+// The same while the item says the same.
+const keyOf = (event) =>
+  `${isUtc()}.${event.id}.${event.state}.${event.acknowledged}.${event.message}.${event.confidence}`;
+
+export function item(event, key, open) {
   const severity = SEVERITY[event.severity];
   const head = el(
     "p",
@@ -130,9 +136,9 @@ function item(event, key, open) {
   );
 }
 
-function plotButton(event) {
+export function plotButton(event) {
   const what = `Show ${kind(event.kind)} number ${event.id} on the plot`;
-  return el("button", { type: "button", class: "to-plot", "aria-label": what, title: what, onclick: () => showOnPlot(event) }, "On the plot");
+  return el("button", { type: "button", class: "to-plot", "aria-label": what, title: what, onclick: () => inView("bench", () => showOnPlot(event)) }, "On the plot");
 }
 
 function state(event) {
@@ -179,6 +185,12 @@ function acknowledgement(event, open) {
   );
 }
 
+// The button that was pressed is gone with the acknowledgement: the focus goes on in the same event.
+function refocus(event) {
+  if (document.activeElement !== document.body) return;
+  [...document.querySelectorAll(`li[data-id="${event.id}"] button`)].find((button) => button.offsetParent)?.focus();
+}
+
 function ask(event) {
   const dialog = byId("ack");
   setText(byId("ack-what"), `${kind(event.kind)}, ${event.device ?? "service"}: ${event.message}`);
@@ -189,6 +201,7 @@ function ask(event) {
     submit.preventDefault();
     const by = byId("ack-by").value.trim();
     settings.set("name", by);
+    dialog.onclose = () => setTimeout(() => refocus(event), SETTLE_MS);
     try {
       await post(`/api/events/${event.id}/ack`, { by, note: byId("ack-note").value.trim() });
       dialog.close();

@@ -33,7 +33,9 @@ class Tile {
       heading.scrollIntoView();
       heading.focus({ preventScroll: true });
     };
-    this.values = chosen(spec.channels).map((channel) => new Value(channel));
+    const channels = chosen(spec.channels);
+    const alike = (unit) => channels.filter((channel) => channel.unit === unit).length > 1;
+    this.values = channels.map((channel) => new Value(channel, alike(channel.unit)));
     this.age = el("span", {});
     this.run = el("span", {});
     this.sense = el("span", { class: "sense" });
@@ -62,17 +64,18 @@ class Tile {
     const wrong = known && device.spec.sense && (sense ? "remote" : "local") !== device.spec.sense;
     this.sense.dataset.wrong = String(Boolean(wrong));
     setText(this.sense, known ? `${wrong ? "▲ " : ""}sense ${device.statusText("sense_remote", sense)}` : "");
-    setText(this.fault, device.last?.failure ? device.last.detail || "no reading" : "");
+    setText(this.fault, state.name === "silent" && device.last?.failure ? device.last.detail || "no reading" : "");
   }
 }
 
 class Value {
-  constructor(channel) {
+  // named: several values have that unit, which alone does not tell them apart
+  constructor(channel, named) {
     this.channel = channel;
     this.number = el("b", {}, "–");
     this.unit = el("span", { class: "unit" }, channel.unit);
     this.note = el("span", { class: "note" });
-    this.root = el("li", {}, el("span", { class: "unseen" }, `${label(channel)} `), this.number, " ", this.unit, " ", this.note);
+    this.root = el("li", {}, el("span", { class: named ? "quiet" : "unseen" }, `${label(channel)} `), this.number, " ", this.unit, " ", this.note);
   }
 
   draw(sample, old) {

@@ -1,10 +1,10 @@
 // The post-mortem of a run: verdict, what happened first, acceptance, timeline as a partial order, health of the data, figures, notes.
 
 import { byId, el, setText } from "./dom.js";
-import { showOnPlot } from "./flags.js";
+import { plotButton } from "./events.js";
 import { duration, kind, label, moment, SEVERITY } from "./format.js";
 import { get } from "./net.js";
-import { openView, shownView } from "./views.js";
+import { shownView } from "./views.js";
 
 const WAIT_S = 4;
 const WORDS = { held: "✓", "did not hold": "✕", "cannot be judged": "~", "going on": "▶" };
@@ -91,7 +91,7 @@ function lasting(run) {
   const planned = run.planned_s ? ` of ${duration(run.planned_s)} planned` : "";
   return [
     el("span", {}, `Started ${moment(from)}`),
-    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : `still on${planned}`),
+    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : run.planned_s ? `still on, ${duration(run.planned_s)} planned` : "still on"),
     el("span", {}, run.software),
   ];
 }
@@ -220,16 +220,6 @@ function timeline(run, events) {
   const more = run.timeline.length - items.length;
   const rest = more > 0 ? el("p", { class: "quiet" }, `${more} more; the download has them.`) : null;
   return section("Timeline", ...doubt, el("ol", { class: "events" }, ...items), rest);
-}
-
-function plotButton(event) {
-  const button = el("button", { type: "button", class: "to-plot" }, "On the plot");
-  button.setAttribute("aria-label", `Show ${kind(event.kind)} number ${event.id} on the plot`);
-  button.onclick = () => {
-    openView("bench");
-    setTimeout(() => showOnPlot(event)); // once the plots are there to be scrolled to
-  };
-  return button;
 }
 
 // ---- health of the data, figures, notes

@@ -1,7 +1,15 @@
 // Bringing a list up to date in place: what did not change stays the same node, so that focus, selection and scrolling survive.
 
-// The children of parent become like nodes. Children with data-key are known again by it, others by their place.
+// The children of parent become like nodes. Children with data-key are known again by it, others by their place. Focus on
+// something that is gone goes on within the same keyed child.
 export function update(parent, nodes) {
+  const focused = parent.contains(document.activeElement) ? document.activeElement : null;
+  const around = focused?.closest("[data-key]");
+  renew(parent, nodes);
+  if (focused && !focused.isConnected && around?.isConnected) around.querySelector("button, a[href]")?.focus({ preventScroll: true });
+}
+
+function renew(parent, nodes) {
   const keyed = new Map([...parent.children].filter((child) => child.dataset?.key).map((child) => [child.dataset.key, child]));
   nodes.forEach((node, i) => {
     const present = parent.childNodes[i] ?? null;
@@ -24,6 +32,6 @@ function alike(old, node) {
   if (["BUTTON", "INPUT", "SELECT", "A"].includes(old.nodeName)) return node;
   for (const { name } of [...old.attributes]) if (!node.hasAttribute(name)) old.removeAttribute(name);
   for (const { name, value } of node.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
-  update(old, [...node.childNodes]);
+  renew(old, [...node.childNodes]);
   return old;
 }

@@ -1,6 +1,6 @@
 // Which view is shown: the part of the address behind "#", so that the browser's back button, bookmarks and links work.
 
-const VIEWS = ["bench", "runs", "logbook", "service"];
+const VIEWS = ["bench", "events", "runs", "logbook", "service"];
 const listeners = new Set();
 let shown = { name: "", rest: "" };
 
@@ -16,6 +16,16 @@ export const addressOf = (name, rest = "") => `#${name}${rest ? `/${encodeURICom
 
 export function openView(name, rest = "") {
   location.hash = addressOf(name, rest);
+}
+
+// Does something in a view that may have to be opened for it.
+export function inView(name, then) {
+  if (shown.name === name) {
+    then();
+    return;
+  }
+  addEventListener("hashchange", then, { once: true });
+  openView(name);
 }
 
 function follow(first) {
