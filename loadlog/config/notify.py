@@ -39,8 +39,8 @@ def _page(url: str) -> str:
     if url:
         try:
             parts = AnyHttpUrl(url)
-        except ValidationError as exc:
-            raise ValueError("no address such as http://bench.example:8437/") from exc
+        except ValidationError:
+            raise ValueError("no address such as http://bench.example:8437/") from None  # the cause repeats what was given
         if parts.username or parts.password or parts.query:
             raise ValueError("no user name, password or token: the address is sent with every notice")
     return url

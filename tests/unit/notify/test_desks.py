@@ -16,7 +16,7 @@ from loadlog.model.clock import NS
 from loadlog.model.errors import StoreError
 from loadlog.model.event import EventState, Severity
 from loadlog.notify.courier import GIVE_UP_NS, REPEAT, RETRY_MAX_S, Courier
-from loadlog.notify.desks import Around, Desks
+from loadlog.notify.desks import Around, Desks, policy_of
 from loadlog.notify.facts import State
 from loadlog.notify.sender import Address, Outcome
 from loadlog.notify.text import Letterhead
@@ -376,3 +376,16 @@ def test_an_event_of_no_device_that_two_recordings_tell_is_told_once(tmp_path: P
         file.rename(Archive(tmp_path).folder / file.name)
     office.run(3)
     assert [subject for _, subject, _ in office.sent] == ["WARNING: clock step (north-wall)"]
+
+
+def test_each_target_has_its_own_measure() -> None:
+    config = NotifyConfig.model_validate(
+        {
+            "urls_env": "X", "severity": "warning", "quiet_from": "22:00", "quiet_to": "06:00", "quiet_passes": "nothing", "on_delay_s": 3,
+            "per_hour": 7, "target": [{"name": "night", "urls_env": "Y", "severity": "alarm", "quiet": False}],
+        }
+    )  # fmt: skip
+    own, night = (policy_of(Address(t.name, "Test", t, lambda *_: Outcome()), config) for t in config.targets)
+    assert (own.severity, own.passes, own.on_delay_s, own.per_hour) == (Severity.WARNING, None, 3, 7)
+    assert own.quiet is not None
+    assert (night.severity, night.quiet) == (Severity.ALARM, None)
