@@ -28,7 +28,7 @@ from loadlog.control.server import ControlServer
 from loadlog.loading import Bench, load_bench
 from loadlog.model.clock import NS, Anchor, Clock, ClockStep
 from loadlog.model.errors import LoadlogError, RefusedError, StoreError
-from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.event import Event, EventState, Finding, Onset, Severity
 from loadlog.model.run import RunInfo
 from loadlog.model.sample import PollFailure, Reading
 from loadlog.model.wire import Line
@@ -194,7 +194,11 @@ class Recorder:
             return
         self._journal.put_events(events)
         for event in events:
-            _log.info("event %s %s: %s", event.kind, event.state, event.message, extra={"fields": {"id": event.id, "device": event.device}})
+            needs_somebody = event.state is EventState.ACTIVE and event.severity is not Severity.INFO
+            level = logging.WARNING if needs_somebody else logging.INFO
+            _log.log(
+                level, "event %s %s: %s", event.kind, event.state, event.message, extra={"fields": {"id": event.id, "device": event.device}}
+            )
         self._actions.on_events(events)
 
     def _trouble(self, trouble: Trouble) -> None:

@@ -1,4 +1,4 @@
-"""The recorder's own time after the system clock was set back: that of the samples, which go on."""
+"""The recorder alone: its own time after the system clock was set back (that of the samples, which go on), and what it logs."""
 
 from __future__ import annotations
 
@@ -72,3 +72,13 @@ def test_its_time_never_runs_back_and_follows_forward_at_once(recorder: Recorder
     clock.offset_ns += 2 * HOUR_NS
     recorder._anchor.check()
     assert recorder._now() == clock.utc_ns()
+
+
+def test_what_needs_somebody_stands_out_in_the_log(recorder: Recorder, caplog: pytest.LogCaptureFixture) -> None:
+    """``journalctl --priority warning`` shows it, and not that it is over."""
+    with caplog.at_level("INFO"):
+        recorder.report("forward_refused", "lab", "lab refuses", True)
+        recorder.report("forward_refused", "lab", "lab takes it again", False)
+    assert [(r.levelname, r.getMessage().split(":")[0]) for r in caplog.records if "event" in r.message] == [
+        ("WARNING", "event forward_refused active"), ("INFO", "event forward_refused cleared"),
+    ]  # fmt: skip
