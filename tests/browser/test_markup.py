@@ -12,6 +12,7 @@ import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import quote
 
 import httpx
 import pytest
@@ -76,10 +77,31 @@ def test_on_the_live_page(hostile: StandIn, tmp_path: Path, open_page: Open) -> 
         expect(page.locator("#bench")).to_have_text(MARKUP)
         expect(page.locator("#active li")).to_contain_text(MARKUP + ESCAPES)
         expect(page.locator("#recent li").first).to_contain_text(ESCAPES)
-        expect(page.get_by_role("heading", name=MARKUP).nth(1)).to_be_visible()
+        expect(page.locator("article.device")).to_contain_text(MARKUP)
         page.get_by_role("button", name="Acknowledge").first.click()
         expect(page.get_by_role("dialog")).to_contain_text(MARKUP + ESCAPES)
         picture(page, "markup-live")
+        check_harmless(page)
+        page.close()
+
+
+@pytest.mark.parametrize(
+    ("view", "shown"),
+    [
+        ("#runs", (MARKUP + ESCAPES, "second-0002")),  # why the run ended
+        ("#runs/first-0001", (f"{MARKUP}{ESCAPES}", "What happened first")),
+        (f"#runs/{MARKUP}", (MARKUP,)),
+        ("#logbook", (MARKUP, ESCAPES)),
+        ("#service", ("rack",)),
+    ],
+)
+def test_in_every_other_view(hostile: StandIn, tmp_path: Path, open_page: Open, view: str, shown: tuple[str, ...]) -> None:
+    with serving(tmp_path / "data", name=MARKUP) as base:
+        page = open_page(f"{base}/{quote(view, safe='#/')}", may_fail=("404",))
+        sections = page.locator("main > [data-view]:visible")
+        for text in shown:
+            expect(sections.filter(has_text=text).first).to_be_visible(timeout=30_000)
+        picture(page, f"markup-{re.sub('[^a-z0-9]+', '-', view)}")
         check_harmless(page)
         page.close()
 
