@@ -14,6 +14,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -43,7 +44,7 @@ from loadlog.web.security import Limits
 from loadlog.web.serve import NO_HEART, Heart, Server, listen, make_server
 from loadlog.web.source import Source
 from loadlog.web.stream import Hub
-from loadlog.web.tls import load_tls
+from loadlog.web.tls import load_tls, read_certificate
 
 SOFTWARE = f"loadlog {__version__}"
 ASK_TIMEOUT_S = 3.0  # a recorder that does not answer this long is shown as gone
@@ -139,7 +140,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _ignore)
-    signal.signal(signal.SIGHUP, _on_hangup)
+    signal.signal(signal.SIGHUP, _on_hangup(partial(read_certificate, tls, web, config_path.parent) if tls else _nothing))
     with sock, taking_orders(bench.data_dir, forwarding, notices) as take_orders:
         forwarding.start(take_orders)
         if notices is not None:
@@ -233,8 +234,21 @@ def _ignore(_number: int, _frame: FrameType | None) -> None:
     """See `run_viewer`."""
 
 
-def _on_hangup(_number: int, _frame: FrameType | None) -> None:
-    _log.info(
-        "the page follows the recordings, which tell of a new configuration; "
-        "a change of [web], [[forward]] or [notify] needs a restart of the viewer"
-    )
+def _nothing() -> None:
+    """Without TLS there is nothing to read again."""
+
+
+def _on_hangup(read_again: Callable[[], None]) -> Callable[[int, FrameType | None], None]:
+    """What a hangup does: a renewed certificate is taken up, by ``read_again``; nothing else changes."""
+
+    def handle(_number: int, _frame: FrameType | None) -> None:
+        try:
+            read_again()
+        except LoadlogError as exc:
+            _log.error("the certificate stays as it was: %s", exc)
+        _log.info(
+            "the page follows the recordings, which tell of a new configuration, and reads its certificate again; "
+            "any other change of [web], [[forward]] or [notify] needs a restart of the viewer"
+        )
+
+    return handle

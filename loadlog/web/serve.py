@@ -26,6 +26,7 @@ from loadlog.web.stream import Hub
 
 STOP_S = 5
 SEND_BUFFER = 128 * 1024  # of the kernel, a connection; it would grow to megabytes for a reader that takes nothing
+TOLD_A_MINUTE = 10
 _log = logging.getLogger(__name__)
 
 
@@ -38,6 +39,27 @@ class Heart:
 
 
 NO_HEART = Heart()
+
+
+class Seldom(logging.Filter):
+    """At most `TOLD_A_MINUTE` entries a minute with the same words: what anybody on the network can cause must not fill a disk."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._told: dict[str, tuple[float, int]] = {}  # words of the program, never of a client -> begin of the minute, how often
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether it is told; the last one of a minute says that others are not."""
+        begun_s, count = self._told.get(str(record.msg), (record.created, 0))
+        if record.created - begun_s >= 60:
+            begun_s, count = record.created, 0
+        self._told[str(record.msg)] = (begun_s, count + 1)
+        if count + 1 == TOLD_A_MINUTE:
+            record.msg = f"{record.msg} (more of these within this minute are not told)"
+        return count < TOLD_A_MINUTE
+
+
+_seldom = Seldom()
 
 
 class Server(uvicorn.Server):
@@ -137,4 +159,5 @@ def make_server(
         h11_max_incomplete_event_size=16 * 1024,
         ssl_context_factory=None if tls is None else lambda _config, _default: tls,
     )
+    logging.getLogger("uvicorn.error").addFilter(_seldom)
     return Server(config, hub, on_listening, heart)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import time
 from collections.abc import Iterator
@@ -13,8 +14,9 @@ from typing import Any
 import httpx
 import pytest
 
-from loadlog.web import security
+from loadlog.web import security, serve
 from loadlog.web.connections import MAX_CONNECTIONS, MAX_PER_PEER, Connections
+from loadlog.web.serve import TOLD_A_MINUTE, Seldom
 from tests.unit.web.conftest import PATIENCE_S, serving
 from tests.unit.web.stand_in import StandIn
 from tests.unit.web.test_web_stream import drain, reading
@@ -174,7 +176,7 @@ def test_one_peer_cannot_take_all_connections() -> None:
 )
 def test_what_is_no_http_is_refused_and_the_connection_closed(address: str, request_: bytes) -> None:
     with dialled(address) as sock:
-        with contextlib.suppress(ConnectionError):
+        with contextlib.suppress(OSError):  # refused and closed before all of it was sent
             sock.sendall(request_)
             sock.shutdown(socket.SHUT_WR)
         said = answer(sock)
@@ -212,3 +214,29 @@ def test_a_request_cannot_be_smuggled_behind_another(bench: StandIn, address: st
     assert said.startswith(b"HTTP/1.1 400 ")
     assert said.count(b"HTTP/1.1 ") == 1
     assert bench.running() == []
+
+
+def test_what_anybody_can_cause_is_told_to_the_log_but_not_without_end(address: str, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("WARNING", "uvicorn.error")
+    serve._seldom._told.clear()  # of other tests within this minute
+    for _ in range(3 * TOLD_A_MINUTE):
+        with dialled(address) as sock:
+            sock.sendall(b"no HTTP\r\n\r\n")
+            answer(sock)
+    told = [record.getMessage() for record in caplog.records if "Invalid HTTP request" in record.getMessage()]
+    assert 1 <= len(told) <= TOLD_A_MINUTE
+
+
+def test_entries_are_told_again_in_the_next_minute() -> None:
+    seldom = Seldom()
+
+    def told(count: int, at_s: float, words: str) -> int:
+        made = [logging.LogRecord("x", logging.WARNING, "", 1, words, None, None) for _ in range(count)]
+        for record in made:
+            record.created = at_s
+        return [seldom.filter(record) for record in made].count(True)
+
+    assert told(50, 100.0, "a") == TOLD_A_MINUTE
+    assert told(5, 100.0, "b") == 5
+    assert told(50, 159.0, "a") == 0
+    assert told(50, 160.0, "a") == TOLD_A_MINUTE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import signal
 import socket
 import ssl
 import subprocess
@@ -81,6 +82,34 @@ def test_the_viewer_says_its_address_with_the_right_scheme(tmp_path: Path) -> No
         trusting = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
         with httpx.Client(base_url=base, verify=trusting, timeout=PATIENCE_S) as http:
             assert http.get("/healthz").status_code == 200
+
+
+def test_a_renewed_certificate_is_taken_up_at_a_hangup_and_a_broken_one_is_not(tmp_path: Path) -> None:
+    certificate(tmp_path)
+    settings = 'tcp_port = 0\ntls_cert_file = "cert.pem"\ntls_key_file = "key.pem"'
+    with viewer(configured(tmp_path, settings)) as (process, base):
+        port = int(base.rpartition(":")[2])
+        assert process.stderr is not None
+
+        def hang_up(says: str) -> str:
+            process.send_signal(signal.SIGHUP)
+            lines = []
+            for line in process.stderr:  # type: ignore[union-attr]
+                lines.append(line)
+                if "reads its certificate again" in line:
+                    break
+            assert (says in "".join(lines)) or not says
+            return ssl.get_server_certificate(("127.0.0.1", port))
+
+        first = ssl.get_server_certificate(("127.0.0.1", port))
+        certificate(tmp_path)
+        second = hang_up("")
+        assert second != first
+        assert ssl.PEM_cert_to_DER_cert(second) == ssl.PEM_cert_to_DER_cert((tmp_path / "cert.pem").read_text())
+        another_key(tmp_path)
+        assert hang_up("the certificate stays as it was: ") == second
+        (tmp_path / "cert.pem").unlink()
+        assert hang_up("the certificate stays as it was: ") == second
 
 
 def another_key(folder: Path) -> None:
