@@ -83,6 +83,11 @@ class Baseline:
 
     KINDS: ClassVar[tuple[str, ...]] = ("drift", "noise_changed")
 
+    __slots__ = (
+        "_channels", "_device", "_last_ns", "_longest_ns", "_looked", "_operated", "_point_a", "_point_bound_a", "_reported",
+        "_size", "_speaks", "_witness",
+    )  # fmt: skip
+
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         self._channels = [_Channel(c, device) for c in device.channels if c.name in CHANNELS and c.kind == "number"]

@@ -57,6 +57,11 @@ class _Block:
 class _Watch:
     """One temperature and its limits."""
 
+    __slots__ = (
+        "active", "air_c", "bank", "block", "blocks", "channel", "deviation_k", "focused", "last_ns", "limits", "low_c", "misfit",
+        "next_s", "power_w", "samples", "scale_w", "seen_c", "step_ns", "sure", "temperature_c",
+    )  # fmt: skip
+
     def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:
         fast, slow = device.fixed.get("thermal_time_constant_fast_s"), device.fixed.get("thermal_time_constant_slow_s")
         self.channel, self.limits, self.scale_w = channel, limits, scale_w
@@ -68,6 +73,7 @@ class _Watch:
         self.power_w = 0.0
         self.temperature_c: float | None = None
         self.low_c = math.inf  # coolest block since the step
+        self.seen_c = -math.inf  # at the last forecast since the step
         self.blocks = self.misfit = self.samples = 0
         self.next_s = 0.0
         self.sure: dict[str, int] = {}
@@ -87,6 +93,7 @@ class _Watch:
         self.power_w = power_w
         self.step_ns = self.last_ns
         self.low_c = math.inf if self.temperature_c is None else self.temperature_c
+        self.seen_c = -math.inf
         self.block = _Block(self.last_ns)
         self.next_s = self.samples = 0
         self.sure = {}
@@ -132,7 +139,7 @@ class _Watch:
             self.bank.relearn(mean_c)
             self.blocks = self.misfit = 0
             self.focused = False
-            self.step_ns, self.low_c, self.next_s, self.sure = self.last_ns, mean_c, 0.0, {}
+            self.step_ns, self.low_c, self.seen_c, self.next_s, self.sure = self.last_ns, mean_c, -math.inf, 0.0, {}
         self.bank.observe(mean_c)
         self.blocks += 1
         self.temperature_c = mean_c
@@ -140,7 +147,8 @@ class _Watch:
         self.bank.advance(length_s - middle_s, power_w)
 
     def due(self) -> bool:
-        """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit."""
+        """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit and has risen since the
+        last forecast."""
         since_s = (self.last_ns - self.step_ns) / 1e9
         if self.blocks < LEAST_BLOCKS or self.temperature_c is None or since_s < self.next_s:
             return False
@@ -150,7 +158,9 @@ class _Watch:
         rises = risen_k > max(1.0, 3.0 * self.channel.resolution)
         if not self.active and not (rises and min(self.limits.values()) - self.air_c - self.temperature_c < 6.0 * risen_k):
             return False
-        self.samples = 0
+        if not self.active and self.temperature_c <= self.seen_c + 0.5 * self.channel.resolution:
+            return False
+        self.samples, self.seen_c = 0, self.temperature_c
         self.next_s = since_s * (1.0 + FORECAST_GROWTH)
         return True
 
@@ -206,10 +216,10 @@ class TemperatureRising:
         found: list[Finding] = []
         if self._has_ambient is None:
             self._has_ambient = measures_air(self._device, context)
-        air_c = air_of(sample, context) if self._has_ambient else None
         for watch in self._watches:
             temperature_c = usable(sample, watch.channel.name)
             if self._has_ambient and temperature_c is not None:
+                air_c = air_of(sample, context)
                 temperature_c = None if air_c is None else temperature_c - air_c
                 watch.air_c = watch.air_c if air_c is None else air_c
             if watch.take(sample, temperature_c, power_w) and watch.due():

@@ -65,6 +65,11 @@ class SenseFallback:
 
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored")
 
+    __slots__ = (
+        "_device", "_doubtful", "_fallen", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
+        "_switched_local", "_watch", "_watches",
+    )  # fmt: skip
+
     def __init__(self, device: DeviceSpec) -> None:
         current = device.channel("current_a")
         assert current is not None  # `applies` says so

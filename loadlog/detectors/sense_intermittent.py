@@ -63,9 +63,14 @@ class _Level:
         self._last: float | None = None
 
     @property
-    def deviation(self) -> float:
+    def variance(self) -> float:
         """From successive differences, rounding included, so a level that creeps widens nothing."""
-        return math.sqrt(0.5 * self._differences.mean + self.quantum * self.quantum / 12.0)
+        return 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
+
+    @property
+    def deviation(self) -> float:
+        """Its root."""
+        return math.sqrt(self.variance)
 
     def update(self, v: float) -> None:
         self.mean.update(v)
@@ -93,6 +98,11 @@ class SenseIntermittent:
     """`SenseFallback` of one load, and excursions that repeat."""
 
     KINDS: ClassVar[tuple[str, ...]] = (*SenseFallback.KINDS, "sense_intermittent")
+
+    __slots__ = (
+        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_least_a", "_level",
+        "_low_since", "_since", "_starts", "_told", "_ups",
+    )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
@@ -166,16 +176,17 @@ class SenseIntermittent:
             self._forget(abs(i))
             return self._quiet(sample)
         level = self._level
+        drop = level.mean.mean - v
         if level.mean.n < READY:
             level.update(v)
-            return self._quiet(sample)
-        deviation = level.deviation
-        drop = level.mean.mean - v
-        if abs(drop) <= NEAR * deviation:
+            return self._quiet(sample) if self._active else NOTHING
+        if drop * drop <= NEAR * NEAR * level.variance:
             level.update(v)
-        else:
-            level.break_off()
-            level.mean.update(level.mean.mean - math.copysign(NEAR * deviation, drop) if abs(drop) < LOW * deviation else level.mean.mean)
+            self._low_since = None
+            return self._quiet(sample) if self._active else NOTHING
+        deviation = level.deviation
+        level.break_off()
+        level.mean.update(level.mean.mean - math.copysign(NEAR * deviation, drop) if abs(drop) < LOW * deviation else level.mean.mean)
         if drop > LOW * deviation and v > COLLAPSED * level.mean.mean and drop > self._least_drop(abs(i), deviation):
             return self._low(sample, before, drop, drop / abs(i), context)
         self._low_since = None

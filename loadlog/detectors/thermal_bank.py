@@ -35,6 +35,10 @@ _MOST_MODELS = 12
 _Z = (-1.6449, -0.9674, -0.5244, -0.1257, 0.1257, 0.5244, 0.9674, 1.6449)  # mid-points of eight equal shares, the outer ones at 5 %
 
 
+_Weights = tuple[float, float, float, float]
+_NO_SLOW: tuple[float, int, _Weights, tuple[float, ...], tuple[float, float]] = (0.0, 0, (0.0, 0.0, 0.0, 0.0), (), (0.0, 0.0))
+
+
 @dataclass(frozen=True, slots=True)
 class Solved:
     """One model: parameters (b, R_f, R_s, a_f, a_s), lower Cholesky factor of their information row by row, log of its evidence."""
@@ -63,6 +67,11 @@ class Forecast:
 class Bank:
     """``scale_w``: the rated power; ``deviation_k``: of one block's reading; ``fast_s``, ``slow_s``: time constants when they are given."""
 
+    __slots__ = (
+        "_apart", "_e", "_gram", "_slow", "_slow_known", "_weights", "_window", "_x", "deviation_k", "n", "origin_c", "power",
+        "scale_w", "variance",
+    )  # fmt: skip
+
     def __init__(self, scale_w: float, deviation_k: float, fast_s: float | None = None, slow_s: float | None = None) -> None:
         self._slow = SLOW if slow_s is None else (math.log(slow_s), math.log(slow_s))
         self._apart = APART if fast_s is None or slow_s is None else (math.log(fast_s / slow_s), math.log(fast_s / slow_s))
@@ -77,6 +86,7 @@ class Bank:
         self.origin_c = 0.0
         self.power = 0.0
         self._weights: list[tuple[float, Solved]] = []
+        self._slow_known = _NO_SLOW
 
     def restart(self, temperature_c: float, power_w: float) -> None:
         """Nothing is known but the present state, taken as settled at this power."""
@@ -128,11 +138,13 @@ class Bank:
         nu = _STEPS[0] if high_u > low_u else 1
         nr = _STEPS[1] if high_r > low_r else 1
         solved: list[tuple[int, int, Solved]] = []
+        self._slow_known = _NO_SLOW
         for i in range(nu):
             u = low_u + (high_u - low_u) * i / max(nu - 1, 1)
+            slow_s = math.exp(u)
             for j in range(nr):
                 r = low_r + (high_r - low_r) * j / max(nr - 1, 1)
-                one = self._solve(math.exp(u + r), math.exp(u))
+                one = self._solve(math.exp(u + r), slow_s)
                 if one is not None:
                     solved.append((i, j, one))
         self._weights = []
@@ -211,29 +223,29 @@ class Bank:
 
     def _system(self, fast_s: float, slow_s: float) -> tuple[list[list[float]], list[float]]:
         """Lower triangle of the normal equations of one pair, and its right side."""
-        g = self._gram
-        nf, wf = _between(fast_s)
-        ns, ws = _between(slow_s)
-        columns: list[list[tuple[int, float]]] = [
-            [(0, 1.0)],
-            [(1 + nf + k, w) for k, w in enumerate(wf)],
-            [(1 + ns + k, w) for k, w in enumerate(ws)],
-            [(1 + _N + nf + k, w) for k, w in enumerate(wf)],
-            [(1 + _N + ns + k, w) for k, w in enumerate(ws)],
+        g, y = self._gram, self._gram[_Y]
+        nf, f = _between(fast_s)
+        x, e = 1 + nf, 1 + _N + nf
+        if slow_s != self._slow_known[0]:  # a row of the grid shares it
+            self._slow_known = (slow_s, *self._slow_terms(slow_s))
+        _, ns, s, (s0, ss, e0, es, ee), right = self._slow_known
+        xs, es_at = 1 + ns, 1 + _N + ns
+        matrix = [
+            [g[0][0]],
+            [_first(g, x, f), _own(g, x, f)],
+            [s0, _across(g, xs, s, x, f), ss],
+            [_first(g, e, f), _across(g, e, f, x, f), _across(g, e, f, xs, s), _own(g, e, f)],
+            [e0, _across(g, es_at, s, x, f), es, _across(g, es_at, s, e, f), ee],
         ]
-        matrix: list[list[float]] = []
-        for i, left in enumerate(columns):
-            row: list[float] = []
-            for right in columns[: i + 1]:
-                total = 0.0
-                for a, wa in left:
-                    ga = g[a]
-                    for b, wb in right:
-                        total += wa * wb * (ga[b] if b <= a else g[b][a])
-                row.append(total)
-            matrix.append(row)
-        y = g[_Y]
-        return matrix, [sum(w * y[a] for a, w in column) for column in columns]
+        return matrix, [y[0], _along(y, x, f), right[0], _along(y, e, f), right[1]]
+
+    def _slow_terms(self, slow_s: float) -> tuple[int, _Weights, tuple[float, ...], tuple[float, float]]:
+        """First node and weights of a slow time constant, and what of the system depends on it alone."""
+        g = self._gram
+        ns, s = _between(slow_s)
+        x, e = 1 + ns, 1 + _N + ns
+        terms = (_first(g, x, s), _own(g, x, s), _first(g, e, s), _across(g, e, s, x, s), _own(g, e, s))
+        return ns, s, terms, (_along(g[_Y], x, s), _along(g[_Y], e, s))
 
     @staticmethod
     def _deviation(s: Solved, gradient: Sequence[float], variance: float) -> float:
@@ -342,6 +354,8 @@ class _Course:
             t_s *= 1.6
         steps = [at(t_s) for t_s in times]
         found: list[float] = []
+        if max(value + _Z[-1] * own for value, own in steps) < limit_c:
+            return found
         for z in _Z:
             k = next((k for k, (value, own) in enumerate(steps) if value + z * own >= limit_c), None)
             if k is None:
@@ -371,7 +385,43 @@ def _whitened(s: Solved, gradient: Sequence[float]) -> list[float]:
     return z
 
 
-def _between(tau_s: float) -> tuple[int, tuple[float, float, float, float]]:
+def _along(row: Sequence[float], begin: int, w: _Weights) -> float:
+    """The weighted sum of four neighbours."""
+    return w[0] * row[begin] + w[1] * row[begin + 1] + w[2] * row[begin + 2] + w[3] * row[begin + 3]
+
+
+def _first(g: list[array[float]], a: int, w: _Weights) -> float:
+    """Of the first column of four rows."""
+    return w[0] * g[a][0] + w[1] * g[a + 1][0] + w[2] * g[a + 2][0] + w[3] * g[a + 3][0]
+
+
+def _own(g: list[array[float]], a: int, w: _Weights) -> float:
+    """Of four rows and the same four columns of a symmetric matrix, whose lower triangle is kept."""
+    p, q, r, t = w
+    rows = g[a : a + 4]
+    square = p * p * rows[0][a] + q * q * rows[1][a + 1] + r * r * rows[2][a + 2] + t * t * rows[3][a + 3]
+    beside = q * p * rows[1][a] + r * (p * rows[2][a] + q * rows[2][a + 1])
+    return square + 2.0 * (beside + t * (p * rows[3][a] + q * rows[3][a + 1] + r * rows[3][a + 2]))
+
+
+def _across(g: list[array[float]], a: int, v: _Weights, b: int, w: _Weights) -> float:
+    """Of four rows and four other columns; a >= b."""
+    if a - b >= 3:
+        p, q, r, t = w
+        c, d, e = b + 1, b + 2, b + 3
+        total = 0.0
+        for weight, row in zip(v, g[a : a + 4], strict=True):
+            total += weight * (p * row[b] + q * row[c] + r * row[d] + t * row[e])
+        return total
+    total = 0.0
+    for k, weight in enumerate(v):
+        for m, other in enumerate(w):
+            i, j = a + k, b + m
+            total += weight * other * (g[i][j] if j <= i else g[j][i])
+    return total
+
+
+def _between(tau_s: float) -> tuple[int, _Weights]:
     """First node and weights of the cubic through four nodes of the grid: responses are smooth in the logarithm of the time constant."""
     place = math.log(max(tau_s, TAUS_S[0]) / TAUS_S[0]) / math.log(RATIO)
     first = min(max(int(place) - 1, 0), _N - 4)

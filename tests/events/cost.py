@@ -30,19 +30,22 @@ SHARED = (DeviceSpec, ChannelSpec, Enum, Peer, type, ModuleType)
 
 
 def deep_size(thing: object, seen: set[int] | None = None) -> int:
-    """Bytes of an object and all that it alone holds; classes, functions, the device's description and samples' text are shared and not
-    counted."""
+    """Bytes of an object and all that it alone holds; classes, functions, the device's description and text, which is that of the
+    description and of the program, are shared and not counted."""
     seen = set() if seen is None else seen
     if id(thing) in seen or isinstance(thing, SHARED) or callable(thing):
         return 0
     seen.add(id(thing))
     size = sys.getsizeof(thing)
-    if isinstance(thing, str | bytes | int | float | complex):
+    if isinstance(thing, str):
+        return 0
+    if isinstance(thing, bytes | int | float | complex):
         return size
     if isinstance(thing, Mapping):
         return size + sum(deep_size(k, seen) + deep_size(v, seen) for k, v in thing.items())
     if isinstance(thing, list | tuple | set | frozenset | deque):
         return size + sum(deep_size(v, seen) for v in thing)
+    size += 8 * len(getattr(thing, "__dict__", ()))  # places of attributes that are not slots
     return size + sum(deep_size(v, seen) for v in _held(thing))
 
 
