@@ -11,6 +11,7 @@ spikes; here they are accepted, and what happens otherwise is tested beside it.
 from __future__ import annotations
 
 import csv
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 
@@ -167,6 +168,19 @@ def test_one_pass_over_the_whole_record(tmp_path: Path) -> None:
     charge = analysis.figure("current", "charge")
     assert charge.value == pytest.approx(COUNTERS["1C"][0], rel=2e-3)
     assert analysis.figure("voltage", "min").value == 3.0
-    # the one discharge pulse of this record: U falls with the current and with the charge drawn, which the note says
+    # nobody said that the source is a battery: its voltage is at no level, so nothing is said of its regulation
+    refused = analysis.figure("voltage_v", "output_resistance")
+    assert refused.value is None
+    assert refused.why_not.startswith("cannot be determined: the voltage kept to no one level")
+
+
+def test_a_battery_that_was_named_one_has_an_output_resistance(tmp_path: Path) -> None:
+    """The one discharge pulse of this record: U falls with the current and with the charge drawn, which the note says."""
+    rows = rows_of("1C")
+    span = Span(T0 + round(float(rows[0]["time_s"]) * NS), T0 + round(float(rows[-1]["time_s"]) * NS))
+    analysis = DeviceAnalysis(dataclasses.replace(PACK, source="battery"), span, bin_s=60.0)
+    for chunk in recorded(tmp_path, "1C"):
+        analysis.add(chunk)
     resistance = analysis.figure("voltage_v", "output_resistance")
+    assert resistance.value is not None
     assert any("discharge" in note for note in resistance.notes)
