@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 from pydantic import AnyHttpUrl, Field, ValidationError, field_validator, model_validator
@@ -57,16 +58,17 @@ class ForwardConfig(Section):
     @field_validator("url")
     @classmethod
     def _url_is_an_address(cls, url: str) -> str:
+        shown = re.sub(r"//.*@", "//…@", url)  # also of an address that cannot be read a password is not repeated
         try:
             parts = AnyHttpUrl(url)
         except ValidationError as exc:
-            raise ValueError(f"{url!r} is no address such as http://127.0.0.1:8086") from exc
+            raise ValueError(f"{shown!r} is no address such as http://127.0.0.1:8086") from exc
         if not url.isprintable() or " " in url or not url.startswith(("http://", "https://")):
-            raise ValueError(f"{url!r} is no address such as http://127.0.0.1:8086")
+            raise ValueError(f"{shown!r} is no address such as http://127.0.0.1:8086")
         if parts.username is not None or parts.password is not None:
             raise ValueError("no user name or password in the address: use token_env, or username and password_env")
         if parts.query or parts.fragment:
-            raise ValueError(f"{url!r}: only scheme, host, port and path; the rest is added when writing")
+            raise ValueError(f"{shown!r}: only scheme, host, port and path; the rest is added when writing")
         return url.rstrip("/")
 
     @field_validator("bucket", "org", "database", "retention_policy", "username")

@@ -131,6 +131,7 @@ CASES = [
                 ".url: '127.0.0.1:8086' is no address such as http://127.0.0.1:8086",
             ),
             ('kind = "influxdb2"\nurl = "http://me:secret@h"\nbucket = "b"', ".url: no user name or password in the address"),
+            ('kind = "influxdb2"\nurl = "http://me:s/cret@h ost"\nbucket = "b"', ".url: 'http://…@h ost' is no address"),
             ('kind = "influxdb2"\nurl = "http://h/?db=x"\nbucket = "b"', ".url: 'http://h/?db=x': only scheme, host, port and path"),
             ('kind = "influxdb2"\nurl = "http://h:99999"\nbucket = "b"', ".url: 'http://h:99999' is no address"),
             ('kind = "influxdb2"\nurl = "http://h"', ": kind influxdb2 needs bucket"),
