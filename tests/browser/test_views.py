@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Locator, Page, Request, Route, expect
 
+from loadlog.forwarder.facts import State, TargetFacts
 from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.model.run import RunInfo, Snapshot
@@ -430,6 +431,40 @@ def test_the_service_view_tells_how_long_the_disk_lasts(bench: StandIn, address:
     expect(health).to_contain_text(re.compile(r"Disk full in(▲ )?\d+ (days|h)|more than ten years"))
     expect(health).to_contain_text("a day")
     expect(health).to_contain_text("2.1 ms")
+
+
+class Forwards:
+    """Stands for what forwards to two databases, one of which refused lines."""
+
+    def __init__(self) -> None:
+        self.retried: list[str] = []
+
+    def facts(self) -> list[TargetFacts]:
+        aside = 0 if self.retried else 3
+        return [
+            TargetFacts("lab", "influxdb2", "http://127.0.0.1:1", State.UP_TO_DATE, set_aside=aside),
+            TargetFacts("office", "influxdb1", "http://127.0.0.1:2", State.CATCHING_UP, backlog_samples=1200, remaining_s=90.0),
+        ]
+
+    def retry(self, name: str) -> None:
+        self.retried.append(name)
+
+
+def test_forwarding_shows_its_backlog_and_sends_again_what_was_refused(bench: StandIn, tmp_path: Path, open_page: Open) -> None:
+    forwards = Forwards()
+    with serving(tmp_path / "data", forwarding=forwards) as base:
+        page = open_page(f"{base}/#service", *PHONE, may_fail=("ERR_",))
+        health = page.locator("#health")
+        expect(health).to_contain_text("● up to date, ✕ 3 lines refused and set aside")
+        expect(health).to_contain_text("◆ catching up, 1 200 samples wait, done in 1 min 30 s")
+        again = page.get_by_role("button", name="Send to lab again what it refused")
+        again.focus()
+        page.wait_for_timeout(2500)
+        expect(again).to_be_focused()  # the view is brought up to date every second
+        page.keyboard.press("Enter")
+        expect(page.locator("#announce")).to_have_text("What lab refused is sent again.")
+        assert forwards.retried == ["lab"]
+        expect(again).to_have_count(0)
 
 
 # -- the page as a whole

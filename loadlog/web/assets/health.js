@@ -1,7 +1,8 @@
 // The service about itself: recorder, runs, buses, store.
 
-import { el } from "./dom.js";
+import { byId, el, setText } from "./dom.js";
 import { duration, moment, serverNowMs } from "./format.js";
+import { post } from "./net.js";
 import { readingsOf } from "./progress.js";
 
 const MIB = 1024 * 1024;
@@ -54,8 +55,8 @@ export function healthTables(service) {
     );
   }
   const facts = storeFacts(service);
-  if (facts.length)
-    parts.push(el("dl", { class: "facts" }, ...facts.map(([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, text)))));
+  const rowOf = ([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, ...[text].flat()));
+  if (facts.length) parts.push(el("dl", { class: "facts" }, ...facts.map(rowOf)));
   return parts;
 }
 
@@ -92,7 +93,7 @@ function storeFacts(service) {
   if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
   for (const name of store.damaged ?? []) facts.push(["Damaged recording", `✕ ${name}`]);
-  for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, forwardText(target)]);
+  for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, [forwardText(target), retryButton(target)]]);
   if (service.samples !== null && service.samples !== undefined) facts.push(["Samples since start", count(service.samples)]);
   if (service.readers) facts.push(["Pages open", count(service.readers)]);
   return facts;
@@ -124,6 +125,20 @@ function daysUntilFull({ days_until_full: days }) {
   if (days > 3650) return "more than ten years";
   if (days < 1) return `▲ ${Math.max(1, Math.round(days * 24))} h`;
   return `${days < SOON_DAYS ? "▲ " : ""}${Math.round(days)} days`;
+}
+
+function retryButton(target) {
+  if (!target.set_aside) return null;
+  const button = el("button", { type: "button", class: "acts", "aria-label": `Send to ${target.name} again what it refused` }, "Send again");
+  button.onclick = async () => {
+    try {
+      await post(`/api/forward/${encodeURIComponent(target.name)}/retry`);
+      setText(byId("announce"), `What ${target.name} refused is sent again.`);
+    } catch (error) {
+      setText(byId("announce"), error.message);
+    }
+  };
+  return button;
 }
 
 function bytes(value) {

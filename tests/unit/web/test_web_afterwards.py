@@ -14,6 +14,7 @@ import pytest
 
 from loadlog.model.clock import NS, parse_utc
 from loadlog.model.event import Severity
+from loadlog.review import desk
 from tests.unit.web.stand_in import MARKUP, StandIn
 from tests.unit.web.test_web_orders import problem
 
@@ -216,6 +217,30 @@ def test_a_review_that_takes_longer_says_how_far_it_is_and_is_kept_once_done(ben
     done = finished(http, run).json()
     again = http.get(f"/api/runs/{run}/review", params={"wait_s": 0})
     assert (again.status_code, again.json()) == (200, done)
+
+
+def test_a_review_that_cannot_be_made_is_told_and_tried_again(
+    bench: StandIn, http: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    run = begun_before(bench, 61)
+    minute(bench)
+    bench.stop_run(run, "done")
+    bench.flush()
+    job = desk.JOB
+    monkeypatch.setattr(desk, "JOB", ("/bin/sh", "-c", "kill -9 $$"))
+    assert "status -9" in problem(finished(http, run), 503)
+    monkeypatch.setattr(desk, "JOB", job)
+    assert finished(http, run).status_code == 200
+
+
+def test_too_many_reviews_at_once_are_refused_with_when_to_come_again(
+    bench: StandIn, http: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    run = begun_before(bench, 61)
+    monkeypatch.setattr(desk, "MAX_WAITING", 0)
+    answer = http.get(f"/api/runs/{run}/review")
+    problem(answer, 503)
+    assert answer.headers["retry-after"] == "5"
 
 
 def test_the_page_goes_on_while_a_run_is_reviewed(bench: StandIn, http: httpx.Client) -> None:
