@@ -471,6 +471,22 @@ def test_a_request_that_is_not_wanted_any_more_is_cut_short(base: str, open_page
     assert seconds(asked(second)["from"][0]) > seconds(asked(first)["from"][0])
 
 
+def test_a_busy_service_is_asked_again(base: str, open_page: Open) -> None:
+    page = open_page(base, may_fail=("429",))
+    ready(page)
+    refused: list[str] = []
+
+    def refuse(route: Route) -> None:
+        refused.append(route.request.url)
+        route.fulfill(status=429, content_type="application/problem+json", body='{"status": 429, "detail": "too many reads at once"}')
+
+    page.route("**/api/samples?*device=load-1*", refuse, times=1)
+    with page.expect_response(lambda r: "device=load-1" in r.url and r.status == 200):
+        drag(page, 0.2, 0.6)
+    assert len(refused) == 1
+    expect(plots(page).get_by_text("too many reads")).to_have_count(0)
+
+
 def test_a_new_sample_moves_the_view_only_while_it_follows(rack: StandIn, base: str, open_page: Open) -> None:
     page = open_page(base)
     ready(page)

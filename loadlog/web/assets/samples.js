@@ -10,6 +10,8 @@ const MOST_POINTS = MAX_POINTS - 200; // room for what the stream adds before th
 const LEAST_POINTS = 300;
 const MARGIN = 0.25; // of the stretch, on both sides of one that stands still: a small move shows what is there
 const REST_MS = 120; // a gesture that rests so long is fetched
+const BUSY = 429; // too many questions at once from this address: ours is asked again
+const AGAIN_MS = 1000;
 const AHEAD_S = 5; // of the present: samples that are on their way
 
 export class Samples {
@@ -90,7 +92,8 @@ export class Samples {
       this.loaded = true;
     } catch (error) {
       if (asked !== this.fetching || asked.signal.aborted) return;
-      this.fault = error.message;
+      if (error.status === BUSY) this.timer = setTimeout(() => this.load(), AGAIN_MS * (1 + Math.random()));
+      else this.fault = error.message;
     } finally {
       if (asked === this.fetching) this.fetching = null;
       for (const plot of this.plots) plot.changed();

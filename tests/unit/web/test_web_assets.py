@@ -88,3 +88,66 @@ def test_cautions_are_on_the_page() -> None:
         "local codes", "licensed practice",
     ):  # fmt: skip
         assert words in text, words
+
+
+# -- colours of the lines
+
+# Machado, Oliveira, Fernandes 2009, "A Physiologically-based Model for Simulation of Color Vision Deficiency", severity 1.0; on linear RGB
+SIGHT = {
+    "all cones": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
+    "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+    "tritanopia": ((1.255528, -0.076749, -0.178779), (-0.078411, 0.930809, 0.147602), (0.004733, 0.691367, 0.303900)),
+}
+
+
+def linear(colour: str) -> list[float]:
+    """IEC 61966-2-1, from #rrggbb."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    return [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+
+
+def luminance(rgb: list[float]) -> float:
+    return 0.2126 * rgb[0] + 0.7152 * rgb[1] + 0.0722 * rgb[2]
+
+
+def lab(rgb: list[float]) -> tuple[float, float, float]:
+    """CIE 1976 L*a*b* against D65."""
+    rows = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750), (0.0193339, 0.1191920, 0.9503041))
+    x, y, z = (
+        sum(m * max(0.0, c) for m, c in zip(row, rgb, strict=True)) / n for row, n in zip(rows, (0.95047, 1.0, 1.08883), strict=True)
+    )
+    fx, fy, fz = (v ** (1 / 3) if v > 216 / 24389 else (24389 / 27 * v + 16) / 116 for v in (x, y, z))
+    return 116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)
+
+
+def theme(which: str) -> dict[str, str]:
+    """Colours of the style, light or dark."""
+    light, dark = (ASSETS / "style.css").read_text().split("@media (prefers-color-scheme: dark)", 1)
+    return dict(re.findall(r"(--[\w-]+): (#[0-9a-f]{6});", light if which == "light" else dark.split("* { box-sizing", 1)[0]))
+
+
+@pytest.mark.parametrize("which", ["light", "dark"])
+def test_lines_stand_out_from_the_sheet(which: str) -> None:
+    """WCAG 2.2, 1.4.11: three to one for what must be seen to understand a graph."""
+    colours = theme(which)
+    sheet = luminance(linear(colours["--sheet"]))
+    for name in ("--volt", "--amp", "--heat", "--alarm", "--warning", "--info", *(f"--line-{i}" for i in range(8))):
+        line = luminance(linear(colours[name]))
+        assert (max(line, sheet) + 0.05) / (min(line, sheet) + 0.05) >= 3, name
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+@pytest.mark.parametrize("which", ["light", "dark"])
+def test_lines_of_one_dash_differ_in_colour_for_every_eye(which: str, sight: str) -> None:
+    """Six dashes and eight colours go round together (group.js), so lines of one dash are six apart; they and neighbours must differ. Ten
+    units of CIE 1976 are several times what is just seen side by side."""
+    colours = theme(which)
+
+    def seen(i: int) -> tuple[float, float, float]:
+        rgb = linear(colours[f"--line-{i}"])
+        return lab([sum(m * c for m, c in zip(row, rgb, strict=True)) for row in SIGHT[sight]])
+
+    pairs = [(i, i + 1) for i in range(7)] + [(0, 6), (1, 7)]
+    close = [(a, b) for a, b in pairs if sum((p - q) ** 2 for p, q in zip(seen(a), seen(b), strict=True)) ** 0.5 < 10]
+    assert close == []
