@@ -6,6 +6,7 @@ import { kind, moment, SEVERITY } from "./format.js";
 import { get } from "./net.js";
 import { pen, stroke } from "./ink.js";
 import { view } from "./view.js";
+import { inView } from "./views.js";
 
 const ROOM_PX = 30; // between two numbers
 const REST_MS = 400;
@@ -120,17 +121,19 @@ function flag(event) {
   );
 }
 
-// From the plot to the list. A list that folds older events away is asked to show more.
+// From the plot to the list: that of the newest, asked to show more where it folds the older away, else the whole list in its own view.
 export function openEvent(event) {
-  const find = () => document.querySelector(`li.event[data-id="${Number(event.id)}"]`);
+  const find = () => [...document.querySelectorAll(`li.event[data-id="${Number(event.id)}"]`)].find((item) => item.offsetParent);
   const more = document.getElementById("more");
   if (!find() && more && !more.hidden) more.click();
-  const item = find();
-  if (!item) return false;
+  if (find()) arriveAt(find());
+  else inView("events", () => find() && arriveAt(find()));
+}
+
+function arriveAt(item) {
   item.tabIndex = -1;
   item.focus({ preventScroll: true });
   item.scrollIntoView({ block: "center", behavior: calm.matches ? "auto" : "smooth" });
-  return true;
 }
 
 // From the list to the plot: the event in the middle of a stretch of at most five minutes, its device in sight.
