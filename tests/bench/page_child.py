@@ -50,6 +50,7 @@ def follow(address: str, count: int) -> None:
             page = browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
             page.add_init_script(STAMPS)
             page.goto(address)
+            page.locator(".strips").first.scroll_into_view_if_needed()
             page.locator("canvas").first.wait_for(timeout=60_000)
             pages.append(page)
         print("{}", flush=True)

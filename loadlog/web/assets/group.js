@@ -67,7 +67,7 @@ export class GroupPlot extends Plots {
         return plots.visible;
       },
       widthPx: () => plots.widthPx(),
-      changed: () => plots.changed(),
+      changed: (answered) => plots.changed(answered),
     };
   }
 

@@ -26,6 +26,7 @@ export class Plots {
     this.sources = [];
     this.visible = false;
     this.dirty = true;
+    this.answered = false;
     this.event = null; // where the keys went last
     this.empty = el("p", { class: "empty" }, "Fetching samples.");
     this.spoken = el("p", { class: "unseen", role: "status" });
@@ -67,8 +68,10 @@ export class Plots {
     if (visible) for (const source of this.sources) source.seen();
   }
 
-  changed() {
+  // answered: by the service, so that there is more to see than one sample more.
+  changed(answered = false) {
     this.dirty = true;
+    this.answered ||= answered;
     const fault = this.sources.map((source) => source.fault).find(Boolean);
     const loaded = this.sources.every((source) => source.loaded);
     setText(this.empty, fault ?? (loaded ? "No samples in this span." : "Fetching samples."));
@@ -81,7 +84,7 @@ export class Plots {
 
   // due: whether it is time to move on with the present.
   tick(due) {
-    if (view.following ? due : this.dirty) this.draw();
+    if (this.answered || (view.following ? due : this.dirty)) this.draw();
   }
 
   draw() {
@@ -90,7 +93,7 @@ export class Plots {
     if (view.following) for (const { trace } of this.sources) this.dirty = trace.dropBefore(from) || this.dirty;
     this.empty.hidden = !this.isEmpty;
     for (const panel of this.panels) panel.draw(from, to, this.dirty);
-    this.dirty = false;
+    this.dirty = this.answered = false;
   }
 
   resize() {

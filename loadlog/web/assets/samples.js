@@ -96,7 +96,7 @@ export class Samples {
       else this.fault = error.message;
     } finally {
       if (asked === this.fetching) this.fetching = null;
-      for (const plot of this.plots) plot.changed();
+      for (const plot of this.plots) plot.changed(true);
     }
   }
 
