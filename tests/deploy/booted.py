@@ -2,7 +2,8 @@
 
 The machine is emulated (QEMU without hardware help, so some minutes pass). Its serial adapter is QEMU's emulation of a common USB chip,
 plugged in and out over QEMU's control socket (QMP, https://www.qemu.org/docs/master/interop/qemu-qmp-ref.html), and at its other end is the
-simulated bench. What is tried stands in in_the_booted.sh and probe.py.
+simulated bench. What is tried stands in in_the_booted.sh and probe.py. It needs a core of its own: on a busy machine the emulated line
+answers later than the profile waits, which the recorder rightly tells as lost communication.
 """
 
 from __future__ import annotations
