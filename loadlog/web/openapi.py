@@ -59,6 +59,10 @@ def _add_refusals(method: str, operation: dict[str, Any]) -> None:
     statuses = set(_EVERYWHERE)
     parameters = operation.get("parameters", [])
     statuses.add(422)  # unknown query fields too
+    for parameter in parameters:
+        for schema in (parameter["schema"], *parameter["schema"].get("anyOf", ())):
+            if schema.get("type") == "array":
+                schema["uniqueItems"] = True  # `strict` asks it
     if parameters:
         statuses.add(404)
     if "requestBody" in operation:

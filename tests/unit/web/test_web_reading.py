@@ -316,6 +316,9 @@ def test_a_channel_that_is_asked_for_again_and_again_is_refused(http: httpx.Clie
     answer = http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a", "voltage_v"]})
     assert (answer.status_code, answer.json()["field"]) == (422, "channel")
     assert http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a"]}).status_code == 200
+    parameters = http.get("/api/openapi.json").json()["paths"]["/api/samples"]["get"]["parameters"]
+    (channel,) = [parameter["schema"] for parameter in parameters if parameter["name"] == "channel"]
+    assert [kind["uniqueItems"] for kind in channel["anyOf"] if kind["type"] == "array"] == [True]
 
 
 @pytest.mark.parametrize(
