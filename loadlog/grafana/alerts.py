@@ -1,9 +1,9 @@
 """Alert rules for Grafana's file provisioning, written to fire when the logger is dead, and not only when it says that something is wrong.
 
-A series that has ended is no longer in an answer, and Grafana resolves its alert; so the rules that watch for silence count over a
-day in short intervals, filled with 0, and look at the average of the last few: it is 0 only when nothing came for that long, also while
-the last interval has just begun. After a day of silence a bench or device is no longer watched, unless nothing at all comes: then
-`NoData` alerts.
+A series that has ended is no longer in an answer, and Grafana resolves its alert; so the rules that watch for silence take the last point
+of a day, count it into short intervals filled with 0, and look at the average of the last few: it is 0 only when nothing came for that
+long, also while the last interval has just begun. After a day of silence a bench or device is no longer watched, unless nothing at all
+comes: then `NoData` alerts.
 
 No query holds a dollar sign: Grafana takes ``$NAME`` in provisioning files for an environment variable. So there are no macros and no
 regular expressions with an end, and times are relative to ``now()``.
@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from loadlog.grafana.influx import DEVICES, SOURCE_UID, active_events
+from loadlog.grafana.influx import SOURCE_UID, active_events, last_answers
 from loadlog.grafana.scope import Scope
 
 DAY_S = 86_400
@@ -67,12 +67,18 @@ def _bench(scope: Scope) -> str:
     return f" AND \"bench\" = '{scope.bench}'" if scope.is_one else ""
 
 
+def _how_lately(lasts: str, bucket_s: int, groups: str) -> str:
+    """0 at the end where the last points lie further back than the buckets that are averaged."""
+    return (
+        f'SELECT moving_average(count("v"), {BUCKETS}) AS "value" FROM {lasts} '
+        f"WHERE {_since(DAY_S)} GROUP BY time({bucket_s}s), {groups} fill(0)"
+    )
+
+
 def _dead_man(scope: Scope) -> Rule:
     bucket_s = _bucket_s(scope, scope.heartbeat_s)
-    query = (
-        f'SELECT moving_average(count("polls"), {BUCKETS}) AS "value" FROM "bench_health" '
-        f'WHERE {_since(DAY_S)}{_bench(scope)} AND "bus" != \'none\' GROUP BY time({bucket_s}s), "bench" fill(0)'
-    )
+    beats = f'(SELECT last("polls") AS "v" FROM "bench_health" WHERE {_since(DAY_S)}{_bench(scope)} AND "bus" != \'none\' GROUP BY "bench")'
+    query = _how_lately(beats, bucket_s, '"bench"')
     text = (
         f"No heartbeat for about {bucket_s * BUCKETS // 60} minutes. Dead may be the recorder (then nothing is recorded), the viewer or "
         "its forwarding (then recording goes on and is sent later), the network, or the whole computer. Look at the live page; then at "
@@ -92,11 +98,7 @@ def _alarm(scope: Scope) -> Rule:
 
 def _silent(scope: Scope) -> Rule:
     bucket_s = _bucket_s(scope, max(scope.slowest_s, scope.interval_s))
-    answered = " OR ".join(f'"{name}" > -1000000000' for name in scope.answers)
-    query = (
-        f'SELECT moving_average(count("quality"), {BUCKETS}) AS "value" FROM {DEVICES} '
-        f'WHERE {_since(DAY_S)}{_bench(scope)} AND ({answered}) GROUP BY time({bucket_s}s), "bench", "device" fill(0)'
-    )
+    query = _how_lately(last_answers(scope.answers, _since(DAY_S) + _bench(scope)), bucket_s, '"bench", "device"')
     text = (
         f"No reading for about {bucket_s * BUCKETS // 60} minutes: switched off, unplugged, wrong unit or a bus that stands still. Where "
         "the heartbeat is missing too, it is the logger. A device that was taken out of the configuration is told for a day."

@@ -6,6 +6,7 @@ stand as ``/^($name)$/``: with parentheses of our own, since versions differ in 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Self
 
 from grafana_foundation_sdk.cog import builder, variants
@@ -83,6 +84,16 @@ class Annotation(builder.Builder[dashboard.AnnotationTarget]):
     def build(self) -> dashboard.AnnotationTarget:
         """The target."""
         return self._target
+
+
+def last_answers(channels: Sequence[str], condition: str) -> str:
+    """The last reading of each channel of each device, as one column ``v`` at the instant of the reading: a source for an outer query.
+
+    Any channel shows that a device answered, since a failed poll is a point with its quality alone; and the last point of a channel is
+    found without reading the others, where counting the polls of a day would read them all.
+    """
+    of_one = f'FROM {DEVICES} WHERE {condition} GROUP BY "bench", "device"'
+    return ", ".join(f'(SELECT last("{channel}") AS "v" {of_one})' for channel in channels)
 
 
 def active_events(condition: str, groups: str, when: str = "$timeFilter") -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from grafana_foundation_sdk.models import dashboard as models
 
-from loadlog.grafana.influx import DEVICES, Query, active_events
+from loadlog.grafana.influx import DEVICES, Query, active_events, last_answers
 from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables, written
 from loadlog.grafana.scope import STANDARD, Scope
 
@@ -17,9 +17,16 @@ QUALITY_WORDS = {"type": "value", "options": {"0": {"text": "good"}, "1": {"text
 
 def overview(scope: Scope) -> models.Dashboard:
     """See the module."""
-    panels: list[Any] = [_heartbeats(scope), _alarms(scope), _active_table(scope), _runs(scope), _readings(scope), _thermometers(scope)]
+    panels: list[Any] = [
+        _heartbeats(scope),
+        _alarms(scope),
+        _active_table(scope),
+        _runs(scope),
+        _readings(scope),
+        _answering(scope),
+        _thermometers(scope),
+    ]
     panels += [_readings_over_time(scope, name, title, unit) for name, title, unit in _plots()]
-    panels.append(_answering(scope))
     about = "All benches of this database: alive, alarms, what every device reads. The tables follow the time range; active events look "
     about += "further back."
     return put_together(scope, "overview", about, variables(scope, "bench"), panels, "now-1h", refresh="10s")
@@ -111,7 +118,7 @@ def _readings(scope: Scope) -> Any:
 
 def _thermometers(scope: Scope) -> Any:
     query = f'SELECT last(/_c$/) FROM "thermometer" WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
-    panel = rows("Last temperatures", query, "The last reading of each channel of each thermometer within the time range.", width=10)
+    panel = rows("Last temperatures", query, "The last reading of each channel of each thermometer within the time range.", height=6)
     panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
     return panel.override_by_regexp("/^last_/", written("celsius"))
 
@@ -126,11 +133,14 @@ def _readings_over_time(scope: Scope, name: str, title: str, unit: str) -> Any:
 
 
 def _answering(scope: Scope) -> Any:
-    answered = " OR ".join(f'"{name}" > -1000000000' for name in scope.answers)
-    query = Query(
-        f'SELECT count("quality") AS "polls" FROM {DEVICES} WHERE $timeFilter AND {scope.chosen} AND ({answered}) '
-        'GROUP BY time(1m), "bench", "device" fill(0)',
-        alias="$tag_bench $tag_device",
+    query = (
+        f'SELECT last("v") AS "v" FROM {last_answers(scope.answers, f"$timeFilter AND {scope.chosen}")} '
+        'WHERE $timeFilter GROUP BY "bench", "device"'
     )
-    about = "Polls a minute that gave a reading; a failed poll is a point without one. 0 means that a device is silent."
-    return plot("Polls answered a minute", "none", [query], scope, about, width=24)
+    about = "When each device last gave a reading, within the last day; a failed poll gives none. Longest silent first."
+    panel = rows("Last answers", query, about, width=10).time_from("24h")
+    panel = panel.transformations([
+        change("organize", excludeByName={"v": True}, indexByName={}, renameByName={"Time": "answered"}),
+        change("sortBy", fields={}, sort=[{"field": "answered", "desc": False}]),
+    ])  # fmt: skip
+    return panel.override_by_name("answered", [Property("unit", "dateTimeFromNow")])

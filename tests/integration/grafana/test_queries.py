@@ -175,6 +175,13 @@ def last_readings(world: World) -> list[dict[str, Any]]:
     return out
 
 
+def last_answers(world: World) -> list[dict[str, Any]]:
+    out = []
+    for group, inside in grouped([p for p in world.points if p.values], PER_DEVICE).items():
+        out.append({**dict(group), "answered": inside[-1].t_s * 1000})
+    return out
+
+
 def last_temperatures(world: World) -> list[dict[str, Any]]:
     out = []
     for group, inside in grouped(world.of(role="thermometer"), PER_DEVICE).items():
@@ -203,6 +210,7 @@ def runs(world: World) -> list[dict[str, Any]]:
     return out
 
 
+TIMES = ("begun", "ended", "answered")
 EVENT_COLUMNS = ("bench", "device", "kind", "severity", "state", "confidence", "id", "text")
 SERVICE_COLUMNS = ("bench", "device", "kind", "severity", "state", "text")
 TABLES: dict[tuple[str, str], Expected] = {
@@ -210,6 +218,7 @@ TABLES: dict[tuple[str, str], Expected] = {
     ("overview", "Active events"): active,
     ("overview", "Runs"): runs,
     ("overview", "Last readings"): last_readings,
+    ("overview", "Last answers"): last_answers,
     ("overview", "Last temperatures"): last_temperatures,
     ("post-mortem", "Events"): lambda w: event_rows(w, (BENCH,), EVENT_COLUMNS),
     ("service-health", "Last heartbeat"): heartbeat_rows,
@@ -225,7 +234,6 @@ SERIES: dict[tuple[str, str], Expected] = {
     ("overview", "Current"): over_time("current_a"),
     ("overview", "Power"): over_time("power_w"),
     ("overview", "Temperature"): over_time("temperature_c"),
-    ("overview", "Polls answered a minute"): lambda w: counted([p for p in w.points if p.values], w.points),
     ("soak-run", "Voltage"): extremes("voltage_v"),
     ("soak-run", "Voltage: drift"): drift("voltage_v"),
     ("soak-run", "Current"): extremes("current_a"),
@@ -284,7 +292,7 @@ def test_a_panel_shows_what_was_recorded(influx: Influx1, world: World, name: st
         assert len(found) == len(expected)
         for one, other in zip(found, expected, strict=True):
             assert one.pop("Time", None) == other.pop("Time", None)  # exactly
-            assert [one.pop(name, None) for name in ("begun", "ended")] == [other.pop(name, None) for name in ("begun", "ended")]
+            assert [one.pop(name, None) for name in TIMES] == [other.pop(name, None) for name in TIMES]
             assert one == pytest.approx(other)
     else:
         same(series(answer), SERIES[where](world))
@@ -315,6 +323,14 @@ def test_a_dip_of_one_sample_shows_over_the_whole_run(influx: Influx1, world: Wo
     found = series(ask(influx, world, panel["targets"][0]["query"], CHOSEN["soak-run"], "1h"))
     lowest = min(p.values["voltage_v"] for p in world.of(bench=BENCH, device="load-1", run=RUN))
     assert min(found[()]["min"].values()) == lowest < 0.1 * min(found[()]["mean"].values())
+
+
+def test_a_device_that_is_silent_shows_its_last_answer(influx: Influx1, world: World) -> None:
+    """Asked in the middle of its silence, while failed polls go on arriving."""
+    [panel] = [p for name, p in PANELS if p["title"] == "Last answers"]
+    query = expand(panel["targets"][0]["query"], world.start_s, world.start_s + SILENT_S[15], "60s", {"bench": (BENCH,)})
+    found = {row["device"]: row["Time"] // 1000 - START_S for row in rows(influx.query(query, "bench"))}
+    assert found == {"load-1": SILENT_S[15], "load-10": SILENT_S[0] - 1, "case": SILENT_S[15], "meter": SILENT_S[15]}
 
 
 def test_gaps_of_a_silent_device_stay_gaps(influx: Influx1, world: World) -> None:
