@@ -9,7 +9,7 @@ would have made them:
 
 - a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
   the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
-- a *ramp*: a kink in the slope.
+- a *ramp*: a kink in the slope, or a slope that ends within sight after three samples or more.
 
 `Step.doubt` is the odds of both against a step, given how densely steps of that size were expected: a step of just the expected size
 needs fewer samples than one of any size. Bursts are given `BURSTS_PER_STEP` to one and ramps one to one before anything is seen; both are
@@ -30,6 +30,7 @@ import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 
 from loadlog.detectors.statistics import StepChart, Trend
 from loadlog.model.event import Onset
@@ -48,6 +49,7 @@ HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LA
 BURSTS_PER_STEP = 30.0
 BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
 BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
+RAMP_LENGTHS = (3, 4, 5, 6, 8, 10, 12)  # samples until a ramp that ends is there
 LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
 MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
@@ -290,8 +292,8 @@ def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:
 
 
 def _ramp(residuals: list[float], step_square: float, sigma: float) -> float:
-    """Likelihood of a kink (zero until a sample, then a straight line; any of them alike) over that of the step, which leaves
-    ``step_square``."""
+    """Likelihood of a kink (zero until a sample, then a straight line; any of them alike), and of a ramp that ends, over that of the step,
+    which leaves ``step_square``."""
     square = sum(r * r for r in residuals)
     product = total = kinks = 0.0
     for length in range(1, len(residuals) + 1):
@@ -301,7 +303,26 @@ def _ramp(residuals: list[float], step_square: float, sigma: float) -> float:
         if length >= 2:
             kinks += 1.0
             total += math.exp(min((step_square - kink_square) / (2.0 * sigma * sigma), 300.0))
-    return total / kinks
+    return total / kinks + _ended_ramp(residuals, step_square - square, sigma)
+
+
+def _ended_ramp(residuals: list[float], excess: float, sigma: float) -> float:
+    """Likelihood of a straight line over some samples and a constant from then on, any beginning and length alike, over that of the step,
+    which leaves ``excess`` more than nothing at all would."""
+    after = [0.0]  # sums of the last ones
+    for r in reversed(residuals):
+        after.append(after[-1] + r)
+    total = ramps = 0.0
+    for length in RAMP_LENGTHS:
+        shape = [k / length for k in range(1, length)]
+        shape_square = sum(s * s for s in shape)
+        for constant in range(1, len(residuals) - length + 1):  # samples after its end, with the one that reaches it
+            begin = len(residuals) - constant - len(shape)
+            product = after[constant] + sum(map(mul, shape, residuals[begin : begin + len(shape)]))
+            gain = excess + product * product / (shape_square + constant)
+            ramps += 1.0
+            total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
+    return total / ramps if ramps else 0.0
 
 
 def _burst(before: Sequence[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
