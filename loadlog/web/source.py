@@ -269,6 +269,7 @@ class Source:
             "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
             "store": store_json(status.get("store", {}), self.archive.damaged, self._growth.get("")),
             "forwarding": self.forwarding(),
+            "notices": self.notices(),
             "readers": readers,
         }  # fmt: skip
 

@@ -16,6 +16,8 @@ from loadlog.forwarder.facts import State, TargetFacts
 from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.model.run import RunInfo, Snapshot
+from loadlog.notify.facts import AddressFacts
+from loadlog.notify.facts import State as Notifying
 from loadlog.web import Access
 from tests.browser.conftest import Open, judged, no_wider_than_the_window, picture
 from tests.unit.web.conftest import TOKEN, serving
@@ -465,6 +467,24 @@ def test_forwarding_shows_its_backlog_and_sends_again_what_was_refused(bench: St
         expect(page.locator("#announce")).to_have_text("What lab refused is sent again.")
         assert forwards.retried == ["lab"]
         expect(again).to_have_count(0)
+
+
+class Told:
+    """Stands for notices to two addresses, one of which does not take them."""
+
+    def facts(self) -> list[AddressFacts]:
+        failing = AddressFacts("mail", "mailto", "alarm", Notifying.FAILING, MARKUP, notices=2, given_up=1)
+        return [failing, AddressFacts("phone", "ntfy", "warning", Notifying.READY, waiting=3, quiet=True)]
+
+
+def test_notices_that_nobody_takes_are_seen(bench: StandIn, tmp_path: Path, open_page: Open) -> None:
+    with serving(tmp_path / "data", notices=Told()) as base:
+        page = open_page(f"{base}/#service", *PHONE, may_fail=("ERR_",))
+        health = page.locator("#health")
+        expect(health).to_contain_text(f"Notices to mail✕ not accepted, 2 not accepted yet, ✕ 1 given up, {MARKUP}")
+        expect(health).to_contain_text("Notices to phone● ready, 3 events wait for the end of the quiet hours")
+        no_wider_than_the_window(page)
+        picture(page, "service-notices-360")
 
 
 # -- the page as a whole

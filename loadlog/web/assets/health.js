@@ -94,6 +94,7 @@ function storeFacts(service) {
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
   for (const name of store.damaged ?? []) facts.push(["Damaged recording", `✕ ${name}`]);
   for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, [forwardText(target), retryButton(target)]]);
+  for (const address of service.notices ?? []) facts.push([`Notices to ${address.name}`, noticeText(address)]);
   if (service.samples !== null && service.samples !== undefined) facts.push(["Samples since start", count(service.samples)]);
   if (service.readers) facts.push(["Pages open", count(service.readers)]);
   return facts;
@@ -125,6 +126,18 @@ function daysUntilFull({ days_until_full: days }) {
   if (days > 3650) return "more than ten years";
   if (days < 1) return `▲ ${Math.max(1, Math.round(days * 24))} h`;
   return `${days < SOON_DAYS ? "▲ " : ""}${Math.round(days)} days`;
+}
+
+const NOTICE_STATES = { starting: "◌ starting", ready: "● ready", sending: "● sending", failing: "✕ not accepted", stopped: "✕ stopped" };
+
+function noticeText(address) {
+  const parts = [NOTICE_STATES[address.state] ?? address.state];
+  if (address.notices) parts.push(`${count(address.notices)} not accepted yet`);
+  if (address.waiting) parts.push(`${count(address.waiting)} events wait${address.quiet ? " for the end of the quiet hours" : ""}`);
+  if (address.given_up) parts.push(`✕ ${count(address.given_up)} given up`);
+  if (address.last_accepted) parts.push(`last accepted ${moment(Date.parse(address.last_accepted))}`);
+  if (address.detail) parts.push(address.detail);
+  return parts.join(", ");
 }
 
 function retryButton(target) {
