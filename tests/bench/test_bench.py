@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.figures import Figure, table
+from tests.bench.page import each_sample
 from tests.bench.programs import BenchError, build, device, master
 from tests.traps import frames
 
@@ -62,6 +63,18 @@ def test_the_ideal_master_keeps_the_silence_and_cannot_beat_the_wire(programs: P
         assert paced.report()["too_early"] == 0
     assert result["wrong"] == 0
     assert 0 < result["per_s"] <= 1 / (33 * 10 / 38400 + 2 * 0.00175) * 1.001
+
+
+def test_a_sample_between_two_drawn_ones_waited_for_the_later() -> None:
+    drawn = [
+        10.0,
+        10.2,
+        10.1,
+        10.3,
+        10.4,
+        10.6,
+    ]  # stamps of sample and screen in turns, at 10 Hz: 10.2 and 10.3 were never drawn by themselves
+    assert each_sample(drawn) == pytest.approx([0.2, 0.2, 0.3, 0.4])
 
 
 def test_figures_are_judged_and_shown() -> None:

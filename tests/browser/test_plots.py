@@ -488,6 +488,15 @@ def test_a_busy_service_is_asked_again(base: str, open_page: Open) -> None:
     expect(plots(page).get_by_text("too many reads")).to_have_count(0)
 
 
+def test_plots_come_back_after_a_fault(base: str, open_page: Open) -> None:
+    """The stream may go on while one request is lost: the plot says so and asks again by itself."""
+    page = open_page("about:blank", may_fail=("ERR_FAILED", "Failed to load resource"))
+    page.route("**/api/samples?*device=load-1*", lambda route: route.abort(), times=1)
+    page.goto(base)
+    expect(plots(page).locator(".empty")).to_have_text("The service does not answer.")
+    expect(over(page)).to_be_visible(timeout=15_000)
+
+
 def test_a_new_sample_moves_the_view_only_while_it_follows(rack: StandIn, base: str, open_page: Open) -> None:
     page = open_page(base)
     ready(page)

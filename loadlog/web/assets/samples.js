@@ -12,6 +12,7 @@ const MARGIN = 0.25; // of the stretch, on both sides of one that stands still: 
 const REST_MS = 120; // a gesture that rests so long is fetched
 const BUSY = 429; // too many questions at once from this address: ours is asked again
 const AGAIN_MS = 1000;
+const LATER_MS = 3000; // after a fault of the service or of the way to it
 const AHEAD_S = 5; // of the present: samples that are on their way
 
 export class Samples {
@@ -92,8 +93,10 @@ export class Samples {
       this.loaded = true;
     } catch (error) {
       if (asked !== this.fetching || asked.signal.aborted) return;
-      if (error.status === BUSY) this.timer = setTimeout(() => this.load(), AGAIN_MS * (1 + Math.random()));
-      else this.fault = error.message;
+      const busy = error.status === BUSY;
+      if (!busy) this.fault = error.message;
+      if (busy || error.status === 0 || error.status >= 500)
+        this.timer = setTimeout(() => this.load(), (busy ? AGAIN_MS : LATER_MS) * (1 + Math.random()));
     } finally {
       if (asked === this.fetching) this.fetching = null;
       for (const plot of this.plots) plot.changed(true);
