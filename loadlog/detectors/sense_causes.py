@@ -154,9 +154,12 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     usual = Moments()
     for value in before:
         usual.update(value)
-    variance = usual.variance + spec.resolution**2 / 12.0
-    size = sum(after) / len(after) - usual.mean
-    return PeerStep(name, size, math.sqrt(variance * (1.0 / len(before) + 1.0 / len(after))))
+    shares = (1.0 / len(before), 1.0 / len(after))
+    rounding = spec.resolution**2 / 12.0
+    # of rounding noise a mean loses only what the noise dithers (`StepChart`): counts that do not move hide up to half of one
+    stays = math.exp(-3.2898681 * usual.variance / rounding) if rounding > 0.0 else 0.0
+    variance = usual.variance * sum(shares) + rounding * sum(min(share + stays, 1.0) for share in shares)
+    return PeerStep(name, sum(after) / len(after) - usual.mean, math.sqrt(variance))
 
 
 def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tuple[list[float], list[float]]:

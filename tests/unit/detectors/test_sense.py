@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
 
-from loadlog.detectors.sense_causes import PathPrior, PeerStep, probability_of_lead
+from loadlog.detectors.base import Glance, Peer
+from loadlog.detectors.sense_causes import PathPrior, PeerStep, peer_steps, probability_of_lead
+from loadlog.model.event import Onset
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
@@ -272,3 +275,13 @@ def test_another_load_of_the_group_explains_the_step() -> None:
     bench = Bench(fresh_random(), loads=loads)
     bench.at(40.02, lambda: setattr(loads[1], "level", 5.0))
     assert not record(bench, 60.0).raised("sense_fallback")
+
+
+def test_a_witness_whose_counts_do_not_move_may_have_missed_half_a_count() -> None:
+    """Its mean over many equal counts is no better than one of them: q/sqrt(12) on either side of the onset (GUM F.2.2.1)."""
+    peer = Peer(load_spec("load-2", step="0.01"))
+    for n in range(20):
+        peer.recent.append(Glance(n * 10**9, n * 10**9 + 10**6, 24.04, 3.0, None))
+    (seen,) = peer_steps({"load-2": peer}, Onset(10 * 10**9 + 10**8, 10 * 10**9 + 2 * 10**8))
+    assert seen.size_v == pytest.approx(0.0, abs=1e-9)
+    assert seen.uncertainty_v == pytest.approx(0.01 / math.sqrt(6.0), rel=1e-6)
