@@ -157,7 +157,7 @@ class StepWatch:
         n = trend.n
         residual = value - trend.level - trend.slope * ahead if n > 1 else 0.0
         residuals.append(residual)
-        if len(values) >= MOST_KEPT:
+        if len(residuals) >= MOST_KEPT:
             self._shorten()
         if self._other.n >= SHORT_MEMORY and self._choose(residual, value):
             self.ratio = 0.0
