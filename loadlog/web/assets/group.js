@@ -63,8 +63,8 @@ export class GroupPlot extends Plots {
       get names() {
         return channelsOf(samples.spec, plots.unit).map((channel) => channel.name);
       },
-      get visible() {
-        return plots.visible;
+      get near() {
+        return plots.near;
       },
       widthPx: () => plots.widthPx(),
       changed: (answered) => plots.changed(answered),

@@ -24,7 +24,8 @@ export class Plots {
     this.owners = owners;
     this.panels = [];
     this.sources = [];
-    this.visible = false;
+    this.near = false; // fetched
+    this.visible = false; // drawn
     this.dirty = true;
     this.answered = false;
     this.event = null; // where the keys went last
@@ -40,7 +41,8 @@ export class Plots {
     );
     attachKeys(this.root, { step: (way) => this.step(way), event: (way) => this.goToEvent(way), open: () => this.event && openEvent(this.event) });
     this.watchers = [
-      new IntersectionObserver((seen) => this.shown(seen.at(-1).isIntersecting), { rootMargin: NEAR }),
+      new IntersectionObserver((seen) => this.approached(seen.at(-1).isIntersecting), { rootMargin: NEAR }),
+      new IntersectionObserver((seen) => this.shown(seen.at(-1).isIntersecting)),
       new ResizeObserver(() => this.resize()),
     ];
     for (const watcher of this.watchers) watcher.observe(this.root);
@@ -62,10 +64,15 @@ export class Plots {
     return Math.max(200, this.root.clientWidth - 66) * Math.min(2, window.devicePixelRatio || 1);
   }
 
+  approached(near) {
+    this.near = near;
+    if (near) for (const source of this.sources) source.seen();
+  }
+
   shown(visible) {
     this.visible = visible;
     this.dirty = true;
-    if (visible) for (const source of this.sources) source.seen();
+    this.draw();
   }
 
   // answered: by the service, so that there is more to see than one sample more.

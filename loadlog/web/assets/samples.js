@@ -19,7 +19,7 @@ export class Samples {
   constructor(spec) {
     this.spec = spec;
     this.trace = new Trace([], spec.period_s);
-    this.plots = new Set(); // {names, visible, widthPx(), changed()}
+    this.plots = new Set(); // {names, near, widthPx(), changed()}
     this.later = []; // what came while the answer was on its way
     this.fetching = null; // the request that is on its way
     this.stale = true;
@@ -51,7 +51,7 @@ export class Samples {
     this.stale = true;
     this.fetching?.abort();
     clearTimeout(this.timer);
-    if (![...this.plots].some((plot) => plot.visible && plot.names.length)) return; // fetched when one comes into view
+    if (![...this.plots].some((plot) => plot.near && plot.names.length)) return; // fetched when one comes into view
     const rest = performance.now() - this.askedAt > 2 * REST_MS ? 0 : REST_MS;
     this.askedAt = performance.now();
     this.timer = setTimeout(() => this.load(), rest);
@@ -65,7 +65,7 @@ export class Samples {
   question(names) {
     let [from, to] = view.range();
     const margin = view.following ? 0 : MARGIN * (to - from);
-    const widthPx = Math.max(...[...this.plots].filter((plot) => plot.visible).map((plot) => plot.widthPx()), LEAST_POINTS);
+    const widthPx = Math.max(...[...this.plots].filter((plot) => plot.near).map((plot) => plot.widthPx()), LEAST_POINTS);
     const points = Math.round(widthPx * (1 + (2 * margin) / (to - from)));
     from -= margin;
     to = view.following ? serverNowMs() / 1000 + AHEAD_S : to + margin;
