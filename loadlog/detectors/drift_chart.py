@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections import deque
+from array import array
 from dataclasses import dataclass
 
 from loadlog.detectors.blocks import Block
@@ -105,7 +105,7 @@ class DriftChart:
 
     def restart(self) -> None:
         """Another operating point: everything is learned again."""
-        self.minutes: deque[float] = deque(maxlen=MOST_MINUTES)
+        self.minutes = array("d")
         self.reference: float | None = None
         self.line: Line | None = None
         self._usual: Line | None = None  # the last that counted as settled
@@ -132,6 +132,8 @@ class DriftChart:
     def update(self, mean: float, uncertainty: float, temperature: float | None) -> None:
         """Take a minute; ``uncertainty``: the channel's standard uncertainty there."""
         self.minutes.append(mean)
+        if len(self.minutes) > MOST_MINUTES:
+            del self.minutes[0]
         if len(self.minutes) < LEAST_MINUTES:
             return
         self.line = line = line_through(list(self.minutes))
