@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections import deque
 
 from loadlog.detectors.base import Context, Peer, usable
 from loadlog.detectors.blocks import BLOCK_SAMPLES, Block, Minutes, condense, quiet_floor
@@ -54,10 +53,10 @@ class Witness:
         """Another operating point."""
         del self._values[:]
         self._minutes.restart()
-        self._minute_means: deque[float] = deque(maxlen=MOST_MINUTES)
+        self._minute_means = array("d")
         self._reference: float | None = None
         self._logs = Moments(MEMORY)
-        self._recent_logs: deque[float] = deque(maxlen=SUSTAINED)
+        self._recent_logs = array("d")
 
     def sample(self) -> None:
         """We took a sample."""
@@ -75,12 +74,14 @@ class Witness:
     def _take(self, block: Block, is_settled: bool) -> None:
         log = math.log(max(block.variance, self._floor, 1e-300))
         self._recent_logs.append(log)
+        del self._recent_logs[:-SUSTAINED]
         if self._logs.n < LEARN:
             self._logs.update(log)
         mean = self._minutes.update(block.mean)
         if mean is None:
             return
         self._minute_means.append(mean)
+        del self._minute_means[:-MOST_MINUTES]
         if not is_settled or self._reference is None:
             last = list(self._minute_means)[-LEAST_MINUTES:]
             self._reference = sum(last) / len(last)
