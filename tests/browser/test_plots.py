@@ -591,6 +591,16 @@ def test_the_whole_of_a_run_is_chosen_and_linked(tmp_path: Path, open_page: Open
                 one.close()
 
 
+def test_the_plots_follow_a_change_of_the_scheme(base: str, open_page: Open) -> None:
+    page = open_page(base, color_scheme="light", may_fail=("willReadFrequently",))
+    ready(page)
+    page.wait_for_timeout(500)
+    assert ink(page, "load-1", "--volt") > 50
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_timeout(600)
+    assert ink(page, "load-1", "--volt") > 50, "in the colour of the other scheme"
+
+
 def test_plots_are_drawn_less_often_where_motion_is_not_wanted(base: str, open_page: Open) -> None:
     page = open_page(base, reduced_motion="reduce")
     ready(page)

@@ -106,7 +106,7 @@ function labelSpace(_u, _axis, from, to, width) {
 // A time that the edge would cut in two is left out.
 function fits(u, seconds) {
   const x = u.valToPos(seconds, "x");
-  return x > 4 && x < u.over.clientWidth - 18;
+  return x > 4 && x < u.bbox.width / (window.devicePixelRatio || 1) - 18;
 }
 
 function tickText(seconds, step, first) {

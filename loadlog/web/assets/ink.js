@@ -2,8 +2,13 @@
 
 const MARK_PX = 8; // between two marks of quality
 
-// What the page's style says of a colour, as the canvas needs it.
-export const pen = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+// What the page's style says of a colour, as the canvas needs it. Kept, because asking makes the browser work out all styles first.
+const pens = new Map();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => pens.clear());
+export function pen(name) {
+  if (!pens.has(name)) pens.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
+  return pens.get(name);
+}
 
 export function drawLimits(u, lines) {
   const { ctx, bbox } = u;
@@ -40,7 +45,7 @@ export function drawQuality(u, lines, quality) {
   const { ctx, bbox } = u;
   const ratio = window.devicePixelRatio || 1;
   const [first, last] = u.series[0].idxs ?? [0, u.data[0].length - 1];
-  const pens = { 1: pen("--warning"), 2: pen("--alarm") };
+  const marks = { 1: pen("--warning"), 2: pen("--alarm") };
   ctx.save();
   ctx.lineWidth = 1.4 * ratio;
   for (const [index, line] of lines.entries()) {
@@ -55,7 +60,7 @@ export function drawQuality(u, lines, quality) {
       before = x;
       const known = mean[i] !== null && mean[i] !== undefined;
       const y = known ? u.valToPos(mean[i], "y", true) : bbox.top + bbox.height - 4 * ratio;
-      ctx.strokeStyle = pens[column[i]];
+      ctx.strokeStyle = marks[column[i]];
       if (known && column[i] === 1) circle(ctx, x, y, 3.2 * ratio);
       else cross(ctx, x, y, 3 * ratio);
     }
