@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Locator, Page, Request, Route, expect
+from playwright.sync_api import Locator, Page, Route, expect
 
 from loadlog.forwarder.facts import State, TargetFacts
 from loadlog.model.clock import NS
@@ -201,6 +201,7 @@ def test_a_run_is_started_followed_and_stopped_by_keyboard(bench: StandIn, addre
     page.get_by_role("link", name="Runs").press("Enter")
     expect(page.get_by_role("heading", name="Runs", exact=True)).to_be_focused()
     start = page.get_by_role("button", name="Start a run…")
+    expect(start).to_be_enabled()
     start.press("Enter")
     dialog = page.get_by_role("dialog", name="Start a run")
     expect(dialog.get_by_label("Name")).to_be_focused()
@@ -257,6 +258,20 @@ def test_a_duration_that_is_none_and_a_run_without_devices_are_refused_at_once(a
         dialog.get_by_label(name).uncheck()
     dialog.get_by_role("button", name="Start", exact=True).click()
     expect(dialog.get_by_role("alert")).to_contain_text("at least one device")
+
+
+def test_no_run_can_be_started_before_the_devices_are_known(address: str, open_page: Open) -> None:
+    page = open_page(address)
+    held: list[Route] = []
+    page.route("**/api/devices", lambda route: held.append(route))  # noqa: PLW0108 - the handler is asked for its arguments
+    page.goto(f"{address}/#runs")
+    page.reload()
+    expect(page.locator("#link")).to_contain_text("Live")
+    page.wait_for_timeout(1500)
+    expect(page.get_by_role("button", name="Start a run…")).to_be_disabled()
+    for route in held:
+        route.continue_()
+    expect(page.get_by_role("button", name="Start a run…")).to_be_enabled()
 
 
 def test_a_refusal_of_the_recorder_is_shown_in_the_dialog(bench: StandIn, address: str, open_page: Open) -> None:
@@ -371,19 +386,21 @@ def test_progress_is_shown_while_a_long_run_is_read(bench: StandIn, address: str
     """The service's answer for a run that takes longer, given by hand twice before the real one."""
     failed_run(bench)
     page = open_page(address)
-    answers = [{"state": "working", "done": 0, "total": 0, "before": 1}, {"state": "working", "done": 500, "total": 2000, "before": 0}]
-
-    def slow(route: Route, _request: Request) -> None:
-        if not answers:
-            route.fallback()
-            return
-        page.wait_for_timeout(300)
-        route.fulfill(status=202, content_type="application/json", body=json.dumps(answers.pop(0)))
-
-    page.route("**/review?*", slow)
+    held: list[Route] = []
+    page.route("**/review?*", lambda route: held.append(route))  # noqa: PLW0108 - the handler is asked for its arguments
     page.evaluate("location.hash = 'runs/soak-0001'")
-    expect(page.locator("#review-body")).to_contain_text("1 other run is reviewed first.")
-    expect(page.locator("#review-body")).to_contain_text("500 of 2000 samples")
+
+    def asked() -> Route:
+        while not held:
+            page.wait_for_timeout(50)
+        return held.pop()
+
+    for done, total, before, text in ((0, 0, 1, "1 other run is reviewed first."), (500, 2000, 0, "500 of 2000 samples")):
+        answer = {"state": "working", "done": done, "total": total, "before": before}
+        asked().fulfill(status=202, content_type="application/json", body=json.dumps(answer))
+        expect(page.locator("#review-body")).to_contain_text(text)
+    asked().continue_()
+    page.unroute("**/review?*")
     expect(page.locator(".verdict")).to_be_visible(timeout=60_000)
 
 

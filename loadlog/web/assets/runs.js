@@ -15,7 +15,7 @@ const AGAIN_MS = 30_000;
 const STATES = { running: ["▶", "on"], ended: ["■", "ended"], interrupted: ["✕", "cut off, not stopped"] };
 let on = [];
 let reachable = true;
-let devices = [];
+let devices = () => [];
 let plans = [];
 let past = [];
 let shown = SHOWN;
@@ -49,7 +49,7 @@ export function takeRuns(service) {
   const changed = service.runs.map((run) => run.id).join() !== on.map((run) => run.id).join();
   on = service.runs;
   reachable = service.recorder.reachable;
-  byId("run-start").disabled = !reachable;
+  byId("run-start").disabled = !reachable || !devices().length; // before, there is nothing to choose from
   drawOn();
   if (changed && shownView().name === "runs") soon();
 }
