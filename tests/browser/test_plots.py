@@ -285,7 +285,7 @@ def test_keys_read_values_and_say_them(base: str, open_page: Open) -> None:
     first = said.inner_text()
     for _ in range(5):
         page.keyboard.press("Shift+ArrowLeft")
-    assert said.inner_text() != first
+    expect(said).not_to_have_text(first)
     assert following(page)
 
 
