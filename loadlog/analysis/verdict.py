@@ -56,10 +56,11 @@ class AcceptanceLimit:
             raise UsageError(f"low = {self.low:g} must be below high = {self.high:g}", where=where)
 
     def text(self, unit: str = "") -> str:
-        """``23.76 .. 24.24 V``."""
-        low = "" if self.low is None else f"{self.low:g} "
-        high = "" if self.high is None else f" {self.high:g}"
-        return f"{low}..{high} {unit}".strip()
+        """``23.76 .. 24.24 V``, ``at least 23.76 V``, ``at most 24.24 V``."""
+        low, high = (None if bound is None else f"{bound:g} {unit}".strip() for bound in (self.low, self.high))
+        if low is None or high is None:
+            return f"at most {high}" if low is None else f"at least {low}"
+        return f"{self.low:g} .. {high}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,16 +132,19 @@ def _outside(limit: AcceptanceLimit, low: float, high: float) -> bool:
 def _reason(limit: AcceptanceLimit, figure: Figure, decision: Decision, band: float) -> str:
     what = f"{figure.name} of {limit.device} {limit.channel} {figure.text()}"
     limits = limit.text(figure.unit)
+    has_both = limit.low is not None and limit.high is not None
     if decision is Decision.PASS:
-        return f"{what} lies inside {limits}"
-    if decision is Decision.FAIL:
+        return f"{what} {'lies inside' if has_both else 'is'} {limits}"
+    if decision is Decision.FAIL and has_both:
         return f"{what} lies outside {limits}"
+    if decision is Decision.FAIL:
+        return f"{what} is not {limits}"
     low, high = figure.bounds
     if high - low > 2 * band:
-        return f"{what}: what was not seen leaves {low:.6g} .. {high:.6g} {figure.unit}, which does not decide {limits}"
+        return f"{what}: what was not seen leaves {low:.6g} .. {high:.6g} {figure.unit}, which does not decide whether it is {limits}"
     if limit.low is not None and limit.high is not None and limit.high - limit.low < 2 * band:
         return f"{what}: the limits {limits} are narrower than the uncertainty of the measurement; no value could pass"
-    return f"{what}: too close to {limits} for this uncertainty"
+    return f"{what}: too close to the limit, {limits}, for this uncertainty"
 
 
 def judge_run(verdicts: Sequence[LimitVerdict], coverage: float | None = None, min_coverage: float = MIN_COVERAGE) -> RunVerdict:

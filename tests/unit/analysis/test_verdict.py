@@ -43,6 +43,21 @@ def test_one_limit(low: float | None, high: float | None, value: float) -> None:
     assert verdict.test_ratio is None
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "value", "end"),
+    [
+        (23.76, 24.24, 24.0, "lies inside 23.76 .. 24.24 V"),
+        (23.76, 24.24, 25.0, "lies outside 23.76 .. 24.24 V"),
+        (23.76, None, 24.0, "is at least 23.76 V"),
+        (23.76, None, 23.0, "is not at least 23.76 V"),
+        (None, 24.24, 25.0, "is not at most 24.24 V"),
+        (None, 24.24, 24.24, "too close to the limit, at most 24.24 V, for this uncertainty"),
+    ],
+)
+def test_the_reason_reads_well(low: float | None, high: float | None, value: float, end: str) -> None:
+    assert judge(limit(low, high), mean(value)).reason.endswith(end)
+
+
 def test_probability_at_the_border_of_the_guard_band() -> None:
     """JCGM 106: one limit, guard band 2 u: a pass on the border is wrong with 2.275 %."""
     assert 1 - conformance_probability(24.22, 0.01, None, 24.24) == pytest.approx(0.02275, abs=5e-6)
