@@ -3,13 +3,13 @@
 Physical cause: a loose terminal, a broken strand, a probe clip that moves with the cable. Each time the contact opens, the load measures at
 its own terminals, lower by I·R_path, and comes back when it closes.
 Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a mean over about the last hundred
-samples that lie near it) a sample is *low* when it lies below by five deviations and by half of I·R_path (configured or learned; while
-nothing is known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more, with most of the
-drop between two polls; it counts in full when a second low sample agrees with the first, else for a third, since a single sample may be
-noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one resistance; 8 %
-for contacts) and at most an eighth as many samples stand out upwards. While it is active, `SenseFallback`'s findings are swallowed: one
-cause is one event; the count is renewed at every doubling. It ends after a minute, or five mean intervals, without another excursion; a
-lead that stays off then is told as `sense_fallback`.
+samples that lie near it, forgotten when the current moves by more than its noise) a sample is *low* when it lies below by five deviations
+and by half of I·R_path (configured or learned; while nothing is known eight deviations, and half of what the excursions so far had). An
+excursion is one low sample or more, with most of the drop between two polls; it counts in full when a second low sample agrees with the
+first, else for a third, since a single sample may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree
+as the noise allows (one path has one resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards. While it is
+active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after a minute, or
+five mean intervals, without another excursion; a lead that stays off then is told as `sense_fallback`.
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
 Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
 source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
@@ -44,7 +44,9 @@ SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
 MEMORY, READY = 100, 20
 COLLAPSED = 0.7
 QUIET_S, QUIET_INTERVALS = 60.0, 5.0
+LEAST_COUNTS = 50.0  # of current
 STEADY_SHARE = 0.02
+STEADY_COUNTS, STEADY_STEPS = 4.0, 6.0  # counts; mean steps from poll to poll, each 1.13 deviations of white noise
 STALE_S = 120.0  # low for so long: another level
 PEER_SHARE = 0.5
 
@@ -100,8 +102,8 @@ class SenseIntermittent:
     KINDS: ClassVar[tuple[str, ...]] = (*SenseFallback.KINDS, "sense_intermittent")
 
     __slots__ = (
-        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_least_a", "_level",
-        "_low_since", "_since", "_starts", "_told", "_ups",
+        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_last_a", "_least_a",
+        "_level", "_low_since", "_since", "_starts", "_steps_a", "_told", "_ups",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -111,8 +113,10 @@ class SenseIntermittent:
         assert voltage is not None  # `applies` says so
         assert current is not None
         self._level = _Level(voltage.resolution)
-        self._least_a = 50.0 * current.resolution
+        self._least_a = LEAST_COUNTS * current.resolution
         self._current_a = 0.0
+        self._last_a: float | None = None
+        self._steps_a = Moments(MEMORY)  # of the current between polls
         self._last: Sample | None = None
         self._low_since: int | None = None
         self._first: Onset | None = None
@@ -195,7 +199,15 @@ class SenseIntermittent:
         return self._quiet(sample)
 
     def _moved(self, current_a: float) -> bool:
-        return abs(current_a - self._current_a) > STEADY_SHARE * self._current_a + 0.4 * self._least_a
+        """By more than its noise: a soft source follows a step of one per cent by as much as a path's drop."""
+        moved, steps = abs(current_a - self._current_a), self._steps_a
+        if self._last_a is not None:
+            steps.update(min(abs(current_a - self._last_a), self._least_a))
+        self._last_a = current_a
+        bound = STEADY_SHARE * self._current_a + 0.4 * self._least_a
+        if steps.n >= READY:
+            bound = min(bound, STEADY_COUNTS * self._least_a / LEAST_COUNTS + STEADY_STEPS * steps.mean)
+        return moved > bound
 
     def _forget(self, current_a: float) -> None:
         self._level.restart()

@@ -229,7 +229,13 @@ def frozen(rnd: random.Random) -> Case:
     setting = draw(rnd, rate_hz=rnd.choice([0.5, 1.0, 2.0]), coarse=False, status=True)
     world = World(rnd, setting)
     world.at(3000.0, lambda: _freeze(world))
-    return Case(world, 6000.0, 3000.0, expected=[Expected("reading_frozen", "load-1", 3000.0, within_s=3000.0, slow=True)])
+    return Case(
+        world,
+        6000.0,
+        3000.0,
+        expected=[Expected("reading_frozen", "load-1", 3000.0, within_s=3000.0, slow=True)],
+        companions=frozenset({"reading_frozen"}),
+    )  # three channels are frozen, an event each
 
 
 def _instrument(act: Callable[[World], object], kind: str, undo: Callable[[World], object] | None = None, both: str = "",

@@ -96,6 +96,17 @@ def test_noise_bursts_and_steps_of_the_load_are_not_it(step: str) -> None:
     assert play(bench, 220.0).raised(KIND) == []
 
 
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+def test_small_steps_of_the_current_into_a_soft_source_are_not_it(path_ohm: float | None) -> None:
+    """One per cent of the current and back, as a sweep in fine steps makes it: the voltage follows by the source's resistance."""
+    rnd = fresh_random()
+    load = Load(load_spec(path_resistance_ohm=path_ohm), level=6.0, noise=rnd.uniform(0.1, 1.0))
+    bench = Bench(rnd, Source(ohm=rnd.uniform(0.12, 0.3)), [load])
+    for n in range(40):
+        bench.at(30.0 + 5.0 * n, lambda n=n: setattr(load, "level", 6.0 if n % 2 else 6.07))  # type: ignore[misc]
+    assert play(bench, 240.0).raised(KIND) == []
+
+
 def test_a_restart_goes_on_counting() -> None:
     rnd = fresh_random()
     run = stock(rnd, level=6.0, rate_hz=10.0)
