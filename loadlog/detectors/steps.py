@@ -9,7 +9,7 @@ would have made them:
 
 - a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
   the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
-- a *ramp*: a kink in the slope, or a slope that ends within sight after three samples or more.
+- a *ramp*: a kink in the slope, or a slope that ends within sight after five samples or more (a shorter one is as good as a step).
 
 `Step.doubt` is the odds of both against a step, given how densely steps of that size were expected: a step of just the expected size
 needs fewer samples than one of any size. Bursts are given `BURSTS_PER_STEP` to one and ramps one to one before anything is seen; both are
@@ -49,7 +49,7 @@ HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LA
 BURSTS_PER_STEP = 30.0
 BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
 BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
-RAMP_LENGTHS = (3, 4, 5, 6, 8, 10, 12)  # samples until a ramp that ends is there
+RAMP_LENGTHS = (5, 6, 8, 10, 12)  # samples until a ramp that ends is there; with 3, one step of six deviations in fourteen was doubted
 LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
 MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
