@@ -14,7 +14,7 @@ CAUSES, EVENTS_SHOWN = 3, 25
 
 def summary_text(summary: Summary) -> str:
     """Run, data, channels, events in order, what was learned, notes; ends with the caution that a logger is no safety device."""
-    return "\n".join([*_head(summary), "", *_events(summary, None), *_learned_lines(summary), *_notes(summary), "", CAUTION])
+    return _shown([*_head(summary), "", *_events(summary, None), *_learned_lines(summary), *_notes(summary), "", CAUTION])
 
 
 def _head(summary: Summary) -> list[str]:
@@ -114,6 +114,11 @@ def _others(alternatives: object) -> str:
     return "; or " + ", ".join(f"{kind} {p:.2f}" for kind, p in sorted(alternatives.items(), key=lambda i: -i[1]))
 
 
+def _shown(lines: list[str]) -> str:
+    """Names too come from outside, of evidence and alternatives: nothing in a line steers the terminal."""
+    return "\n".join(map(_one_line, lines))
+
+
 def _one_line(text: str) -> str:
     """Text from instruments and people, without control characters."""
     return "".join(c if c.isprintable() else " " for c in text)
@@ -143,4 +148,4 @@ def verdict_text(summary: Summary, verdict: Verdict) -> str:
     if len(verdict.first) > CAUSES:
         lines.append(f"  and {len(verdict.first) - CAUSES} more that may have been first")
     lines += ["", *_head(summary), "", *_events(summary, EVENTS_SHOWN), *_notes(summary), "", CAUTION]
-    return "\n".join(lines)
+    return _shown(lines)
