@@ -7,7 +7,6 @@ because people look from another machine. Stamps of the samples and of the scree
 
 from __future__ import annotations
 
-import contextlib
 import http.client
 import itertools
 import json
@@ -15,24 +14,20 @@ import random
 import statistics
 import subprocess
 import sys
-import threading
 import time
 import urllib.parse
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from loadlog.store import Archive
-from loadlog.viewer import make_viewer
-from loadlog.web import Access
-from loadlog.web.serve import listen
 from tests.bench.figures import Figure
 from tests.bench.pace import Say
 from tests.bench.programs import BenchError, device, python
 from tests.bench.service import SETTLE_S, service, wait_until_polled
 from tests.bench.store import build
 from tests.bench.store_data import NS, SPECS, T0
+from tests.serving import serving
 
 BAUD, UNITS, RATE_HZ = 115200, 8, 10.0
 PLOT = ("voltage_v", "current_a", "temperature_c")  # the channels of a device's plots
@@ -150,29 +145,13 @@ def each_sample(drawn: list[float]) -> list[float]:
 # -- plots
 
 
-@contextlib.contextmanager
-def viewer(data: Path) -> Iterator[int]:
-    """The port of a page over recordings that nobody adds to."""
-    listening = threading.Event()
-    sock = listen("127.0.0.1", 0)
-    server = make_viewer("bench", SPECS, data, Access(True), listening.set)
-    thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
-    thread.start()
-    listening.wait(30)
-    try:
-        yield sock.getsockname()[1]
-    finally:
-        server.should_exit = True
-        thread.join(30)
-
-
 def plots(data: Path, plan: PagePlan) -> list[Figure]:
     """Answers over spans of every length, first paint and weight."""
     end_ns = T0 + round(plan.hours * 3600) * NS
     samples = 8 * plan.hours * 36_000
     chance = random.Random(6)
-    with viewer(data) as tcp_port:
-        connection = http.client.HTTPConnection("127.0.0.1", tcp_port, timeout=30)
+    with serving(data, name="bench", specs=SPECS, plans=()) as address:
+        connection = http.client.HTTPConnection(address.removeprefix("http://"), timeout=30)
         found = []
         for _ in range(plan.spans):
             long_ns = min(round(10 ** chance.uniform(0.7, 5.4) * NS), end_ns - T0)
@@ -180,7 +159,7 @@ def plots(data: Path, plan: PagePlan) -> list[Figure]:
             found.append((*ask(connection, chance.choice(list(SPECS)), from_ns, from_ns + long_ns), long_ns / NS))
         whole = [ask(connection, name, T0, end_ns)[0] for name in SPECS]
         connection.close()
-        paint = [python("page_child", "paint", f"http://127.0.0.1:{tcp_port}", seconds=60) for _ in range(3)]
+        paint = [python("page_child", "paint", address, seconds=60) for _ in range(3)]
     slowest = max(found)
     beside = f"{len(PLOT)} channels, spans of 5 s to {plan.hours:g} h; slowest {1e3 * slowest[0]:.0f} ms for {slowest[2]:.0f} s"
     typical = 1e3 * statistics.median(took for took, _, _ in found)

@@ -31,28 +31,12 @@ from tests.bench.figures import Figure
 from tests.bench.programs import python
 from tests.bench.store_data import NS, RUN, SPECS, T0, rows, snapshot
 from tests.checklists.traces import T0_NS, Bench, Load, load_spec, meter_spec
+from tests.one_load import one_load
 from tests.unit.store.recorded import HandClock, OpenJournal
 from tests.unit.store.recorded import snapshot as snapshot_of
 
 Say = Callable[[str], None]
 EVENTS = 24
-CONFIG = """
-[bench]
-name = "bench"
-data_dir = "{data}"
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = 502
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "{profile}"
-rate_hz = 10.0
-"""
 
 
 def review(folder: Path, hours: float, replay_minutes: float, export_hours: float, say: Say) -> list[Figure]:
@@ -92,7 +76,8 @@ def build(data: Path, hours: float, events: int, loads: int = 8) -> None:
     told = [_event(k + 1, last_seq + k + 1, T0 + round((k + 1) / (events + 1) * hours * 3600) * NS, specs) for k in range(events)]
     recording.write(Batch(events=[event_row(e, carried=False) for e in told]))
     recording.finish(T0 + round(hours * 3600) * NS, "done")
-    (data / "bench.toml").write_text(CONFIG.format(data=data, profile=Path(__file__).with_name("device.toml")), encoding="utf-8")
+    text = one_load(name="bench", data_dir=data, profile=Path(__file__).with_name("device.toml"), rate_hz=10.0)
+    (data / "bench.toml").write_text(text, encoding="utf-8")
 
 
 def play(data: Path, minutes: float) -> None:

@@ -26,7 +26,7 @@ from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import post_mortem
 from loadlog.store import Archive
 from tests.browser.conftest import Open, picture
-from tests.unit.web.conftest import serving
+from tests.serving import serving
 from tests.unit.web.stand_in import StandIn, load, recording
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]

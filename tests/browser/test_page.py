@@ -18,7 +18,7 @@ from loadlog.model.event import Severity
 from loadlog.model.sample import FailureCause
 from loadlog.web import Access
 from tests.browser.conftest import Open, picture
-from tests.unit.web.conftest import READ_TOKEN, TOKEN, serving
+from tests.serving import READ_TOKEN, TOKEN, serving
 from tests.unit.web.stand_in import MARKUP, StandIn, load, recording
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]

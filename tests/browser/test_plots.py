@@ -17,7 +17,7 @@ from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.model.quantity import Accuracy, standard_uncertainty
 from tests.browser.conftest import Open, picture
-from tests.unit.web.conftest import serving
+from tests.serving import serving
 from tests.unit.web.stand_in import StandIn, load, recording, thermometer
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 from loadlog.model.event import Severity
 from loadlog.web import Access
 from tests.browser.conftest import Open, judged, no_wider_than_the_window, picture
-from tests.unit.web.conftest import TOKEN, serving
+from tests.serving import TOKEN, serving
 from tests.unit.web.stand_in import StandIn
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]

@@ -20,26 +20,14 @@ from loadlog.notify.facts import AddressFacts
 from loadlog.notify.facts import State as Notifying
 from loadlog.web import Access
 from tests.browser.conftest import Open, judged, no_wider_than_the_window, picture
-from tests.unit.web.conftest import TOKEN, serving
+from tests.one_load import one_load
+from tests.serving import TOKEN, serving
 from tests.unit.web.stand_in import MARKUP, StandIn
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]
 PHONE, DESKTOP = (360, 780), (1280, 900)
 VIEWS = ("bench", "events", "runs", "runs/soak-0001", "logbook", "service")
 PLAN = """
-[bench]
-name = "north-wall"
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = 502
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "shipped:simulated-load"
 [[plan]]
 name = "soak"
 devices = ["load-1"]
@@ -56,7 +44,7 @@ def failed_run(bench: StandIn, text: str = "the lead moved") -> str:
     begin_ns = time.time_ns() - 240 * NS
     run = RunInfo("soak-0001", "soak", ("load-1",), begin_ns, 300.0)
     snapshot = bench._snapshot
-    with_plan = Snapshot(snapshot.bench, PLAN, snapshot.profiles, snapshot.devices, snapshot.software)
+    with_plan = Snapshot(snapshot.bench, one_load(PLAN), snapshot.profiles, snapshot.devices, snapshot.software)
     bench.journal.start_run(run, with_plan).result(5)
     for i in range(2395):
         if not 900 < i < 920:

@@ -11,22 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.one_load import one_load
+
 ROOT = Path(__file__).resolve().parents[2]
-GOOD = """
-[bench]
-name = "t"
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = 1
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "shipped:simulated-load"
-"""
+GOOD = one_load(name="t", tcp_port=1)
 
 
 def loadlog(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
@@ -89,11 +77,11 @@ def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
         ("[bench]", "[bench", "not valid TOML"),
         ("[bench]", '[[plan]]\nname = "x"\ndevices = ["nobody"]\n[bench]', "plan x: there is no device 'nobody'"),
         (
-            'profile = "shipped:simulated-load"',
-            'profile = "shipped:simulated-load"\n[[protective_action]]\non = ["over_temprature"]\ndevice = "load-1"',
+            "rate_hz = 1.0",
+            'rate_hz = 1.0\n[[protective_action]]\non = ["over_temprature"]\ndevice = "load-1"',
             "there is no event kind 'over_temprature' (nearest known: over_temperature)",
         ),
-        ("unit_id = 1", "unit_id = 1\nrate_hz = nan", "device[load-1].rate_hz"),
+        ("rate_hz = 1.0", "rate_hz = nan", "device[load-1].rate_hz"),
     ],
 )
 def test_a_configuration_error_names_file_key_and_what_is_known(tmp_path: Path, old: str, new: str, line: str) -> None:

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from loadlog.model.event import Severity
+from tests.serving import configured
 from tests.unit.web.stand_in import recording
-from tests.unit.web.test_viewer_process import configured
 
 HOSTILE = "\x1b]0;owned\x07\x1b[2J\r\x9b31mred\x00\x7f"
 COMMANDS = [
@@ -36,7 +36,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
         bench.add_note("x-0001", HOSTILE, HOSTILE)
         bench.flush()
         bench.stop_run("x-0001", HOSTILE)
-    return configured(folder, "")
+    return configured(folder)
 
 
 @pytest.mark.parametrize("command", COMMANDS, ids=lambda c: " ".join(c)[:20].encode("unicode_escape").decode())

@@ -13,9 +13,10 @@ from typing import Any
 import httpx
 import pytest
 
+from tests import serving
 from tests.databases import Influx1, free_port
+from tests.serving import viewer
 from tests.unit.web.stand_in import StandIn, recording
-from tests.unit.web.test_viewer_process import CONFIG, viewer
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(180)]
 PATIENCE_S = 40.0
@@ -28,10 +29,8 @@ def bench(tmp_path: Path) -> Iterator[StandIn]:
 
 
 def configured(folder: Path, **targets: str) -> Path:
-    path = folder / "bench.toml"
     sections = [f'[[forward]]\nname = "{name}"\nheartbeat_s = 1\nalarm_after_s = 2\n{text}\n' for name, text in targets.items()]
-    path.write_text(CONFIG + "tcp_port = 0\n" + "\n".join(sections))
-    return path
+    return serving.configured(folder, more="\n".join(sections))
 
 
 def until(condition: Callable[[], Any]) -> Any:

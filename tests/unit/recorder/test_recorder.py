@@ -12,27 +12,9 @@ from loadlog.loading import load_bench
 from loadlog.model.clock import NS
 from loadlog.process.systemd import Notifier
 from loadlog.recorder.process import Recorder
+from tests.one_load import one_load
 from tests.unit.acquisition.test_acquisition_stamps import HandClock
 
-CONFIG = """
-[bench]
-name = "north-wall"
-data_dir = "{data}"
-
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = {port}
-
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "shipped:simulated-load"
-rate_hz = 1
-"""
 HOUR_NS = 3600 * NS
 
 
@@ -45,7 +27,7 @@ def clock() -> HandClock:
 def recorder(tmp_path: Path, clock: HandClock) -> Iterator[Recorder]:
     with socket.socket() as taken:  # nobody listens there, and nobody is asked
         taken.bind(("127.0.0.1", 0))
-        (tmp_path / "bench.toml").write_text(CONFIG.format(data=tmp_path, port=taken.getsockname()[1]))
+        (tmp_path / "bench.toml").write_text(one_load(data_dir=tmp_path, tcp_port=taken.getsockname()[1]))
         made = Recorder(load_bench(tmp_path / "bench.toml"), clock, Notifier({}))
         yield made
         made._journal.close()

@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import re
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -23,67 +19,13 @@ import uvicorn
 
 from loadlog.web.serve import SEND_BUFFER, Heart, Server
 from loadlog.web.stream import MAX_READERS, READER_BYTES, WRITE_BYTES
-from tests.unit.web.conftest import PATIENCE_S, TOKEN
+from tests.serving import PATIENCE_S, TOKEN, configured, refusal, viewer
 from tests.unit.web.stand_in import recording
-
-CONFIG = """
-[bench]
-name = "north-wall"
-data_dir = "data"
-
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = 502
-
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "shipped:simulated-load"
-rate_hz = 1
-
-[web]
-"""
-COMMAND = [sys.executable, "-m", "loadlog", "serve", "--part", "viewer", "--config"]
-
-
-def configured(tmp_path: Path, web: str) -> Path:
-    path = tmp_path / "bench.toml"
-    path.write_text(CONFIG + web)
-    return path
-
-
-@contextlib.contextmanager
-def viewer(path: Path, **environ: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """The process and the address that it logs."""
-    process = subprocess.Popen([*COMMAND, str(path)], stderr=subprocess.PIPE, text=True, env={**os.environ, **environ})
-    assert process.stderr is not None
-    try:
-        for line in process.stderr:
-            if found := re.search(r"address=\"?(https?://\S+:\d+)/", line):
-                yield process, found.group(1)
-                break
-        else:
-            pytest.fail("the viewer ended before it served")
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.stderr.close()
-        process.wait(PATIENCE_S)
-
-
-def refusal(path: Path) -> tuple[int, str]:
-    done = subprocess.run([*COMMAND, str(path)], capture_output=True, text=True, timeout=60, check=False)
-    (line,) = [line for line in done.stderr.splitlines() if " INFO " not in line]
-    return done.returncode, line
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_it_serves_without_a_recorder_and_stops_cleanly_with_a_stream_open(tmp_path: Path, number: signal.Signals) -> None:
-    with viewer(configured(tmp_path, "tcp_port = 0")) as (process, base), httpx.Client(base_url=base, timeout=PATIENCE_S) as http:
+    with viewer(configured(tmp_path)) as (process, base), httpx.Client(base_url=base, timeout=PATIENCE_S) as http:
         assert http.get("/").status_code == 200
         assert http.get("/api/devices").json()["devices"][0]["latest"] is None
         process.send_signal(signal.SIGHUP)
@@ -98,7 +40,7 @@ def test_it_serves_without_a_recorder_and_stops_cleanly_with_a_stream_open(tmp_p
 
 def test_it_stays_small_with_pages_open_and_samples_coming(tmp_path: Path) -> None:
     """At most 150 MiB resident."""
-    path = configured(tmp_path, "tcp_port = 0")
+    path = configured(tmp_path)
     with recording(tmp_path / "data") as bench, viewer(path) as (process, base), contextlib.ExitStack() as stack:
         for _ in range(5):
             http = stack.enter_context(httpx.Client(base_url=base, timeout=PATIENCE_S))
@@ -115,7 +57,7 @@ def test_it_stays_small_with_pages_open_and_samples_coming(tmp_path: Path) -> No
 
 def test_a_hundred_readers_that_stop_reading_cost_at_most_a_mebibyte_each_and_are_dropped(tmp_path: Path) -> None:
     """Of which the page takes as many as it has places; what the kernel holds for one is bounded by its send buffer, twice (socket(7))."""
-    path = configured(tmp_path, "tcp_port = 0")
+    path = configured(tmp_path)
     padding = {f"note{i}": "x" * 200 for i in range(8)}
     with recording(tmp_path / "data") as bench, viewer(path) as (process, base), contextlib.ExitStack() as stack:
         http = stack.enter_context(httpx.Client(base_url=base, timeout=PATIENCE_S))
@@ -202,7 +144,7 @@ def test_it_tells_systemd_that_it_is_ready_and_well_and_what_a_hangup_does(tmp_p
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         manager.settimeout(PATIENCE_S)
-        with viewer(configured(tmp_path, "tcp_port = 0"), NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="300000") as (process, _):
+        with viewer(configured(tmp_path), NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="300000") as (process, _):
             assert process.stderr is not None
             assert manager.recv(4096).startswith(b"READY=1\nSTATUS=live page on http://")
             assert [manager.recv(4096) for _ in range(3)] == [b"WATCHDOG=1"] * 3

@@ -12,7 +12,7 @@ from loadlog.config import WebConfig, explain
 from loadlog.model.errors import ConfigError
 from loadlog.web import Access, load_access
 from loadlog.web.access import SESSION_S, Level
-from tests.unit.web.conftest import READ_TOKEN, TOKEN
+from tests.serving import READ_TOKEN, TOKEN
 
 BOTH = Access(False, TOKEN, READ_TOKEN)
 

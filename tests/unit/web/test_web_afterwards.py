@@ -15,6 +15,7 @@ import pytest
 from loadlog.model.clock import NS, parse_utc
 from loadlog.model.event import Severity
 from loadlog.review import desk
+from tests.serving import configured
 from tests.unit.web.stand_in import MARKUP, StandIn
 from tests.unit.web.test_web_orders import problem
 
@@ -153,24 +154,6 @@ def test_bad_questions_are_refused_by_field(bench: StandIn, http: httpx.Client, 
 
 # -- post-mortem
 
-CONFIG = """
-[bench]
-name = "north-wall"
-data_dir = "data"
-[[bus]]
-name = "rack"
-kind = "modbus-tcp"
-host = "127.0.0.1"
-tcp_port = 502
-[[device]]
-name = "load-1"
-role = "load"
-bus = "rack"
-unit_id = 1
-profile = "shipped:simulated-load"
-rate_hz = 1
-"""
-
 
 def test_the_review_is_that_of_the_command_line(bench: StandIn, http: httpx.Client, tmp_path: Path) -> None:
     run = begun_before(bench, 61)
@@ -182,8 +165,7 @@ def test_the_review_is_that_of_the_command_line(bench: StandIn, http: httpx.Clie
     bench.flush()
     answer = finished(http, run)
     assert answer.status_code == 200, answer.text
-    (tmp_path / "bench.toml").write_text(CONFIG)
-    command = [sys.executable, "-m", "loadlog", "review", run, "--json", "--config", str(tmp_path / "bench.toml")]
+    command = [sys.executable, "-m", "loadlog", "review", run, "--json", "--config", str(configured(tmp_path))]
     said = json.loads(subprocess.run(command, capture_output=True, check=True, timeout=60).stdout)
     assert answer.json() == said
     assert said["verdict"]["sentence"].startswith("Did not hold: first supply_trip on load-1")

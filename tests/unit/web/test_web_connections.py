@@ -17,7 +17,7 @@ import pytest
 from loadlog.web import security, serve
 from loadlog.web.connections import MAX_CONNECTIONS, MAX_PER_PEER, Connections
 from loadlog.web.serve import TOLD_A_MINUTE, Seldom
-from tests.unit.web.conftest import PATIENCE_S, serving
+from tests.serving import PATIENCE_S, serving
 from tests.unit.web.stand_in import StandIn
 from tests.unit.web.test_web_stream import drain, reading
 

@@ -10,7 +10,7 @@ import pytest
 
 from loadlog.web import Access
 from loadlog.web.limits import MAX_FAILURES
-from tests.unit.web.conftest import HEADERS, PATIENCE_S, TOKEN, serving
+from tests.serving import HEADERS, PATIENCE_S, TOKEN, serving
 from tests.unit.web.stand_in import StandIn
 from tests.unit.web.test_web_stream import drain
 

@@ -17,7 +17,7 @@ from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.event import Severity
 from loadlog.model.sample import FailureCause
 from loadlog.web.source import Source
-from tests.unit.web.conftest import serving
+from tests.serving import serving
 from tests.unit.web.stand_in import SPECS, StandIn, load, recording
 
 # CONTRACT, "A sample as JSON" and "An event as JSON"

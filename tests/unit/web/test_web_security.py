@@ -13,7 +13,7 @@ import pytest
 from loadlog.web import Access
 from loadlog.web.access import SESSION_S, Level
 from loadlog.web.limits import MAX_FAILURES, READS
-from tests.unit.web.conftest import HEADERS, READ_TOKEN, TOKEN, serving
+from tests.serving import HEADERS, READ_TOKEN, TOKEN, serving
 from tests.unit.web.stand_in import StandIn
 
 READING = (

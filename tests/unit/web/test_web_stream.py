@@ -21,7 +21,7 @@ import pytest
 from loadlog.model.event import Severity
 from loadlog.web.problems import Problem
 from loadlog.web.stream import MAX_READERS, READER_BYTES, RING_BYTES, EventStreamResponse, Frame, Hub, Reader, frame
-from tests.unit.web.conftest import PATIENCE_S, serving
+from tests.serving import PATIENCE_S, serving
 from tests.unit.web.stand_in import MARKUP, StandIn
 
 Message = tuple[str, str, Any]  # event, id, data

@@ -17,9 +17,8 @@ from loadlog.config import WebConfig
 from loadlog.model.errors import ConfigError
 from loadlog.web import Access
 from loadlog.web.tls import load_tls
-from tests.unit.web.conftest import HEADERS, PATIENCE_S, TOKEN, serving
+from tests.serving import HEADERS, PATIENCE_S, TOKEN, configured, refusal, serving, viewer
 from tests.unit.web.stand_in import StandIn
-from tests.unit.web.test_viewer_process import configured, refusal, viewer
 
 pytestmark = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl: apt-get install openssl")
 FILES = {"tls_cert_file": "cert.pem", "tls_key_file": "key.pem"}
