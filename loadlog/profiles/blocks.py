@@ -36,18 +36,18 @@ def coalesce(places: Iterable[Registers], profile: Profile, line: Line | None) -
 def _blocks(places: Sequence[Registers], profile: Profile, line: Line | None) -> list[tuple[int, int]]:
     """The cheapest cut of sorted places of one function into blocks; dynamic programming over the last block."""
     best: list[tuple[float, list[tuple[int, int]]]] = [(0.0, [])]
+    asked = {register for place in places for register in range(place.address, place.end)}
     for last in range(len(places)):
         options = []
         end = 0
         for first in range(last, -1, -1):
-            if first < last and not _joinable(places[first], places[first + 1 : last + 1], profile):
-                break
+            begin, function = places[first].address, places[first].function
             end = max(end, places[first].end)
-            size = end - places[first].address
-            if size > profile.block_limit(places[first].function) and first < last:
-                break
+            size = end - begin
+            if first < last and (size > profile.block_limit(function) or not _readable(function, set(range(begin, end)) - asked, profile)):
+                break  # what begins earlier is longer still, and holds the same gaps
             cost, blocks = best[first]
-            options.append((cost + _cost(places[first].function, size, profile.traits, line), blocks, (places[first].address, end)))
+            options.append((cost + _cost(function, size, profile.traits, line), blocks, (begin, end)))
         cost, blocks, block = min(options, key=lambda o: (round(o[0], 9), len(o[1])))
         best.append((cost, [*blocks, block]))
     return best[-1][1]
@@ -60,11 +60,10 @@ def _cost(function: int, size: int, traits: LinkTraits, line: Line | None) -> fl
     return 1.0 + words * 1e-4  # one transaction outweighs any gap that a block can hold; fewer registers decide between equals
 
 
-def _joinable(first: Registers, rest: Sequence[Registers], profile: Profile) -> bool:
-    """Whether the gap behind ``first`` may be read; the gaps further on were judged before."""
-    behind, ahead = first.end, rest[0].address
-    if ahead <= behind:
+def _readable(function: int, gaps: set[int], profile: Profile) -> bool:
+    """Whether the registers ``gaps``, which nobody asked for, may be read along."""
+    if not gaps:
         return True
     if not profile.read_gaps:
         return False
-    return not any(h.function == first.function and h.address < ahead and behind < h.end for h in profile.holes)
+    return not any(h.function == function and any(h.address <= register < h.end for register in gaps) for h in profile.holes)

@@ -64,6 +64,12 @@ def test_without_a_line_the_number_of_transactions_counts() -> None:
     assert _reads(_profile((0, 2), (124, 2)), None) == [(0, 2), (124, 2)]
 
 
+def test_a_range_within_another_cuts_no_block_in_two() -> None:
+    """26 is no gap behind the range 25..25: the range 24..26 asks for it."""
+    places = [Registers(3, 24, 3), Registers(3, 25, 1), Registers(3, 27, 1)]
+    assert coalesce(places, _profile((200, 1), gaps=False), Line(9600)) == (ModbusRead(3, 24, 4),)
+
+
 PLACES = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 4)), min_size=1, max_size=7)
 
 
