@@ -13,7 +13,6 @@ import json
 import marshal
 import os
 import signal
-import sqlite3
 import struct
 import sys
 from collections.abc import Iterator
@@ -21,11 +20,12 @@ from pathlib import Path
 from typing import Any
 
 from loadlog.store.aggregate import Grouping, worst_in_rows
-from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, column_of, encode
+from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, encode
 from loadlog.store.connect import reading
+from loadlog.store.hot import read_hot
 from loadlog.store.info import read_specs
 from loadlog.store.rows import Layout
-from loadlog.store.schema import MINUTE_NS, SAMPLE_COLUMNS
+from loadlog.store.schema import MINUTE_NS
 
 LENGTH = struct.Struct("<Q")
 
@@ -38,9 +38,10 @@ def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, A
     sealed: list[tuple[Any, ...]] = []
     minutes: list[tuple[Any, ...]] = []
     with reading(path) as connection:
-        for number, spec in list(read_specs(connection, path)):
-            layout = Layout(spec)
-            columns = _columns(connection, number, layout, after, upto)
+        layouts = {number: Layout(spec) for number, spec in read_specs(connection, path)}
+        hot = read_hot(connection, max((len(layout.names) for layout in layouts.values()), default=0), after, upto)
+        for number, layout in layouts.items():
+            columns = hot.of_device(number, len(layout.names))
             if columns is None:
                 continue
             seqs, times = columns[0].numbers, columns[TIME].numbers
@@ -50,13 +51,6 @@ def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, A
             if not rolled:
                 minutes += _minutes(number, layout, columns)
     return {"sealed": sorted(sealed, key=lambda row: row[1]), "rollup": minutes}
-
-
-def _columns(connection: sqlite3.Connection, number: int, layout: Layout, after: int, upto: int) -> list[Column] | None:
-    values = "".join(f", v{i}" for i in range(len(layout.names)))
-    query = f"SELECT {', '.join(SAMPLE_COLUMNS)}{values} FROM sample WHERE device = ? AND seq > ? AND seq <= ? ORDER BY seq"
-    rows = connection.execute(query, (number, after, upto)).fetchall()
-    return [column_of(cells) for cells in zip(*rows, strict=True)] if rows else None
 
 
 def _minutes(number: int, layout: Layout, columns: list[Column]) -> Iterator[tuple[Any, ...]]:
