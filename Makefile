@@ -10,9 +10,9 @@ STAMP := $(VENV)/.installed
 demo: $(STAMP)  ## simulated bench and service; ARGS="--duration 60s" ends by itself
 	@$(BIN)/loadlog demo $(ARGS)
 
-test: $(STAMP)  ## real servers where the machine can install them, then the whole suite
+test: $(STAMP)  ## real servers where the machine can install them, then the whole suite, or what ARGS names
 	@sh tests/servers.sh
-	@$(BIN)/python -m pytest $(ARGS)
+	@$(BIN)/python -m tests.lanes $(ARGS)
 
 check: $(STAMP)  ## format, lint, types, layers
 	@$(BIN)/ruff format --check loadlog tests
