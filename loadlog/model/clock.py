@@ -79,6 +79,12 @@ def format_utc(t_utc_ns: int) -> str:
     return f"{stamp.isoformat(timespec='seconds')}.{ns:09d}Z"
 
 
+def utc_words(t_utc_ns: int, decimals: int = 3) -> str:
+    """For people: ``2026-01-31 02:12:07.412 UTC``. The page knows the form and shows it in its reader's zone."""
+    text = format_utc(t_utc_ns)[: 20 + decimals if decimals else 19]
+    return f"{text.replace('T', ' ')} UTC"
+
+
 def parse_utc(text: str) -> int:
     """UTC nanoseconds of an RFC 3339 instant; a zone is required. Second 60 is read as the second after 59 (RFC 3339, 5.7).
 

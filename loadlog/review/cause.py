@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadlog.analysis import Placed, timeline
-from loadlog.model.clock import NS, format_utc
+from loadlog.model.clock import NS, utc_words
 from loadlog.model.event import Event, Severity
 
 SILENT_S = 60.0  # without a sample: a run that is not ended does not go on
@@ -78,7 +78,7 @@ def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
     where = event.device or event.group or "the bench"
     sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
     also = "" if len(first) == 1 else f"; not ordered against it: {', '.join(sorted({p.event.kind for p in first[1:]}))}"
-    text = f"first {event.kind} on {where}, {when} {format_utc(event.onset.latest_utc_ns)[:19]}Z: {WHOSE[event.kind]}{sure}"
+    text = f"first {event.kind} on {where}, {when} {utc_words(event.onset.latest_utc_ns, 0)}: {WHOSE[event.kind]}{sure}"
     return text + also
 
 

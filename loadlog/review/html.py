@@ -17,7 +17,7 @@ from typing import Any
 
 from loadlog.analysis import LimitVerdict, Placed
 from loadlog.analysis.group import GroupFigure
-from loadlog.model.clock import NS, format_utc
+from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.event import Event
 from loadlog.review.cause import WHOSE, duration
 from loadlog.review.evidence import whole
@@ -196,7 +196,7 @@ def _rest(report: PostMortem) -> Iterable[str]:
     yield "".join(f'<p class="warning">Gap: {escape(gap)}</p>' for gap in report.summary.gaps)
     if report.summary.notes:
         yield "<h2>Notes</h2><ul>"
-        yield "".join(f"<li>{_time(n.t_utc_ns)} {escape(n.author)}: {escape(n.text)}</li>" for n in report.summary.notes)
+        yield "".join(f"<li>{utc_words(n.t_utc_ns)} {escape(n.author)}: {escape(n.text)}</li>" for n in report.summary.notes)
         yield "</ul>"
     yield "<h2>Configuration</h2>"
     for name, texts in report.summary.identities.items():

@@ -15,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure as Plot
 
-from loadlog.model.clock import NS, format_utc
+from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.event import Event
 from loadlog.review.cause import duration
 from loadlog.review.evidence import brief
@@ -91,8 +91,8 @@ def pdf_report(report: PostMortem) -> bytes:
     paper.set_font("DejaVu", "B", 16)
     paper.multi_cell(0, 9, f"Review of run {printable(run.id)}", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     paper.line_of(report.verdict.sentence, 11, bold=True)
-    end = f"ended {_time(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
-    paper.line_of(f"Started {_time(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}; UTC")
+    end = f"ended {utc_words(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
+    paper.line_of(f"Started {utc_words(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}")
     for limit in report.accepted.limits:
         paper.line_of(f"{limit.decision}: {limit.reason}")
     _first(paper, report)
@@ -134,7 +134,7 @@ def _timeline(paper: _Paper, report: PostMortem) -> None:
         unordered = ", ".join(map(str, placed.unordered_with))
         began = f"{_time(e.onset.earliest_utc_ns)} .. {_time(e.onset.latest_utc_ns)[11:]}"
         rows.append((str(e.id), began, str(e.severity), e.kind, e.device or e.group or "service", e.message, unordered))
-    paper.rows(("id", "began between", "severity", "what", "where", "says", "not ordered against"), rows, (8, 34, 15, 28, 18, 70, 17))
+    paper.rows(("id", "began between (UTC)", "severity", "what", "where", "says", "not ordered against"), rows, (8, 34, 15, 28, 18, 70, 17))
 
 
 def _figures(paper: _Paper, report: PostMortem) -> None:
@@ -161,7 +161,7 @@ def _figures(paper: _Paper, report: PostMortem) -> None:
     for gap in report.summary.gaps:
         paper.line_of(f"Gap: {gap}")
     for note in report.summary.notes:
-        paper.line_of(f"Note {_time(note.t_utc_ns)} {note.author}: {note.text}")
+        paper.line_of(f"Note {utc_words(note.t_utc_ns)} {note.author}: {note.text}")
 
 
 def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, float]:
@@ -193,6 +193,7 @@ def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, floa
     locator = AutoDateLocator()  # type: ignore[no-untyped-call]
     grid[-1, 0].xaxis.set_major_locator(locator)
     grid[-1, 0].xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    grid[-1, 0].set_xlabel("UTC", fontsize=7)
     out = io.BytesIO()
     plot.savefig(out, format="png", dpi=DPI)
     return out.getvalue(), height / width

@@ -10,7 +10,7 @@ import dataclasses
 from dataclasses import dataclass, field
 from typing import Any
 
-from loadlog.model.clock import NS, format_utc
+from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
@@ -183,4 +183,4 @@ def _in_order(events: list[Event]) -> tuple[Happened, ...]:
 
 def _gap_line(gap: Any) -> str:
     what = f"{gap.samples} samples of {gap.device or 'all devices'}" if gap.samples else gap.device or "all devices"
-    return f"{format_utc(gap.from_utc_ns)[:23]}Z .. {format_utc(gap.to_utc_ns)[:23]}Z {what}: {gap.reason}"
+    return f"{utc_words(gap.from_utc_ns)} .. {utc_words(gap.to_utc_ns)} {what}: {gap.reason}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from loadlog.model.clock import NS, format_utc
+from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.learned import Learned
 from loadlog.review.cause import WHOSE, Verdict
 from loadlog.review.evidence import brief
@@ -20,10 +20,10 @@ def summary_text(summary: Summary) -> str:
 def _head(summary: Summary) -> list[str]:
     run, length = summary.run, _span(summary.until_utc_ns - summary.run.started_utc_ns)
     planned = f" of {_span(round(run.planned_s * NS))} planned" if run.planned_s else ""
-    end = f"ended {_time(run.ended_utc_ns)} ({_one_line(run.end_reason)})" if run.ended_utc_ns is not None else "not ended"
+    end = f"ended {utc_words(run.ended_utc_ns)} ({_one_line(run.end_reason)})" if run.ended_utc_ns is not None else "not ended"
     return [
         f"Review of run {run.id}",
-        f"  started {_time(run.started_utc_ns)}, {end}, {length}{planned}",
+        f"  started {utc_words(run.started_utc_ns)}, {end}, {length}{planned}",
         *([_progress_line(summary)] if run.ended_utc_ns is None else []),
         "",
         "Data",
@@ -56,7 +56,7 @@ def _events(summary: Summary, most: int | None) -> list[str]:
 
 
 def _notes(summary: Summary) -> list[str]:
-    lines = [f"  {_time(n.t_utc_ns)} {_one_line(n.author)}: {_one_line(n.text)}" for n in summary.notes]
+    lines = [f"  {utc_words(n.t_utc_ns)} {_one_line(n.author)}: {_one_line(n.text)}" for n in summary.notes]
     return ["", "Notes", *lines] if lines else []
 
 
@@ -125,7 +125,8 @@ def _one_line(text: str) -> str:
 
 
 def _time(t_utc_ns: int) -> str:
-    return format_utc(t_utc_ns)[:23]
+    """Under a heading that says UTC."""
+    return format_utc(t_utc_ns)[:23].replace("T", " ")
 
 
 def _span(ns: int) -> str:

@@ -88,6 +88,7 @@ def test_on_the_live_page(hostile: StandIn, tmp_path: Path, open_page: Open) -> 
 @pytest.mark.parametrize(
     ("view", "shown"),
     [
+        ("#events", (MARKUP + ESCAPES, ESCAPES)),
         ("#runs", (MARKUP + ESCAPES, "second-0002")),  # why the run ended
         ("#runs/first-0001", (f"{MARKUP}{ESCAPES}", "What happened first")),
         (f"#runs/{MARKUP}", (MARKUP,)),

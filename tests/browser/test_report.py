@@ -51,3 +51,34 @@ def test_curves_zoom_pan_and_say_their_values_with_unit(archive: Archive, tmp_pa
     page.mouse.move(box["x"] + box["width"] / 3, box["y"] + box["height"] / 2)
     page.wait_for_function("(before) => document.querySelector('.readout').textContent !== before", arg=before.splitlines()[-1])
     page.get_by_role("button", name="whole span").first.click()
+
+
+INK = """() => [...document.querySelectorAll("canvas")].map((canvas) => {
+  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  const near = (i, colour) => colour.every((part, k) => Math.abs(data[i + k] - part) < 24);
+  const found = { paper: 0, screen: 0, wide: canvas.getBoundingClientRect().width };
+  for (let i = 0; i < data.length; i += 4) if (data[i + 3] > 200) {
+    found.paper += near(i, [0x56, 0x63, 0x5f]); // the labels of the axes: dark on paper,
+    found.screen += near(i, [0x9f, 0xad, 0xa7]); // light on a dark screen
+  }
+  return found;
+})"""
+
+
+def test_paper_shows_every_plot_in_dark_ink_before_anybody_scrolled(archive: Archive, tmp_path: Path, open_page: Open) -> None:
+    """Chromium's own way to PDF; and what the plots look like at that moment."""
+    page, _ = opened(archive, tmp_path, open_page, 1280, color_scheme="dark")
+    page.wait_for_selector(".uplot canvas")
+    roots = page.locator("[data-curves], [data-scatter]").count()
+    assert page.locator(":is([data-curves], [data-scatter]):has(canvas)").count() < roots, "on the screen they are drawn when they are seen"
+    page.evaluate("addEventListener('afterprint', () => { window.drawn = window.atPrint; })")
+    page.evaluate(f"addEventListener('beforeprint', () => queueMicrotask(() => queueMicrotask(() => {{ window.atPrint = ({INK})(); }})))")
+    made = page.pdf(format="A4", path=ARTEFACTS / "report-print.pdf")
+    assert made.startswith(b"%PDF-")
+    assert page.locator(":is([data-curves], [data-scatter]):not(:has(canvas)):not(:text('No samples'))").count() == 0
+    found = page.evaluate("window.drawn")
+    assert len(found) == page.locator("canvas").count()
+    for plot in found:
+        assert plot["paper"] > 20, plot
+        assert plot["screen"] < plot["paper"] / 2, plot
+        assert plot["wide"] <= 700, plot

@@ -496,13 +496,27 @@ def test_notices_that_nobody_takes_are_seen(bench: StandIn, tmp_path: Path, open
 
 
 def test_times_are_in_the_readers_zone_and_in_utc_on_demand(bench: StandIn, address: str, open_page: Open) -> None:
+    """Also those inside of sentences: the verdict's, and when the recorder was away."""
     failed_run(bench)
-    page = open_page(f"{address}/#runs/soak-0001")
-    started = page.locator("#review-body .times").first
+    page = open_page("about:blank")
+
+    def with_gap(route: Route) -> None:
+        answer = route.fetch()
+        gap = "2026-01-15 07:00:00.250 UTC .. 2026-01-15 07:01:00.000 UTC all devices: the recorder was not running"
+        route.fulfill(response=answer, json={**answer.json(), "gaps": [gap]})
+
+    page.route("**/review?*", with_gap)
+    page.goto(f"{address}/#runs/soak-0001")
+    started, verdict = page.locator("#review-body .times").first, page.locator("#review-body .verdict")
+    gap = page.locator("#review-body li", has_text="the recorder was not running")
     expect(started).to_contain_text("Started", timeout=60_000)
-    before = started.text_content()
+    expect(gap).to_have_text("15 Jan 08:00:00.25 .. 15 Jan 08:01:00.00 all devices: the recorder was not running")
+    expect(verdict).to_have_text(re.compile(r"after .* at (\d+ \w+ )?\d\d:\d\d:\d\d: a lead"))
+    before = [str(node.text_content()) for node in (started, verdict)]
     page.locator("#zone").press("Enter")
-    expect(started).not_to_have_text(str(before))
+    expect(gap).to_have_text("15 Jan 07:00:00.25 .. 15 Jan 07:01:00.00 all devices: the recorder was not running")
+    for node, text in zip((started, verdict), before, strict=True):
+        expect(node).not_to_have_text(text)
 
 
 def test_an_old_tab_is_told_of_an_update_and_offers_to_reload(bench: StandIn, tmp_path: Path, open_page: Open) -> None:

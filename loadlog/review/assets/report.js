@@ -5,6 +5,9 @@
   const COLOURS = { V: "--volt", A: "--amp", W: "--watt", "°C": "--heat" };
   const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3]];
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const later = (name, alpha = "") => () => css(name) + alpha; // asked at each stroke: paper has other colours than a dark screen
+  const PAPER_PX = 660; // of plots on paper: A4 and Letter with the browser's own margins are a little wider
+  const charts = [];
   const pad = (n, width = 2) => String(n).padStart(width, "0");
   const when = (s) => {
     const d = new Date(s * 1000);
@@ -64,21 +67,21 @@
   }
 
   function options(width, unit, curves, readout, sync, bounds, events) {
-    const colour = css(COLOURS[unit] ?? "--info");
-    const grid = { stroke: css("--grid"), width: 1 };
+    const name = COLOURS[unit] ?? "--info";
+    const grid = { stroke: later("--grid"), width: 1 };
     const series = [{}];
     const bands = [];
     curves.forEach((c, i) => {
       const edge = { stroke: "transparent", width: 0, points: { show: false } };
-      bands.push({ series: [series.length + 1, series.length], fill: `${colour}33` });
-      series.push(edge, { ...edge }, { label: c.label, stroke: colour, width: 1.5, dash: DASHES[i % DASHES.length], points: { show: false } });
+      bands.push({ series: [series.length + 1, series.length], fill: later(name, "33") });
+      series.push(edge, { ...edge }, { label: c.label, stroke: later(name), width: 1.5, dash: DASHES[i % DASHES.length], points: { show: false } });
     });
     return {
       width, height: 150, series, bands, legend: { show: false },
       cursor: { sync: { key: sync }, drag: { x: true, y: false, setScale: true }, y: false },
       scales: { x: { time: true, range: (_u, low, high) => [Math.max(low ?? bounds[0], bounds[0]), Math.min(high ?? bounds[1], bounds[1])] } },
       padding: [14, 12, 0, 0],
-      axes: [{ stroke: css("--quiet"), grid, values: ticks, space: 76 }, { stroke: css("--quiet"), grid, size: 64 }],
+      axes: [{ stroke: later("--quiet"), grid, values: ticks, space: 76 }, { stroke: later("--quiet"), grid, size: 64 }],
       tzDate: (s) => uPlot.tzDate(new Date(s * 1e3), "Etc/UTC"),
       hooks: {
         draw: [(u) => marks(u, events)],
@@ -154,7 +157,7 @@
       group.push(u);
       u.over.addEventListener("wheel", (e) => { e.preventDefault(); move(0, e.deltaY > 0 ? 1.3 : 0.77); }, { passive: false });
       u.over.addEventListener("dblclick", () => move(0, Infinity));
-      new ResizeObserver(() => u.setSize({ width: Math.max(220, at.clientWidth), height: 150 })).observe(at);
+      keep(u, at, () => ({ width: Math.max(220, at.clientWidth), height: 150 }));
     }
     root.tabIndex = 0;
     root.addEventListener("keydown", (e) => {
@@ -165,17 +168,25 @@
 
   function scatter(root, pairs, label) {
     const sorted = [...pairs].sort((a, b) => a[0] - b[0]);
-    const grid = { stroke: css("--grid"), width: 1 };
+    const grid = { stroke: later("--grid"), width: 1 };
     const at = document.createElement("div");
     at.setAttribute("role", "img");
     at.setAttribute("aria-label", `voltage against current of ${label}`);
     root.append(at);
-    new uPlot({
-      width: Math.max(220, Math.min(560, at.clientWidth)), height: 260, legend: { show: false },
+    const size = () => ({ width: Math.max(220, Math.min(560, at.clientWidth)), height: 260 });
+    const u = new uPlot({
+      ...size(), legend: { show: false },
       scales: { x: { time: false } },
-      series: [{}, { stroke: "transparent", points: { show: true, size: 4, stroke: css("--volt"), fill: css("--volt") } }],
-      axes: [{ label: "A", stroke: css("--quiet"), grid }, { label: "V", stroke: css("--quiet"), grid, size: 64 }],
+      series: [{}, { stroke: "transparent", points: { show: true, size: 4, stroke: later("--volt"), fill: later("--volt") } }],
+      axes: [{ label: "A", stroke: later("--quiet"), grid }, { label: "V", stroke: later("--quiet"), grid, size: 64 }],
     }, [sorted.map((p) => p[0]), sorted.map((p) => p[1])], at);
+    keep(u, at, size);
+  }
+
+  // Follows the window; on paper it has the paper's width.
+  function keep(u, at, size) {
+    charts.push({ u, size });
+    new ResizeObserver(() => u.setSize(size())).observe(at);
   }
 
   // Each plot is drawn when it comes into view, so that a long report opens at once.
@@ -183,12 +194,35 @@
   const seen = new IntersectionObserver((entries) => {
     for (const entry of entries) if (entry.isIntersecting) {
       seen.unobserve(entry.target);
-      todo.get(entry.target)?.();
+      drawNow(entry.target);
     }
   }, { rootMargin: "300px" });
-  const later = (root, act) => { todo.set(root, act); seen.observe(root); };
+  const whenSeen = (root, act) => { todo.set(root, act); seen.observe(root); };
+  function drawNow(root) {
+    const act = todo.get(root);
+    todo.delete(root);
+    act?.();
+  }
   for (const root of document.querySelectorAll("[data-curves]"))
-    later(root, () => draw(root, data.curves[root.dataset.curves], root.dataset.curves));
+    whenSeen(root, () => draw(root, data.curves[root.dataset.curves], root.dataset.curves));
   for (const root of document.querySelectorAll("[data-scatter]"))
-    later(root, () => scatter(root, data.scatter[root.dataset.scatter], root.dataset.scatter));
+    whenSeen(root, () => scatter(root, data.scatter[root.dataset.scatter], root.dataset.scatter));
+
+  function resize(of) {
+    for (const { u, size } of charts) {
+      u.setSize(of(size()));
+      u.redraw(false);
+    }
+  }
+
+  // Paper shows every plot, also those that nobody has scrolled to, in dark ink.
+  addEventListener("beforeprint", () => {
+    document.documentElement.classList.add("paper");
+    for (const root of [...todo.keys()]) drawNow(root);
+    resize((wanted) => ({ ...wanted, width: Math.min(PAPER_PX, wanted.width) }));
+  });
+  addEventListener("afterprint", () => {
+    document.documentElement.classList.remove("paper");
+    resize((wanted) => wanted);
+  });
 })();

@@ -109,6 +109,10 @@ export function moment(ms, precise = false) {
   return day(ms) === day(serverNowMs()) ? time : `${day(ms)} ${time}`;
 }
 
+// Instants in a sentence of ours ("2026-01-31 02:12:07 UTC") in the zone that the reader chose.
+const INSTANT = /(\d{4}-\d{2}-\d{2}) (\d{2}:\d{2}:\d{2})(\.\d+)? UTC/g;
+export const inZone = (text) => text.replace(INSTANT, (_, date, time, part) => moment(Date.parse(`${date}T${time}${part ?? ""}Z`), Boolean(part)));
+
 export function interval(onset) {
   const from = Date.parse(onset.earliest);
   const to = Date.parse(onset.latest);

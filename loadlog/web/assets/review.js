@@ -2,7 +2,7 @@
 
 import { byId, el, setText } from "./dom.js";
 import { plotButton } from "./events.js";
-import { duration, kind, label, moment, SEVERITY } from "./format.js";
+import { duration, inZone, kind, label, moment, SEVERITY } from "./format.js";
 import { get } from "./net.js";
 import { shownView } from "./views.js";
 
@@ -68,7 +68,7 @@ function draw() {
       { class: "verdict", "data-word": run.verdict.word },
       el("span", { class: "mark", "aria-hidden": "true" }, WORDS[run.verdict.word] ?? "●"),
       " ",
-      run.verdict.sentence,
+      inZone(run.verdict.sentence),
     ),
     el("p", { class: "times" }, ...lasting(run)),
     el(
@@ -238,7 +238,7 @@ function health(run) {
       found && Number.isFinite(found.lateness_s?.p99) ? `${(found.lateness_s.p99 * 1000).toFixed(1)} ms` : "–",
     ];
   });
-  const gaps = run.gaps.map((text) => el("li", {}, text));
+  const gaps = run.gaps.map((text) => el("li", {}, inZone(text)));
   return section(
     "Health of the data",
     table("Health of the data", ["Device", "Answered", "Readings", "Failed polls", "Gaps", "Late, p99"], rows),
