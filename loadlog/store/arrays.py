@@ -178,9 +178,12 @@ def readings(column: Column, channel: ChannelSpec) -> Floats:
     if found is not None:
         numbers, present = found
         present = valid(numbers, present, sentinels)
-        numbers = np.where(present, numbers, 0)
+        whole = bool(present.all())
+        if not whole:
+            numbers = np.where(present, numbers, 0)
         largest = max(int(numbers.max()), -int(numbers.min())) if len(numbers) else 0
         if largest * abs(scale.num) + abs(scale.off) < _EXACT and scale.den < _EXACT:
-            return np.where(present, (numbers * scale.num + scale.off) / scale.den, np.nan)
+            values = (numbers if (scale.num, scale.off) == (1, 0) else numbers * scale.num + scale.off) / scale.den
+            return values if whole else np.where(present, values, np.nan)
     cells = [None if cell is None else int(cell) for cell in column.cells()]
     return np.array([np.nan if count is None or count in sentinels else scale.value(count) for count in cells], np.float64)
