@@ -52,8 +52,8 @@ def finished(http: httpx.Client, run: str, path: str = "review") -> httpx.Respon
 # -- plans
 
 
-def test_plans_tell_what_they_are_and_when_they_start_next(http: httpx.Client) -> None:
-    body = http.get("/api/plans").json()
+def test_plans_tell_what_they_are_and_when_they_start_next(still: httpx.Client) -> None:
+    body = still.get("/api/plans").json()
     night, pack = body["plans"]
     assert (night["name"], night["devices"], night["duration_s"], night["cron"]) == (
         "overnight-24v", ["load-1", "case"], 43200, "0 22 * * 1-5",
@@ -75,8 +75,8 @@ def test_a_plan_is_started_with_its_devices_and_duration_whatever_the_recorder_k
     problem(http.post("/api/plans/overnight-24v/start"), 409)
 
 
-def test_an_unknown_plan_is_refused_with_the_nearest(http: httpx.Client) -> None:
-    assert "overnight-24v" in problem(http.post("/api/plans/overnight-24/start"), 404, "name")
+def test_an_unknown_plan_is_refused_with_the_nearest(still: httpx.Client) -> None:
+    assert "overnight-24v" in problem(still.post("/api/plans/overnight-24/start"), 404, "name")
 
 
 # -- progress
@@ -129,8 +129,8 @@ def test_notes_of_the_bench_and_of_runs_stand_in_one_logbook(bench: StandIn, htt
     ("body", "field"),
     [({}, "text"), ({"text": " "}, "text"), ({"text": "x" * 4001}, "text"), ({"text": "x", "by": "Ida"}, "by"), ({"text": 5}, "text")],
 )
-def test_a_note_that_is_none_is_refused_by_field(http: httpx.Client, body: dict[str, Any], field: str) -> None:
-    problem(http.post("/api/notes", json=body), 422, field)
+def test_a_note_that_is_none_is_refused_by_field(still: httpx.Client, body: dict[str, Any], field: str) -> None:
+    problem(still.post("/api/notes", json=body), 422, field)
 
 
 @pytest.mark.parametrize(

@@ -174,14 +174,14 @@ def test_one_peer_cannot_take_all_connections() -> None:
         b"\r\n" * 5000,
     ],
 )
-def test_what_is_no_http_is_refused_and_the_connection_closed(address: str, request_: bytes) -> None:
-    with dialled(address) as sock:
+def test_what_is_no_http_is_refused_and_the_connection_closed(still_address: str, request_: bytes) -> None:
+    with dialled(still_address) as sock:
         with contextlib.suppress(OSError):  # refused and closed before all of it was sent
             sock.sendall(request_)
             sock.shutdown(socket.SHUT_WR)
         said = answer(sock)
     assert said == b"" or int(said.split(b" ", 2)[1]) in (400, 405, 421, 501), said[:100]
-    with httpx.Client(base_url=address) as http:
+    with httpx.Client(base_url=still_address) as http:
         assert http.get("/healthz").status_code == 200
 
 
@@ -194,8 +194,8 @@ def test_what_is_no_http_is_refused_and_the_connection_closed(address: str, requ
         b"http://localhost/api/../../etc/passwd", b"/assets/%ff%fe", b"*",
     ],
 )  # fmt: skip
-def test_no_path_leads_out_of_the_assets(address: str, target: bytes) -> None:
-    with dialled(address) as sock:
+def test_no_path_leads_out_of_the_assets(still_address: str, target: bytes) -> None:
+    with dialled(still_address) as sock:
         sock.sendall(b"GET " + target + b" HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
         said = answer(sock)
     assert int(said.split(b" ", 2)[1]) in (400, 404, 307), said[:200]

@@ -88,30 +88,30 @@ def test_acknowledging_names_who_and_why(bench: StandIn, http: httpx.Client) -> 
         ("/api/events/99/ack", {"by": "x" * 101}, 422, "by"),
     ],
 )
-def test_a_wrong_order_names_its_field(http: httpx.Client, path: str, body: dict[str, Any], status: int, field: str) -> None:
-    problem(http.post(path, json=body), status, field)
+def test_a_wrong_order_names_its_field(still: httpx.Client, path: str, body: dict[str, Any], status: int, field: str) -> None:
+    problem(still.post(path, json=body), status, field)
 
 
-def test_what_is_not_json_is_refused(http: httpx.Client) -> None:
-    problem(sent(http, b'{"name": '), 400, "body")
-    problem(sent(http, b"[1]"), 422, "body")
-    problem(sent(http, b""), 422, "body")
-    problem(sent(http, b'{"name": "x\xff"}'), 400, "body")
-    problem(sent(http, b"[" * 30_000), 400, "body")
-    problem(sent(http, b'{"name": "x", "devices": ' + b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"}"), 400, "body")
+def test_what_is_not_json_is_refused(still: httpx.Client) -> None:
+    problem(sent(still, b'{"name": '), 400, "body")
+    problem(sent(still, b"[1]"), 422, "body")
+    problem(sent(still, b""), 422, "body")
+    problem(sent(still, b'{"name": "x\xff"}'), 400, "body")
+    problem(sent(still, b"[" * 30_000), 400, "body")
+    problem(sent(still, b'{"name": "x", "devices": ' + b'{"a":' * 5000 + b"1" + b"}" * 5000 + b"}"), 400, "body")
     for number in ("NaN", "Infinity", "-Infinity"):
-        problem(sent(http, f'{{"name": "x", "duration_s": {number}}}'.encode()), 400, "body")
+        problem(sent(still, f'{{"name": "x", "duration_s": {number}}}'.encode()), 400, "body")
     for number in ("1e999", "-1", "-0.001", "3.3e8", "9" * 400, "true", '"1"', "null"):
-        problem(sent(http, f'{{"name": "x", "duration_s": {number}}}'.encode()), 422, "duration_s")
-    problem(sent(http, b'{"name": "x", "duration_s": ' + b"9" * 5000 + b"}"), 400, "body")
+        problem(sent(still, f'{{"name": "x", "duration_s": {number}}}'.encode()), 422, "duration_s")
+    problem(sent(still, b'{"name": "x", "duration_s": ' + b"9" * 5000 + b"}"), 400, "body")
 
 
 @pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", "application/xml", "x", ""])
-def test_another_media_type_is_refused(http: httpx.Client, kind: str) -> None:
+def test_another_media_type_is_refused(still: httpx.Client, kind: str) -> None:
     """Of these, pages of other origins could send the first three without asking first (Fetch Standard, CORS-safelisted)."""
-    problem(http.post("/api/runs", content=b'{"name": "x"}', headers={"Content-Type": kind}), 415, "Content-Type")
-    problem(http.post("/api/runs/x/stop", content=b"{}", headers={"Content-Type": kind}), 415, "Content-Type")
-    assert http.get("/api/runs").json()["runs"] == []
+    problem(still.post("/api/runs", content=b'{"name": "x"}', headers={"Content-Type": kind}), 415, "Content-Type")
+    problem(still.post("/api/runs/x/stop", content=b"{}", headers={"Content-Type": kind}), 415, "Content-Type")
+    assert still.get("/api/runs").json()["runs"] == []
 
 
 @pytest.mark.parametrize(
@@ -125,8 +125,8 @@ def test_another_media_type_is_refused(http: httpx.Client, kind: str) -> None:
         (b'{"na\\u0000me": "a"}', "body"),
     ],
 )
-def test_what_can_be_read_in_two_ways_or_is_no_text_is_refused(http: httpx.Client, body: bytes, field: str) -> None:
-    problem(sent(http, body), 422, field)
+def test_what_can_be_read_in_two_ways_or_is_no_text_is_refused(still: httpx.Client, body: bytes, field: str) -> None:
+    problem(sent(still, body), 422, field)
 
 
 @pytest.mark.parametrize("control", ["\0", "\x1b[2J", "\x07", "\r", "\x7f", "\x9b31m"])
@@ -139,11 +139,11 @@ def test_a_note_cannot_steer_the_terminal_that_shows_it(bench: StandIn, http: ht
 
 
 @pytest.mark.parametrize("path", ["/api/runs", "/api/runs/x/stop", "/api/session", "/api/devices"])
-def test_a_path_says_every_method_that_it_takes(http: httpx.Client, path: str) -> None:
+def test_a_path_says_every_method_that_it_takes(still: httpx.Client, path: str) -> None:
     """RFC 9110, 15.5.6: a 405 lists them in Allow."""
-    takes = {method.upper() for method in http.get("/api/openapi.json").json()["paths"][path.replace("/x/", "/{run_id}/")]}
+    takes = {method.upper() for method in still.get("/api/openapi.json").json()["paths"][path.replace("/x/", "/{run_id}/")]}
     for method in ("PUT", "PATCH", "OPTIONS", "TRACE", "BREW"):
-        answer = http.request(method, path)
+        answer = still.request(method, path)
         problem(answer, 405)
         assert set(answer.headers["allow"].split(", ")) == takes
 
@@ -152,11 +152,11 @@ def sent(http: httpx.Client, body: bytes) -> httpx.Response:
     return http.post("/api/runs", content=body, headers={"Content-Type": "application/json"})
 
 
-def test_a_body_too_long_is_refused_declared_or_not(http: httpx.Client) -> None:
+def test_a_body_too_long_is_refused_declared_or_not(still: httpx.Client) -> None:
     text = b'{"name": "' + b"x" * 70_000 + b'"}'
-    problem(http.post("/api/runs", content=text, headers={"Content-Type": "application/json"}), 413, "body")
+    problem(still.post("/api/runs", content=text, headers={"Content-Type": "application/json"}), 413, "body")
     parts = (text[i : i + 5000] for i in range(0, len(text), 5000))
-    problem(http.post("/api/runs", content=parts, headers={"Content-Type": "application/json"}), 413, "body")
+    problem(still.post("/api/runs", content=parts, headers={"Content-Type": "application/json"}), 413, "body")
 
 
 def test_without_a_recorder_orders_are_unavailable_not_lost_in_silence(bench: StandIn, http: httpx.Client) -> None:

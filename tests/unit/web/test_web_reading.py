@@ -75,8 +75,8 @@ def test_a_failed_poll_is_shown_as_such_and_not_as_values(bench: StandIn, http: 
     assert "0x4321" in latest["detail"]
 
 
-def test_devices_tell_wiring_channels_units_and_limits(http: httpx.Client) -> None:
-    body = get(http, "/api/devices")
+def test_devices_tell_wiring_channels_units_and_limits(still: httpx.Client) -> None:
+    body = get(still, "/api/devices")
     assert body["bench"] == "north-wall"
     assert [d["name"] for d in body["devices"]] == ["load-1", "load-2", "case"]
     load = body["devices"][0]
@@ -135,8 +135,8 @@ def test_the_worst_quality_of_each_point_is_told_where_one_is_not_good(bench: St
     assert max(reduced["channels"]["current_a"]["worst"]) == 2
 
 
-def test_channels_come_with_what_their_uncertainty_rests_on(http: httpx.Client) -> None:
-    load_1 = get(http, "/api/devices")["devices"][0]
+def test_channels_come_with_what_their_uncertainty_rests_on(still: httpx.Client) -> None:
+    load_1 = get(still, "/api/devices")["devices"][0]
     channels = {channel["name"]: channel for channel in load_1["channels"]}
     assert channels["current_a"]["accuracy"] == {"percent_of_reading": 0.1, "absolute": 0.01}
     assert channels["charge_ah"]["accuracy"] is None
@@ -181,9 +181,11 @@ def test_a_long_span_is_reduced_to_its_points_and_loses_no_extreme(bench: StandI
         ({"device": "load-1", "channel": "input_on"}, 404, "channel", ""),
     ],
 )
-def test_a_wrong_question_is_answered_with_its_field(http: httpx.Client, query: dict[str, str], status: int, field: str, says: str) -> None:
+def test_a_wrong_question_is_answered_with_its_field(
+    still: httpx.Client, query: dict[str, str], status: int, field: str, says: str
+) -> None:
     """RFC 9457: a problem body; CONTRACT: every refusal names the field."""
-    answer = http.get("/api/samples", params=query)
+    answer = still.get("/api/samples", params=query)
     body = answer.json()
     assert answer.headers["content-type"] == "application/problem+json"
     assert (answer.status_code, body["status"], body["field"]) == (status, status, field)
@@ -191,8 +193,8 @@ def test_a_wrong_question_is_answered_with_its_field(http: httpx.Client, query: 
     assert "\n" not in body["detail"]
 
 
-def test_unknown_paths_and_methods_are_problems_too(http: httpx.Client) -> None:
-    for answer, status in ((http.get("/api/nothing"), 404), (http.put("/api/runs"), 405), (http.get("/assets/../app.py"), 404)):
+def test_unknown_paths_and_methods_are_problems_too(still: httpx.Client) -> None:
+    for answer, status in ((still.get("/api/nothing"), 404), (still.put("/api/runs"), 405), (still.get("/assets/../app.py"), 404)):
         assert answer.status_code == status
         assert answer.headers["content-type"] == "application/problem+json"
 
@@ -277,8 +279,8 @@ def test_metric_names_end_in_a_unit_or_total_and_carry_help(bench: StandIn, http
     assert ("loadlog_recorder_up", {}, 1.0) in [(s.name, s.labels, s.value) for s in samples]
 
 
-def test_the_description_names_every_route_of_the_contract(http: httpx.Client) -> None:
-    paths = get(http, "/api/openapi.json")["paths"]
+def test_the_description_names_every_route_of_the_contract(still: httpx.Client) -> None:
+    paths = get(still, "/api/openapi.json")["paths"]
     wanted = {
         ("get", "/api/devices"), ("get", "/api/samples"), ("get", "/api/events"), ("post", "/api/events/{event_id}/ack"),
         ("get", "/api/runs"), ("post", "/api/runs"), ("post", "/api/runs/{run_id}/stop"), ("post", "/api/runs/{run_id}/notes"),
@@ -311,12 +313,12 @@ def test_many_plots_at_once_are_worked_on_a_few_at_a_time(
     assert 1 <= most <= 2
 
 
-def test_a_channel_that_is_asked_for_again_and_again_is_refused(http: httpx.Client) -> None:
+def test_a_channel_that_is_asked_for_again_and_again_is_refused(still: httpx.Client) -> None:
     """Each repetition would be worked out anew."""
-    answer = http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a", "voltage_v"]})
+    answer = still.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a", "voltage_v"]})
     assert (answer.status_code, answer.json()["field"]) == (422, "channel")
-    assert http.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a"]}).status_code == 200
-    parameters = http.get("/api/openapi.json").json()["paths"]["/api/samples"]["get"]["parameters"]
+    assert still.get("/api/samples", params={"device": "load-1", "channel": ["voltage_v", "current_a"]}).status_code == 200
+    parameters = still.get("/api/openapi.json").json()["paths"]["/api/samples"]["get"]["parameters"]
     (channel,) = [parameter["schema"] for parameter in parameters if parameter["name"] == "channel"]
     assert [kind["uniqueItems"] for kind in channel["anyOf"] if kind["type"] == "array"] == [True]
 
@@ -337,7 +339,7 @@ def test_a_channel_that_is_asked_for_again_and_again_is_refused(http: httpx.Clie
         ("/api/devices?device=load-1", "device"),
     ],
 )
-def test_a_query_field_that_is_unknown_doubled_or_no_text_is_refused_by_name(http: httpx.Client, path: str, field: str) -> None:
-    answer = http.get(path)
+def test_a_query_field_that_is_unknown_doubled_or_no_text_is_refused_by_name(still: httpx.Client, path: str, field: str) -> None:
+    answer = still.get(path)
     assert answer.status_code == 422, answer.text
     assert answer.json()["field"] == field
