@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import accumulate
 from statistics import NormalDist
 
@@ -30,6 +31,7 @@ def two_sided_quantile(probability: float) -> float:
     return -_NORMAL.inv_cdf(0.5 * probability)
 
 
+@lru_cache(maxsize=1024)  # many charts learn alike, and ask for the same ones
 def student_quantile(z: float, freedom: float) -> float:
     """Student's t with the same tail as the normal ``z`` (Wallace's approximation, inverted; within 1 % for freedom >= 10)."""
     shrink = (8.0 * freedom + 3.0) / (8.0 * freedom + 1.0)
@@ -103,9 +105,15 @@ class StepChart:
     (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
     are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom. Once ``memory``
     samples are known only every second one is learned from, which costs half and leaves no fewer degrees of freedom.
+
+    While the yardstick is another one at every sample (the level was started again a moment ago, or few samples are known), a bound is
+    tried first that holds for some samples: where no ratio can reach `CALM`, none is counted.
     """
 
     __slots__ = (
+        "_bounds",
+        "_bounds_uses",
+        "_expected",
         "_factors",
         "_lasts",
         "_lately",
@@ -123,12 +131,15 @@ class StepChart:
     )  # fmt: skip
     LEAST = 30
     USES = 8  # scales are followed at every so many samples; they change by 1 % in that time
+    CALM = 0.5  # ratios below need not be told: 0 may stand for them
+    BOUND_USES = 16  # samples that a bound holds for
     RENEW = 1.02  # thresholds are counted anew when the samples are 2 % more; those in between are up to 4 % too wide
     FALLEN = 0.15  # share of the longest window's mean square over the last 2 `LEAST` values: the noise has fallen, it is learned again
 
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
         self._lasts = tuple(w - 1 for w in self.windows)
+        self._expected = tuple(1.0 / w + USUAL_LEVEL for w in self.windows)  # variance of the means of white noise beside their level
         self._longest = slice(None, -self.windows[-1] - 1, -1)
         self.rounding = quantum * quantum / 12.0  # variance that rounding makes
         self.memory = memory
@@ -139,6 +150,8 @@ class StepChart:
         self._valid_to = 0.0  # samples for which those hold
         self._factors: list[float] = []
         self._uses = 0  # of the factors, until they are counted anew
+        self._bounds: list[float] = []  # what the factors cannot exceed in the next samples
+        self._bounds_uses = 0
         self._skips = False
         self.n = 0
 
@@ -150,7 +163,7 @@ class StepChart:
     @quantum.setter
     def quantum(self, value: float) -> None:
         self.rounding = value * value / 12.0
-        self._uses = 0
+        self._uses = self._bounds_uses = 0
 
     @property
     def learning(self) -> bool:
@@ -166,7 +179,7 @@ class StepChart:
     def learn_again(self, sigma: float) -> None:
         """Begin with white noise of that deviation, to be learned anew; given noise stays."""
         if self.memory < GIVEN:
-            self._scales = [sigma * sigma * (1.0 / w + USUAL_LEVEL) for w in self.windows]
+            self._scales = [sigma * sigma * expected for expected in self._expected]
             self._lately = self._scales[-1]
             self.n = self.LEAST
             self._valid_to = self._uses = 0
@@ -186,17 +199,18 @@ class StepChart:
     def update(self, residuals: Sequence[float], learn: bool, extra: float = 0.0) -> float:
         """Take the last residuals, newest last, at least as many as the longest window.
 
-        Returns the largest ratio to its threshold: 1 and above is an alarm. ``learn``: adapt the scales. ``extra``: variance of the level
-        beyond what was usual when the scales were learned, in variances of one sample (a level that was started again a moment ago).
+        Returns the largest ratio to its threshold (`CALM`): 1 and above is an alarm. ``learn``: adapt the scales. ``extra``: variance of
+        the level beyond what was usual when the scales were learned, in variances of one sample (a level that was started again a moment
+        ago).
         """
         sums = [*accumulate(residuals[self._longest])]
-        if learn and self.n >= self.memory:  # neighbouring means tell nearly the same: every second one is learned from
-            learn = self._skips = not self._skips
-        self.n += learn
-        best = 0.0
-        if self.n >= self.LEAST:
-            if self._uses <= 0 or extra > 0.0:
-                self._renew(extra)
+        n, best = self.n, 0.0
+        if learn:
+            if n >= self.memory:  # neighbouring means tell nearly the same: every second one is learned from
+                learn = self._skips = not self._skips
+            if learn:
+                n = self.n = n + 1
+        if n >= self.LEAST and ((extra <= 0.0 and self._uses > 0) or not self._is_calm(sums, extra)):
             self._uses -= 1
             for last, factor in zip(self._lasts, self._factors, strict=True):
                 total = sums[last]
@@ -217,24 +231,55 @@ class StepChart:
             square = mean * mean
             known = scales[index]
             if extra > 0.0:  # the usual share of it, for noise that is white
-                square /= 1.0 + extra / (1.0 / window + USUAL_LEVEL)
-            scales[index] = known + weight * ((9.0 * known if is_bounded and square > 9.0 * known else square) - known)
-        self._lately += (square - self._lately) / (n if n < 2 * self.LEAST else 2 * self.LEAST)
-        if self._lately < self.FALLEN * scales[-1] and n > 4 * self.LEAST and self.memory < GIVEN:
+                square /= 1.0 + extra / self._expected[index]
+            if is_bounded and square > 9.0 * known:
+                scales[index] = known + weight * (9.0 * known - known)
+            else:
+                scales[index] = known + weight * (square - known)
+        lately = self._lately = self._lately + (square - self._lately) / (n if n < 2 * self.LEAST else 2 * self.LEAST)
+        if lately < self.FALLEN * scales[-1] and n > 4 * self.LEAST and self.memory < GIVEN:
             self.n = 2 * self.LEAST
             self._valid_to = self._uses = 0
+
+    def _is_calm(self, sums: list[float], extra: float) -> bool:
+        """No ratio can reach `CALM`; else the factors are counted anew."""
+        n = min(self.n, self.memory)
+        if n > self._valid_to:
+            self._thresholds = [self._threshold(window) ** 2 for window in self.windows]
+            self._valid_to = math.inf if n >= self.memory else min(self.RENEW * n, self.memory - 1)
+            self._bounds_uses = 0
+        if extra <= 0.0 and n >= 4 * self.LEAST:  # these factors will be used again
+            self._renew(extra, self.USES)
+            return False
+        if self._bounds_uses <= 0:
+            self._bound()
+        self._bounds_uses -= 1
+        self._uses = 0
+        for last, bound in zip(self._lasts, self._bounds, strict=True):
+            total = sums[last]
+            if total * total * bound >= self.CALM * self.CALM:
+                self._renew(extra, 0)
+                return False
+        return True
+
+    def _bound(self) -> None:
+        """Learning shrinks scales by the n-th part at most each time, the floor is that of rounding at least, an uncertain level adds."""
+        self._bounds_uses = self.BOUND_USES
+        left = (1.0 - 1.0 / min(self.n, self.memory)) ** self.BOUND_USES
+        bounds, rounding = [], self.rounding
+        for window, scale, threshold in zip(self.windows, self._scales, self._thresholds, strict=True):
+            variance, floor = left * scale, rounding / window
+            least = window * window * threshold * (variance if variance > floor else floor)
+            bounds.append(1.0 / least if least > 1e-300 else 1e300)
+        self._bounds = bounds
 
     def _undithered(self) -> float:
         """Share of the rounding noise that does not average out, at the noise as learned."""
         return math.exp(-3.2898681 * self._scales[0] / self.rounding) if self.rounding > 0.0 else 0.0
 
-    def _renew(self, extra: float) -> None:
+    def _renew(self, extra: float, uses: int) -> None:
         """Count anew by what the square of each window's sum is divided to be 1 at its threshold."""
-        n = min(self.n, self.memory)
-        if n > self._valid_to:
-            self._thresholds = [self._threshold(window) ** 2 for window in self.windows]
-            self._valid_to = math.inf if n >= self.memory else min(self.RENEW * n, self.memory - 1)
-        self._uses = self.USES if n >= 4 * self.LEAST and extra <= 0.0 else 0
+        self._uses = uses
         scales, more, rounding, undithered = self._scales, extra * self._scales[0], self.rounding, self._undithered()
         factors = []
         for window, scale, threshold in zip(self.windows, scales, self._thresholds, strict=True):

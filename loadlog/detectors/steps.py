@@ -30,6 +30,7 @@ import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from operator import mul
 
 from loadlog.detectors.statistics import StepChart, Trend
@@ -50,6 +51,10 @@ BURSTS_PER_STEP = 30.0
 BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
 BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
 RAMP_LENGTHS = (5, 6, 8, 10, 12)  # samples until a ramp that ends is there; with 3, one step of six deviations in fourteen was doubted
+RAMP_SHAPES = tuple(
+    (length, tuple(k / length for k in range(1, length)), sum((k / length) ** 2 for k in range(1, length))) for length in RAMP_LENGTHS
+)
+NO_LIKELIHOOD = -750.0  # a logarithm whose exponential is 0 in double precision
 LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
 MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
@@ -57,19 +62,27 @@ ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample.
+class Residuals:
+    """Those around a step, from which its rivals are weighed when somebody asks: ``before`` it, ``since`` it began (with the one in
+    transition), and ``after`` it. ``short``: usual deviation of one sample; ``deviation``: usual deviation of the mean of those after."""
 
-    ``burst``: probability density (1/unit) of the data as a burst, ``ramp``: their likelihood as a ramp, both over that as a step.
-    """
+    before: list[float]
+    since: list[float]
+    after: list[float]
+    short: float
+    deviation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample."""
 
     size: float
     uncertainty: float
     samples: int
     sigma: float
     onset: Onset
-    burst: float
-    ramp: float
+    residuals: Residuals
 
     def broad_density(self) -> float:
         """Density of a step of any size at this one, 1/unit."""
@@ -77,7 +90,16 @@ class Step:
 
     def doubt(self, density: float) -> float:
         """Odds that there was no step at all, when steps of this size are expected with ``density`` (1/unit)."""
-        return (BURSTS_PER_STEP * self.burst + self.ramp * self.broad_density()) / max(density, 1e-300)
+        burst, ramp = self.rivals()
+        return (BURSTS_PER_STEP * burst + ramp * self.broad_density()) / max(density, 1e-300)
+
+    def rivals(self) -> tuple[float, float]:
+        """Probability density (1/unit) of the data as a burst, and their likelihood as a ramp, both over that as a step."""
+        seen = self.residuals
+        near = seen.before[-LAG:]
+        square = sum((r - self.size) ** 2 for r in seen.after)
+        ramp = _ramp([*near, *seen.since], sum(r * r for r in near) + square, self.sigma)
+        return _burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), ramp
 
 
 class StepWatch:
@@ -85,8 +107,8 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_lags", "_other", "_residuals", "_short",
-        "_since_swap", "_squares", "_values", "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_lag", "_lag_other", "_other", "_residuals", "_short",
+        "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
@@ -102,7 +124,7 @@ class StepWatch:
             self.trend, self._other = self._other, self.trend
         self.trend.restart()
         self._other.restart()
-        self._lags = self._squares = (0.0, 0.0)  # of the line in use, of the other one
+        self._lag = self._square = self._lag_other = self._square_other = 0.0  # beside the line in use, beside the other one
         self._since_swap = 0
         self.ratio = 0.0
         self._ahead = self._entered = 0.0
@@ -140,15 +162,16 @@ class StepWatch:
         """Take the next value."""
         if elapsed > LONGEST_GAP_PERIODS:
             self.restart()
-        trend, values, residuals, ahead = self.trend, self._values, self._residuals, self._ahead
+        trend, other, values, periods, residuals = self.trend, self._other, self._values, self._elapsed, self._residuals
+        ahead = self._ahead
         if len(values) >= LAG:
-            oldest, entering = self._elapsed[-LAG], values[-LAG]
+            oldest, entering = periods[-LAG], values[-LAG]
             ahead -= oldest
             self._entered = entering = _middle(self._entered if trend.n else entering, entering, values[1 - LAG])
             trend.update(entering, oldest)
-            self._other.update(entering, oldest)
+            other.update(entering, oldest)
         values.append(value)
-        self._elapsed.append(elapsed)
+        periods.append(elapsed)
         self._ahead = ahead = ahead + elapsed
         stamp = sample.stamp
         t_ns, half_ns = stamp.t_utc_ns, stamp.half_width_ns
@@ -159,22 +182,20 @@ class StepWatch:
         residuals.append(residual)
         if len(residuals) >= MOST_KEPT:
             self._shorten()
-        if self._other.n >= SHORT_MEMORY and self._choose(residual, value):
+        if other.n >= SHORT_MEMORY and self._choose(residual, value - other.level - other.slope * ahead):
             self.ratio = 0.0
             return
         if n < READY or len(residuals) < LAG:
             self.ratio = 0.0
             return
-        memory = trend.memory
-        extra = 0.0 if n >= memory else max(_line_variance(n) - _line_variance(memory), 0.0)
-        learn = True
         if self.ratio < HELD_AT:
             self._held = 0
+            learn = True
         else:
             learn = self._held >= 2 * LAG
             self._held += 1
         chart = self._chart
-        self.ratio = chart.update(residuals, learn, extra)
+        self.ratio = chart.update(residuals, learn, 0.0 if n >= trend.memory else UNSURE[trend.memory][n])
         if not learn:
             return
         step = residual - residuals[-2]
@@ -203,25 +224,22 @@ class StepWatch:
     def quantum(self, value: float) -> None:
         self._chart.quantum = value
 
-    def _choose(self, residual: float, value: float) -> bool:
+    def _choose(self, residual: float, residual_other: float) -> bool:
         """Go over to the line of the other length when it follows better, judged by how far slow means lie beside it; True when so."""
-        other = self._other
         since = self._since_swap = self._since_swap + 1
         weight = 1.0 / (since if since < SHORT_MEMORY else SHORT_MEMORY)
-        mine, others = self._lags
-        mine += (residual - mine) / 12.0
-        others += (value - other.level - other.slope * self._ahead - others) / 12.0
-        self._lags = (mine, others)
-        square, square_other = self._squares
-        mine = square + weight * (mine * mine - square)
-        others = square_other + weight * (others * others - square_other)
-        self._squares = (mine, others)
+        mine, others = self._lag, self._lag_other
+        mine = self._lag = mine + (residual - mine) / 12.0
+        others = self._lag_other = others + (residual_other - others) / 12.0
+        square, square_other = self._square, self._square_other
+        mine = self._square = square + weight * (mine * mine - square)
+        others = self._square_other = square_other + weight * (others * others - square_other)
         if mine < SWAP_GAIN * others or since < 2 * SHORT_MEMORY or mine < 2.0 * self.short_sigma**2:
             return False
-        self.trend, self._other = other, self.trend
+        self.trend, self._other = self._other, self.trend
         self._since_swap = 0
-        self._squares = (others, mine)
-        self._lags = self._lags[::-1]
+        self._square, self._square_other = others, mine
+        self._lag, self._lag_other = self._lag_other, self._lag
         self._residuals, self._begins, self._ends = [], array("q"), array("q")  # those were beside the other line
         self._chart.learn_again(self.short_sigma)
         return True
@@ -254,12 +272,11 @@ class StepWatch:
         near = before[-LAG:]
         if abs(sum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
             return None
-        square = sum((r - size) ** 2 for r in after)
-        ramp = _ramp([*near, *self._residuals[-samples - in_transition :]], sum(r * r for r in near) + square, sigma)
-        burst = _burst(before, size, samples, square, self.short_sigma, self._chart.deviation_of_mean(samples))
         level_variance = _line_variance(min(self.trend.n, self.trend.memory))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
-        return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), burst, ramp)
+        since = self._residuals[-samples - in_transition :]
+        seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples))
+        return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), seen)
 
     def clear_step(self) -> Step | None:
         """A step of whatever size that is hardly a burst or a ramp."""
@@ -312,15 +329,18 @@ def _ended_ramp(residuals: list[float], excess: float, sigma: float) -> float:
     after = [0.0]  # sums of the last ones
     for r in reversed(residuals):
         after.append(after[-1] + r)
+    least = NO_LIKELIHOOD * 2.0 * sigma * sigma - excess
+    beside = [*accumulate(map(abs, residuals), initial=0.0)]  # sums of magnitudes of the first ones
     total = ramps = 0.0
-    for length in RAMP_LENGTHS:
-        shape = [k / length for k in range(1, length)]
-        shape_square = sum(s * s for s in shape)
+    for length, shape, shape_square in RAMP_SHAPES:
         for constant in range(1, len(residuals) - length + 1):  # samples after its end, with the one that reaches it
-            begin = len(residuals) - constant - len(shape)
-            product = after[constant] + sum(map(mul, shape, residuals[begin : begin + len(shape)]))
-            gain = excess + product * product / (shape_square + constant)
             ramps += 1.0
+            end = len(residuals) - constant
+            most = abs(after[constant]) + beside[end]
+            if most * most < least * (shape_square + constant):
+                continue
+            product = after[constant] + sum(map(mul, shape, residuals[end - len(shape) : end]))
+            gain = excess + product * product / (shape_square + constant)
             total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
     return total / ramps if ramps else 0.0
 
@@ -351,3 +371,10 @@ def _burst(before: Sequence[float], size: float, samples: int, square: float, sh
 def _line_variance(n: int) -> float:
     """Variance of a least-squares line through n samples, `LAG` samples beyond its end, in variances of one sample."""
     return 1.0 / n + (0.5 * (n - 1) + LAG) ** 2 * 12.0 / (n * (n * n - 1.0))
+
+
+# what a line through n samples is less sure of than one through all that it remembers, by their number and n
+UNSURE = {
+    memory: tuple(max(_line_variance(n) - _line_variance(memory), 0.0) if n > 1 else math.inf for n in range(memory))
+    for memory in (MEMORY, SHORT_MEMORY)
+}
