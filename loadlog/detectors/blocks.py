@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from operator import mul, sub
 
 BLOCK_S, BLOCK_SAMPLES, MOST_SAMPLES = 10.0, 16, 512
+LEAST_SAMPLES = 8  # that `condense` takes
 
 
 def block_samples(period_s: float) -> int:
@@ -49,7 +50,7 @@ class Block:
 
 
 def condense(values: Sequence[float]) -> Block:
-    """The block of at least eight samples. Sums are taken relative to the first value, so a large level costs no digits."""
+    """The block of at least `LEAST_SAMPLES`. Sums are taken relative to the first value, so a large level costs no digits."""
     n, first = len(values), values[0]
     offsets = array("d", [v - first for v in values])
     total = sum(offsets)

@@ -12,7 +12,7 @@ import math
 from array import array
 
 from loadlog.detectors.base import Context, Peer, usable
-from loadlog.detectors.blocks import BLOCK_SAMPLES, Block, Minutes, condense, quiet_floor
+from loadlog.detectors.blocks import LEAST_SAMPLES, Block, Minutes, condense, quiet_floor
 from loadlog.detectors.drift_chart import LAST, LEAST_MINUTES, MOST_MINUTES
 from loadlog.detectors.noise_chart import LEARN, MEMORY, SUSTAINED
 from loadlog.detectors.statistics import Moments
@@ -66,8 +66,9 @@ class Witness:
             self._values.append(value)
 
     def block(self, is_settled: bool) -> None:
-        """Our block is full; ``is_settled``: our level has its reference."""
-        if len(self._values) >= BLOCK_SAMPLES:
+        """Our block is full; ``is_settled``: our level has its reference. The witness may lack some of its samples: noise that grows makes
+        possible spikes, and just then its word counts."""
+        if len(self._values) >= LEAST_SAMPLES:
             self._take(condense(self._values), is_settled)
         del self._values[:]
 

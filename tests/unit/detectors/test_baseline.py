@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from loadlog.detectors.blocks import condense
 from loadlog.detectors.drift_chart import line_through
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
+from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
@@ -309,6 +311,20 @@ def test_noise_of_the_source_is_told_once() -> None:
     line = group_of_three(rnd)
     line.at(1200.0, lambda: setattr(line.source, "slow_v", 0.008))
     out = record(line, 2400.0)
+    assert [(e.kind, e.device) for e in raised(out) if e.key == "voltage_v"] == [("noise_changed", "meter")]
+
+
+def test_noise_of_the_source_is_told_once_though_the_witness_lacks_samples() -> None:
+    """Noise that has grown makes possible spikes, which nobody uses; here the meter shows nothing in a fifth of its polls."""
+    rnd = fresh_random()
+    line = group_of_three(rnd)
+    line.at(1200.0, lambda: setattr(line.source, "slow_v", 0.008))
+    pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+    out = Record()
+    for item in line.run(2400.0):
+        if isinstance(item, Reading) and item.device == "meter" and rnd.random() < 0.2:
+            item = replace(item, counts={"voltage_v": None})
+        out.events.extend(pipeline.feed(item)[1])
     assert [(e.kind, e.device) for e in raised(out) if e.key == "voltage_v"] == [("noise_changed", "meter")]
 
 
