@@ -20,8 +20,9 @@ def benign(plan: Plan, samples: int = 20_000, **fixed: object) -> Maker:
     def make(rnd: random.Random) -> Case:
         setting = draw(rnd, **fixed)
         until_s = min(samples * setting.period_s, 6 * 3600.0)
-        if setting.source == "battery":
-            setting.capacity_ah = max(setting.capacity_ah, 12.0 * until_s / 3600.0)
+        if setting.source == "battery":  # it must not run empty
+            most_a = 12.0 + (1.2 * setting.second_level if setting.second else 0.0)
+            setting.capacity_ah = max(setting.capacity_ah, most_a * until_s / 3600.0)
         world = World(rnd, setting)
         plan(rnd, world, until_s)
         return Case(world, until_s)
@@ -111,8 +112,7 @@ def spikes(rnd: random.Random, world: World, until_s: float) -> None:
     for t_s in _often(rnd, until_s, 20, 200):
         spot = ("load-1", rnd.choice(["voltage_v", "current_a"]))
         value = rnd.uniform(0.0, 40.0)
-        world.at(t_s, lambda s=spot, v=value: world.replaced.update({s: v}))  # type: ignore[misc]
-        world.at(t_s + world.setting.period_s, lambda s=spot: world.replaced.pop(s, None))  # type: ignore[misc]
+        world.at(t_s, lambda s=spot, v=value: world.once.update({s: v}))  # type: ignore[misc]
 
 
 def gaps(rnd: random.Random, world: World, until_s: float) -> None:

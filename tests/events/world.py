@@ -168,6 +168,7 @@ class World:
         self.silent: set[str] = set()
         self.void: set[tuple[str, str]] = set()
         self.replaced: dict[tuple[str, str], float] = {}
+        self.once: dict[tuple[str, str], float] = {}  # the next reading only: a late poll and the one after it can lie within one period
         self.paused = False
         self.clock_ns = 0
         self.trace = Trace({spec.name: [] for spec in self.specs})
@@ -278,7 +279,7 @@ class World:
             if n % channel.every:
                 continue
             spot = (spec.name, channel.name)
-            value = self.replaced.get(spot, truth[channel.name])
+            value = self.once.pop(spot, self.replaced.get(spot, truth[channel.name]))
             if spot in self.void:
                 counts[channel.name] = None
             elif spot in self.instruments:
