@@ -7,7 +7,8 @@ settled (at least ten minutes, longer in warm-up) and says when it has left the 
 its noise; `noise_chart` learns over thirty blocks (five minutes at least) and says when twelve in a row differ by half and more in
 deviation. In CR and CP the current follows the voltage by the curve of its mode; what the voltage explains of it is no drift of the
 current. The operating point is another one after a changed mode, set-point or input, or a current that leaves its level by 2 %, twenty
-counts and eight deviations: then everything is learned again, and what was active ends.
+counts and eight deviations: then everything is learned again, and what was active ends. An order to another device of the group moves the
+source's: a noise that changed since is learned, not told.
 Units: the channel's. Limits: drifts within the standard uncertainty (0.05 % at 24 V with an accuracy of ±(0.05 % + 10 counts of 1 mV)) are
 not told; in CV the voltage, in CC the current is the load's own.
 Confusions, and how they are told apart: temperature effect: where a temperature of the device or of its group is measured, the change must
@@ -235,7 +236,7 @@ class Baseline:
             self._witness.block(channel.drift.reference is not None)
         if channel.spec.name == "current_a":
             self._set_point(block.mean, channel.spec.resolution)
-        found = self._judge_noise(channel, block, sample)
+        found = self._judge_noise(channel, block, sample, context)
         channel.drift.block(block)
         mean = channel.minutes.update(block.mean)
         if mean is not None:
@@ -249,7 +250,7 @@ class Baseline:
             found += self._judge_drift(channel, mean, sample)
         return found
 
-    def _judge_noise(self, channel: _Channel, block: Block, sample: Sample) -> list[Finding]:
+    def _judge_noise(self, channel: _Channel, block: Block, sample: Sample, context: Context) -> list[Finding]:
         noise = channel.noise
         ready_before = noise.ready
         noise.update(block, channel.block_begin_ns)
@@ -266,12 +267,16 @@ class Baseline:
             return [self._end(channel, "noise_changed", "the noise is the usual one again", sample)]
         if away < SUSTAINED:
             return []
+        begin = noise.unshown_ns or channel.block_begin_ns
+        if _ordered_beside(context, begin, end_ns(sample)):
+            noise.restart()
+            return []
         shared = self._shared(channel, noise.now / max(noise.usual, 1e-300), is_noise=True)
         if shared and not self._speaks:
             return []
         channel.active.add("noise_changed")
         channel.calm = 0
-        channel.onset_from["noise_changed"] = noise.unshown_ns or channel.block_begin_ns
+        channel.onset_from["noise_changed"] = begin
         return [self._of_group(self._noise_finding(channel, sample), shared)]
 
     def _noise_finding(self, channel: _Channel, sample: Sample) -> Finding:
@@ -406,6 +411,12 @@ class Baseline:
                         return value
         own = sample.values.get("temperature_c")
         return own if own is not None and math.isfinite(own) else None
+
+
+def _ordered_beside(context: Context, after_ns: int, until_ns: int) -> bool:
+    """An order of ours moved another device of the group, so the source has another operating point: a load that begins to conduct in CV
+    takes the source's noise away from all others."""
+    return any(after_ns <= order.t_utc_ns <= until_ns for peer in context.peers.values() for order in peer.orders)
 
 
 def _digits(value: float) -> float:

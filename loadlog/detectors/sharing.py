@@ -10,7 +10,8 @@ are none: after any such change shares are learned anew and what was active ends
 Units: A. Limits: two devices and more of one role with a current, all on (20 counts); a device whose current stops altogether (below 5 % of
 its share) has tripped, which `trips` tells.
 Confusions: gain errors of the instruments (inside the uncertainty); the source's voltage, which the current of a load that is not known to
-be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged); a polled device that
+be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged; one that does not
+tell its mode may be in CV unless its voltage answered to its current, as it does behind `LEAST_SOURCE_OHM` and more); a polled device that
 is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
 Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
 Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
@@ -36,6 +37,7 @@ LEARN, BLOCKS = 6, 3
 BOUND = 3.0
 STOPPED = 0.05
 FOLLOWS = 1.2  # first order of I = P/V and of I = V/R, and a margin for the second
+LEAST_SOURCE_OHM = 0.005  # the smallest output resistance believed
 ROLES = ("load", "supply")
 
 
@@ -63,6 +65,15 @@ class _Member:
         if self.mode == "cc" or not self.voltage.n or self.voltage.mean <= 0.0:
             return 0.0
         return FOLLOWS * current_a * abs(voltage_v / self.voltage.mean - 1.0)
+
+    def may_hold_voltage(self, current_a: float, voltage_v: float) -> bool:
+        """A load of unknown mode whose current moved, and whose voltage did not answer as behind a source: in CV a drift of the source does
+        so."""
+        if self.mode is not None or self.spec.role != "load" or not self.voltage.n or "current_share" in self.spec.fixed:
+            return False
+        moved_a, answer_v = current_a - self.current.mean, voltage_v - self.voltage.mean
+        least_v = max(LEAST_SOURCE_OHM * abs(moved_a), BOUND * math.sqrt(self.voltage.variance))
+        return moved_a * answer_v >= 0.0 or abs(answer_v) < least_v
 
 
 class Sharing(Stateless):
@@ -176,7 +187,8 @@ class Sharing(Stateless):
             self._unshown_ns = begin
         elif self._away == 0:
             self._shown_ns = end_ns(sample)
-        self._away = self._away + 1 if ratio > 1.0 else 0
+        is_away = ratio > 1.0 and not members[worst].may_hold_voltage(means[worst], volts[worst])
+        self._away = self._away + 1 if is_away else 0
         self._calm = self._calm + 1 if ratio < 0.5 else 0
         if self._active:
             return self._end(sample, "the currents are at their shares again") if self._calm >= BLOCKS else NOTHING

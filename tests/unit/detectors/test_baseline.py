@@ -16,7 +16,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
 from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
 MINUTE_S = 60.0
 KINDS = ("drift", "noise_changed")
@@ -322,10 +322,26 @@ def test_noise_of_the_source_is_told_once_though_the_witness_lacks_samples() -> 
     pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
     out = Record()
     for item in line.run(2400.0):
-        if isinstance(item, Reading) and item.device == "meter" and rnd.random() < 0.2:
-            item = replace(item, counts={"voltage_v": None})
-        out.events.extend(pipeline.feed(item)[1])
+        is_lost = isinstance(item, Reading) and item.device == "meter" and rnd.random() < 0.2
+        out.events.extend(pipeline.feed(replace(item, counts={"voltage_v": None}) if is_lost else item)[1])  # type: ignore[call-arg]
     assert [(e.kind, e.device) for e in raised(out) if e.key == "voltage_v"] == [("noise_changed", "meter")]
+
+
+def test_noise_that_an_order_to_a_load_of_the_group_takes_away_is_on_purpose() -> None:
+    """A load in CV that begins to conduct holds the source's voltage, and the source's noise is gone for the meter."""
+    rnd = fresh_random()
+    source = Source(emf_v=24.0, slow_v=rnd.uniform(0.001, 0.003))
+    loads = [Load(load_spec(f"load-{n}", period_s=1.0), mode, level) for n, mode, level in ((1, "CV", 25.0), (2, "CC", 3.0))]
+    line = Bench(rnd, source, loads, [meter_spec(period_s=1.0)])
+    pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+
+    def order() -> None:
+        loads[0].level = 23.9
+        pipeline.order("load-1", "setpoint", 23.9, T0_NS + round(line.t_s * 1e9))
+
+    line.at(1200.0 + rnd.uniform(0.0, 30.0), order)
+    out = record(line, 2400.0, pipeline)
+    assert [(e.device, e.message) for e in raised(out) if e.kind == "noise_changed"] == []
 
 
 def test_what_only_one_device_shows_is_told_as_its_own() -> None:

@@ -86,6 +86,20 @@ def test_a_balanced_group_raises_nothing(mode: str) -> None:
     assert play(bench(rnd, levels, mode), 1500.0).raised(KIND) == []
 
 
+def test_a_load_in_cv_that_does_not_say_so_takes_what_the_source_gives() -> None:
+    """The source warms up by some millivolts: the voltage is held, the current is not."""
+    rnd = fresh_random()
+    drift_v = rnd.choice([-1, 1]) * rnd.uniform(0.01, 0.03)
+    source = Source(ohm=rnd.uniform(0.05, 0.2), slow_v=1e-4, sag=lambda t: drift_v * max(t - 300.0, 0.0) / 600.0)
+    specs = [load_spec(f"load-{n}", period_s=0.5, status=False) for n in (1, 2)]
+    level_v = source.emf_v - (4.0 + 2.0) * source.ohm
+    line = Bench(rnd, source, [Load(specs[0], "CV", level_v), Load(specs[1], "CC", 4.0)])
+    out = play(line, 900.0)
+    currents = [s.values["current_a"] for s in out.samples if s.device == "load-1"]
+    assert abs(currents[-1] - currents[300]) > 0.5 * abs(drift_v) / source.ohm  # else nothing was tried
+    assert out.raised(KIND) == []
+
+
 def test_a_load_that_trips_or_is_switched_off_is_no_imbalance() -> None:
     rnd = fresh_random()
     line = bench(rnd, (5.0, 5.0), status=rnd.random() < 0.5)
