@@ -41,6 +41,11 @@ class Bench:
     profiles: Mapping[str, LoadedProfile]
     devices: Mapping[str, DeviceSpec]
 
+    @property
+    def digest(self) -> str:
+        """Of the text: by it recorder and viewer know that they speak of one configuration."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
     def profile_of(self, device: DeviceConfig) -> Profile:
         """The profile of a device of this bench."""
         return self.profiles[device.profile].profile

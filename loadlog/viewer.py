@@ -29,7 +29,7 @@ from loadlog.loading import Bench, load_bench
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
 from loadlog.notify import Notices, load_addresses, load_heartbeat
-from loadlog.plans import Plans, check_plan, plans_json
+from loadlog.plans import InForce, Plans, PlanSet, check_plan, plans_json
 from loadlog.process.systemd import Notifier
 from loadlog.review.desk import Desk
 from loadlog.store import Archive
@@ -60,7 +60,7 @@ def build_site(
     connections: Connections,
     forwarding: Forwarding | None = None,
     trusted_proxies: tuple[str, ...] = (),
-    plans: Sequence[PlanConfig] = (),
+    plans: Callable[[], Sequence[PlanConfig]] = tuple,
     notices: Notices | None = None,
 ) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
@@ -79,7 +79,7 @@ def build_site(
     desk = Desk(data_dir, time.monotonic)
     return Site(
         name, SOFTWARE, access, source, hub, limits, time.time, trusted_proxies, abort=connections.abort, retry_forward=sending.retry,
-        plans=lambda: plans_json(plans, time.time_ns()), review=desk.ask, close=desk.close,
+        plans=lambda: plans_json(plans(), time.time_ns()), review=desk.ask, close=desk.close,
     )  # fmt: skip
 
 
@@ -101,7 +101,7 @@ def make_viewer(
     tls: ssl.SSLContext | None = None,
     trusted_proxies: tuple[str, ...] = (),
     connections: Connections | None = None,
-    plans: Sequence[PlanConfig] = (),
+    plans: Callable[[], Sequence[PlanConfig]] = tuple,
     notices: Notices | None = None,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
@@ -123,7 +123,8 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     state = StateHolder(bench.data_dir)
     forwarding = make_forwarding(bench, environ, state)
     notices = make_notices(bench, environ, state)
-    plans = make_plans(bench, state)
+    in_force = plans_in_force(bench)
+    plans = Plans(in_force.look, Archive(bench.data_dir), ControlClient(bench.data_dir, ASK_TIMEOUT_S), time.time_ns, state.opened)
     sock = listen(web.host, web.tcp_port)
     notifier = Notifier(environ)
 
@@ -135,7 +136,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
     server = make_viewer(
         bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies),
-        plans=bench.config.plan, notices=notices,
+        plans=lambda: in_force.now.plans, notices=notices,
     )  # fmt: skip
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -184,16 +185,20 @@ def make_notices(bench: Bench, environ: Mapping[str, str], state: StateHolder) -
     )  # fmt: skip
 
 
-def make_plans(bench: Bench, state: StateHolder) -> Plans:
-    """Every plan of the configuration, not yet begun.
+def plans_in_force(bench: Bench) -> InForce:
+    """The plans of the configuration, which the recorder may read again later.
 
     Raises:
         ConfigError: a plan's times or limits mean nothing.
     """
-    for plan in bench.config.plan:
-        check_plan(plan, bench.devices, str(bench.path))
+
+    def checked(bench: Bench) -> PlanSet:
+        for plan in bench.config.plan:
+            check_plan(plan, bench.devices, str(bench.path))
+        return PlanSet(bench.config.plan, bench.devices, bench.digest)
+
     control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
-    return Plans(bench.config.plan, bench.devices, Archive(bench.data_dir), control, time.time_ns, state.opened)
+    return InForce(checked(bench), control, lambda: checked(load_bench(bench.path)), time.monotonic)
 
 
 @contextlib.contextmanager
@@ -247,7 +252,7 @@ def _on_hangup(read_again: Callable[[], None]) -> Callable[[int, FrameType | Non
         except LoadlogError as exc:
             _log.error("the certificate stays as it was: %s", exc)
         _log.info(
-            "the page follows the recordings, which tell of a new configuration, and reads its certificate again; "
+            "the page follows the recordings and the recorder's plans, which tell of a new configuration, and reads its certificate again; "
             "any other change of [web], [[forward]] or [notify] needs a restart of the viewer"
         )
 

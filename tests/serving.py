@@ -51,7 +51,7 @@ def serving(
     """The page's base address while it is served; ``more`` goes to the viewer."""
     listening = threading.Event()
     sock = listen("127.0.0.1", port)
-    server = make_viewer(name, specs, data_dir, access, listening.set, plans=plans, **more)
+    server = make_viewer(name, specs, data_dir, access, listening.set, plans=lambda: plans, **more)
     thread = threading.Thread(target=server.run, args=([sock],), daemon=True)
     thread.start()
     assert listening.wait(PATIENCE_S)

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from loadlog.config.plan import PlanConfig
 from loadlog.control.client import ControlClient
 from loadlog.model.clock import NS, format_utc
-from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError
 from loadlog.model.run import RunInfo
+from loadlog.plans.in_force import PlanSet
 from loadlog.plans.schedule import due
 from loadlog.plans.stops import Stops
 from loadlog.store import Archive
@@ -43,21 +43,23 @@ class _Watched:
 
 
 class Plans:
-    """Use `start`, then `stop`; or `look` by hand, for tests. Starts of before the process are made up for only where a plan says so.
+    """Use `start`, then `stop`; or `look` by hand, for tests. Starts of before the process are made up for only where a plan says so, those
+    of before a plan was changed never. ``in_force``: the plans as the configuration has them by now; one object until they change.
     ``claim``: raises `StoreError` while another viewer is the one to start and end runs."""
 
     def __init__(
         self,
-        plans: Sequence[PlanConfig],
-        devices: Mapping[str, DeviceSpec],
+        in_force: Callable[[], PlanSet],
         archive: Archive,
         control: ControlClient,
         utc_ns: Callable[[], int],
         claim: Callable[[], object] = lambda: None,
     ) -> None:
         self._claim = claim
+        self._in_force, self._set = in_force, in_force()
+        plans, self._devices = self._set.plans, self._set.devices
         self._plans = {plan.name: plan for plan in plans}
-        self._devices, self._archive, self._control, self._utc_ns = devices, archive, control, utc_ns
+        self._archive, self._control, self._utc_ns = archive, control, utc_ns
         longest_s = max((plan.missed_within_s for plan in plans if plan.missed == "start"), default=0.0)
         begun = utc_ns()
         self._seen = {plan.name: begun - round((longest_s if plan.missed == "start" else 0.0) * NS) for plan in plans}
@@ -67,9 +69,8 @@ class Plans:
         self._thread = threading.Thread(target=self._run, name="plans", daemon=True)
 
     def start(self) -> None:
-        """Begin, when there is any plan."""
-        if self._plans:
-            self._thread.start()
+        """Begin."""
+        self._thread.start()
 
     def stop(self) -> None:
         """End; runs stay on."""
@@ -93,6 +94,9 @@ class Plans:
         Raises:
             LoadlogError: the recorder or the recordings do not answer, or another viewer is at work; tried again at the next turn.
         """
+        self._follow()
+        if not self._plans:
+            return
         self._claim()
         runs = self._archive.runs()
         for plan in self._plans.values():
@@ -101,6 +105,17 @@ class Plans:
             self._end_when_reached(run, self._plans[run.name])
         for run_id in set(self._watched) - {r.id for r in runs if r.ended_utc_ns is None}:
             del self._watched[run_id]
+
+    def _follow(self) -> None:
+        found = self._in_force()
+        if found is self._set:
+            return
+        now_ns = self._utc_ns()
+        known = self._plans
+        self._set, self._devices = found, found.devices
+        self._plans = {plan.name: plan for plan in found.plans}
+        self._seen = {name: self._seen[name] if known.get(name) == plan else now_ns for name, plan in self._plans.items()}
+        self._watched.clear()  # what ends a run may have changed: each is read again from its beginning
 
     def _start_when_due(self, plan: PlanConfig, runs: Sequence[RunInfo]) -> None:
         now_ns = self._utc_ns()

@@ -290,6 +290,7 @@ class Recorder:
         """Facts about the service for the viewer; plain JSON."""
         return {
             "bench": self._bench.config.bench.name,
+            "configuration": self._bench.digest,
             "t_utc_ns": self._now(),
             "devices": list(self.device_names),
             "runs": [

@@ -12,6 +12,7 @@ import pytest
 from loadlog.config import PlanConfig
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.sample import Sample
+from loadlog.plans.in_force import PlanSet
 from loadlog.plans.service import Plans
 from loadlog.plans.stops import Stops
 from loadlog.store import Archive
@@ -43,7 +44,8 @@ class Bench:
 
     def plans(self, claim: Callable[[], object] = lambda: None, **more: Any) -> Plans:
         plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})
-        return Plans([plan], SPECS, Archive(self.directory), self, lambda: self.now_ns, claim)  # type: ignore[arg-type]
+        self.in_force = PlanSet([plan], SPECS)
+        return Plans(lambda: self.in_force, Archive(self.directory), self, lambda: self.now_ns, claim)  # type: ignore[arg-type]
 
     @property
     def orders(self) -> list[str]:
@@ -77,6 +79,26 @@ def test_a_restart_neither_repeats_nor_forgets_a_start(bench: Bench) -> None:
     bench.call("run_stop", run="soak-0001", reason="done")
     bench.plans(cron="0 9 * * *", missed="start", missed_within="30min").look()
     assert bench.orders == ["run_start", "run_stop"]
+
+
+def test_plans_that_were_changed_are_followed_and_start_nothing_of_before(bench: Bench) -> None:
+    plans = bench.plans(cron="0 12 * * *")
+    bench.now_ns = T0 + 2 * HOUR_NS + 2 * NS
+    plans.look()
+    kept = bench.in_force.plans[0]
+    at_nine = PlanConfig.model_validate(
+        {"name": "new", "devices": ["load-1"], "cron": "0 9,11 * * *", "missed": "start", "missed_within": "3h"}
+    )  # fmt: skip
+    bench.in_force = PlanSet([kept, at_nine], SPECS)
+    plans.look()
+    assert bench.orders == [], "nine o'clock was before the plan was there"
+    bench.now_ns = T0 + 4 * HOUR_NS + NS
+    plans.look()
+    assert bench.calls == [("run_start", {"name": "new"})]
+    bench.in_force = PlanSet([], SPECS)
+    bench.now_ns = T0 + 5 * HOUR_NS + NS
+    plans.look()
+    assert len(bench.calls) == 1, "a plan that is gone starts nothing"
 
 
 def test_of_two_viewers_one_starts_and_the_other_takes_over(bench: Bench) -> None:
