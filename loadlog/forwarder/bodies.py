@@ -27,19 +27,15 @@ ROUNDS_AT_MOST = 40  # bodies' worth of rows read for one body, where samples ar
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """``text``: lines, without the last line break. ``moved``: where the cursor stands after it; ``state``: what is under way then (JSON).
-    ``is_full``: there is more to read."""
+    """``text``: so many ``lines``, without the last line break. ``moved``: where the cursor stands after it; ``state``: what is under way
+    then (JSON). ``is_full``: there is more to read."""
 
     text: bytes
+    lines: int
     moved: dict[str, int]
     state: str
     newest_utc_ns: int | None
     is_full: bool
-
-    @property
-    def lines(self) -> int:
-        """How many."""
-        return self.text.count(b"\n") + 1 if self.text else 0
 
 
 class Bodies:
@@ -98,23 +94,23 @@ class Bodies:
     def _read(self) -> Body | None:
         """The next samples as lines; None when there are none."""
         before = self.follower.places
-        text, newest, full = self._read_all() if self._reduction is None else self._read_reduced(self._reduction)
+        text, lines, newest, full = self._read_all() if self._reduction is None else self._read_reduced(self._reduction)
         moved = {name: seq for name, seq in self.follower.places.items() if before.get(name) != seq}
         under_way = {} if self._reduction is None else self._reduction.state
         state = {"mode": self._mode, "stamps": self._stamps.state, "reduction": under_way}
-        return Body(text, moved, json.dumps(state), newest, full) if moved else None
+        return Body(text, lines, moved, json.dumps(state), newest, full) if moved else None
 
-    def _read_all(self) -> tuple[bytes, int | None, bool]:
-        """A line a sample; the newest instant; whether there is more to read."""
+    def _read_all(self) -> tuple[bytes, int, int | None, bool]:
+        """A line a sample; how many; the newest instant; whether there is more to read."""
         stretches: list[Stretch] = []
         wanted = self._most
         while wanted > 0 and (fresh := self.follower.poll_slabs(wanted)):
             stretches += fresh
             wanted -= sum(len(stretch.slab.seqs) for stretch in fresh)
         newest = max((int(stretch.slab.times[-1]) for stretch in stretches), default=None)
-        return self._columns.body(stretches), newest, wanted <= 0
+        return self._columns.body(stretches), self._most - wanted, newest, wanted <= 0
 
-    def _read_reduced(self, reduction: Reduction) -> tuple[bytes, int | None, bool]:
+    def _read_reduced(self, reduction: Reduction) -> tuple[bytes, int, int | None, bool]:
         """As `_read_all`, of what is left of the samples."""
         lines: list[str] = []
         newest: int | None = None
@@ -129,4 +125,4 @@ class Bodies:
             full = len(rows) >= wanted
             if not full or len(lines) >= self._most:
                 break
-        return "\n".join(lines).encode(), newest, full
+        return "\n".join(lines).encode(), len(lines), newest, full

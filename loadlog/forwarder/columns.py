@@ -22,6 +22,11 @@ from loadlog.store.slabs import Slab
 
 Texts = npt.NDArray[np.bytes_]
 _DIGITS = 19  # of an instant in ns, from 2001 to 2286
+_FOURS = ("d16", "d12", "d8", "d4")  # the last sixteen digits, by fours
+_GROUPED = np.dtype([("high", "S3"), *((name, "S4") for name in _FOURS)])
+_THREE_DIGITS = np.array([f"{n:03d}" for n in range(1000)], "S3")
+_FOUR_DIGITS = np.array([f"{n:04d}" for n in range(10_000)], "S4")
+SPREAD_AT_MOST = 4  # times as many different readings as rows are looked up in a table, beyond they are sorted
 
 
 class ColumnLines:
@@ -70,37 +75,46 @@ def _holds_any(column: Column) -> bool:
 
 
 def _picked(column: Column, texts: Mapping[Cell, str], chosen: Bools | None) -> Texts:
-    """The text of each cell, empty where there is none, or where it is not ``chosen``."""
-    places: Ints
+    """The text of each cell, empty where there is none, or where it is not ``chosen``. One text when it is the same in all rows."""
+    found: Sequence[Cell]
     if column.texts is not None:
-        made, places = [texts[cell].encode() for cell in column.texts], column.numbers
+        found, places = column.texts, column.numbers
     else:
-        found, places = np.unique(column.numbers, return_inverse=True)
-        made = [texts[cell].encode() for cell in found.tolist()]
-    for rows in (column.present, chosen):
-        if rows is not None and not rows.all():
-            places = np.where(rows, places, len(made))
+        found, places = _distinct(column.numbers)
+    made = "\0".join([texts[cell] for cell in found]).encode().split(b"\0")
+    left_out = [rows for rows in (column.present, chosen) if rows is not None and not rows.all()]
+    if len(made) == 1 and not left_out:
+        return np.array(made)
+    for rows in left_out:
+        places = np.where(rows, places, len(made))
     return np.array([*made, b""])[places]
+
+
+def _distinct(numbers: Ints) -> tuple[list[int], Ints]:
+    """The different ones in increasing order, and the place of each among them. Readings lie close together: then nothing is sorted."""
+    lowest = int(numbers.min())
+    width = int(numbers.max()) - lowest + 1
+    if width > SPREAD_AT_MOST * len(numbers):
+        found, places = np.unique(numbers, return_inverse=True)
+        return found.tolist(), places
+    above = numbers - lowest
+    seen = np.zeros(width, np.int64)
+    seen[above] = 1
+    return (np.flatnonzero(seen) + lowest).tolist(), (np.cumsum(seen) - 1)[above]
 
 
 def _stamps(t_ns: Ints) -> Texts:
     """In decimal."""
     if t_ns.min() < 10 ** (_DIGITS - 1):  # before 2001: a clock that was never set
         return t_ns.astype(f"S{_DIGITS + 1}")
-    digits = np.empty((len(t_ns), _DIGITS), np.uint8)
-    high, low = np.divmod(t_ns, 10**9)
-    _write_digits(high, digits[:, : _DIGITS - 9])
-    _write_digits(low, digits[:, _DIGITS - 9 :])
-    return digits.view(f"S{_DIGITS}")[:, 0]
-
-
-def _write_digits(numbers: Ints, out: npt.NDArray[np.uint8]) -> None:
-    rest = numbers.astype(np.uint64)
-    ten = np.uint64(10)
-    for place in reversed(range(out.shape[1])):
-        next_rest = rest // ten
-        out[:, place] = rest - next_rest * ten + ord("0")
-        rest = next_rest
+    digits = np.empty(len(t_ns), _GROUPED)
+    rest = t_ns
+    for name in reversed(_FOURS):
+        higher = rest // 10_000
+        digits[name] = _FOUR_DIGITS[rest - higher * 10_000]
+        rest = higher
+    digits["high"] = _THREE_DIGITS[rest]
+    return digits.view(f"S{_DIGITS}")
 
 
 def _joined(parts: Sequence[Texts], rows: int) -> bytes:

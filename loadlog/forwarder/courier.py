@@ -262,7 +262,7 @@ class Courier:
         delivery = Delivery()
         if body.text:
             with bodies.reading_ahead():
-                delivery = deliver(body.text, self._send, self._proof)
+                delivery = deliver(body.text, self._send, self._proof, body.lines)
             if not self._passed(delivery):
                 return self._next_try_s - now_s
         self._acknowledge(

@@ -29,14 +29,14 @@ class Delivery:
     is_other_connection: bool = False
 
 
-def deliver(body: bytes, send: Send, proof: Callable[[], str]) -> Delivery:
+def deliver(body: bytes, send: Send, proof: Callable[[], str], known_lines: int | None = None) -> Delivery:
     """Send ``body`` (lines, without the last line break) whole, then in halves as far as needed. ``proof``: makes a line that the server
-    must take."""
+    must take. ``known_lines``: how many the body has, where somebody has counted them."""
     result = Delivery()
     waiting = [body]
     while waiting:
         part = waiting.pop()
-        lines = part.count(b"\n") + 1
+        lines = known_lines if part is body and known_lines is not None else part.count(b"\n") + 1
         answer = send(part)
         result.requests += 1
         result.is_other_connection |= answer.is_other_connection

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from loadlog.store.slabs import Slab
 
 PAGE_ROWS = 2000
+STOCK_ROWS = 10_000  # read at once where columns are asked for: opening a recording costs as much as some thousand rows
 SHARED_EVENTS = 200  # events of no device that are remembered, since every open recording tells them
 
 
@@ -61,6 +62,20 @@ class Stretch(NamedTuple):
     slab: Slab
 
 
+class Stock(NamedTuple):
+    """Stretches that were read and not handed out. ``ends``: the recordings that are read to their end with them."""
+
+    stretches: list[Stretch]
+    ends: Mapping[str, int]
+
+
+def _parted(stretches: list[Stretch], last: int) -> tuple[list[Stretch], list[Stretch]]:
+    """Those with numbers up to ``last``, and those after it; none of them is empty."""
+    parts = [(stretch, *stretch.slab.up_to(last)) for stretch in stretches]
+    upto = [stretch._replace(slab=slab) for stretch, slab, _ in parts if len(slab.seqs)]
+    return upto, [stretch._replace(slab=slab) for stretch, _, slab in parts if len(slab.seqs)]
+
+
 def run_id(recording: RecordingInfo) -> str | None:
     """The run that a recording belongs to."""
     return None if recording.run is None else recording.run.id
@@ -81,6 +96,7 @@ class Follower:
         self._reached: dict[str, int] = dict(places or {})
         self._events_reached: dict[str, int] = dict(event_places or {})
         self._shared: deque[tuple[int, int]] = deque(maxlen=SHARED_EVENTS)
+        self._stock = Stock([], {})
         self.damaged: dict[str, str] = {}  # recordings that could not be read further, and why; they cost only themselves
 
     @property
@@ -137,8 +153,25 @@ class Follower:
 
     def poll_slabs(self, limit: int = 10_000) -> list[Stretch]:
         """As `poll_rows`, as columns, a device at a time: the order of the numbers holds within each. Fewer than ``limit`` rows do not mean
-        that there are no more: only an empty answer does."""
-        from loadlog.store.slabs import as_far_as, next_slabs  # numpy is loaded by those who want columns
+        that there are no more: only an empty answer does. A follower is asked for rows or for columns, not for both."""
+        from loadlog.store.slabs import as_far_as  # numpy is loaded by those who want columns
+
+        if not self._stock.stretches:
+            self._stock = self._read_slabs(max(limit, STOCK_ROWS))
+        stock = self._stock
+        last = as_far_as([stretch.slab for stretch in stock.stretches], limit)
+        out, rest = _parted(stock.stretches, last)
+        for stretch in out:
+            name = stretch.recording
+            self._reached[name] = max(int(stretch.slab.seqs[-1]), self._reached.get(name, 0))
+        self._stock = Stock(rest, stock.ends)
+        if not rest:
+            self._at_the_end(stock.ends)
+        return out
+
+    def _read_slabs(self, limit: int) -> Stock:
+        """The next rows of every recording, as far as what was read of each reaches."""
+        from loadlog.store.slabs import next_slabs
 
         horizon, found, ends = FOREVER_NS, list[Stretch](), dict[str, int]()
         for recording in self._unread(self._reached):
@@ -153,14 +186,7 @@ class Follower:
             horizon = min(horizon, reached)
             if reached == FOREVER_NS:
                 ends[recording.name] = recording.last_seq
-        last = as_far_as([stretch.slab for stretch in found], horizon, limit)
-        out = [stretch._replace(slab=part) for stretch in found if len((part := stretch.slab.until(last)).seqs)]
-        for stretch in out:
-            name = stretch.recording
-            self._reached[name] = max(int(stretch.slab.seqs[-1]), self._reached.get(name, 0))
-        if last == FOREVER_NS:
-            self._at_the_end(ends)
-        return out
+        return Stock(found, ends) if horizon == FOREVER_NS else Stock(_parted(found, horizon)[0], {})
 
     def _unread(self, reached: Mapping[str, int]) -> list[RecordingInfo]:
         """The recordings that hold more than was handed out."""

@@ -6,13 +6,13 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from loadlog.store.aggregate import worst_in_rows
 from loadlog.store.blocks import FAILURE, HELD, MARKS, QUALITY, SEQ, TIME, VALUES, Bools, Column, Ints, column_of
 from loadlog.store.edges import sealed_seq, snapshot
+from loadlog.store.hot_columns import OF_POLL, read_hot
 from loadlog.store.pages import FOREVER_NS, SCAN_ROWS, seq_ranges
 from loadlog.store.rows import Layout
 from loadlog.store.schema import SAMPLE_COLUMNS
@@ -61,12 +61,13 @@ class Slab:
             return np.asarray((found[0] >> bit & 1).astype(bool) & found[1])
         return np.array([mask is not None and bool(int(mask) >> bit & 1) for mask in column.cells()], bool)
 
-    def until(self, seq: int) -> Slab:
-        """Its rows with numbers up to ``seq``; for slabs of `next_slabs`, which hold all their columns."""
+    def up_to(self, seq: int) -> tuple[Slab, Slab]:
+        """Its rows with numbers up to ``seq``, and those after it; for slabs of `next_slabs`, which hold what they have of columns."""
         rows = int(np.searchsorted(self.seqs, seq, side="right"))
-        if rows == len(self.seqs):
-            return self
-        return Slab(self.layout, {index: column.taken(slice(rows)) for index, column in self._columns.items()})
+        return self._rows(slice(rows)), self._rows(slice(rows, None))
+
+    def _rows(self, rows: slice) -> Slab:
+        return Slab(self.layout, {index: column.taken(rows) for index, column in self._columns.items()})
 
     def worst(self, name: str) -> Ints:
         """Quality of a channel in each row."""
@@ -119,8 +120,8 @@ def slabs(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[Slab]:
 
 
 def next_slabs(connection: sqlite3.Connection, path: Path, layouts: Mapping[int, Layout], after: int, limit: int) -> tuple[list[Slab], int]:
-    """All columns of the next rows of every device (``layouts``: by its number), at most ``limit`` with numbers after ``after``, one slab a
-    device; everything up to the number that comes with them has been looked at."""
+    """The columns `OF_POLL` and all channels of the next rows of every device (``layouts``: by its number), at most ``limit`` with numbers
+    after ``after``, one slab a device; everything up to the number that comes with them has been looked at."""
     with snapshot(connection):
         sealed = sealed_seq(connection)
         if after >= sealed:
@@ -129,32 +130,27 @@ def next_slabs(connection: sqlite3.Connection, path: Path, layouts: Mapping[int,
         found = []
         for chunk, low, high in cuts:
             layout, rows = layouts[chunk.device], slice(low, high)
+            wanted = (*OF_POLL, *range(VALUES, VALUES + len(layout.names)))
             if high > low:  # all decoded here, where damage is the recording's and not the reader's
-                found.append(Slab(layout, {i: chunk.column(i).taken(rows) for i in range(VALUES + len(layout.names))}))
+                found.append(Slab(layout, {i: chunk.column(i).taken(rows) for i in wanted}))
     return found, reached
 
 
-def as_far_as(slabs: Sequence[Slab], horizon: int, limit: int) -> int:
-    """The number up to which at most ``limit`` rows lie in all of them together; at most ``horizon``."""
+def as_far_as(slabs: Sequence[Slab], limit: int) -> int:
+    """The number up to which at most ``limit`` rows lie in all of them together; `FOREVER_NS` when all of them do."""
     if sum(len(slab.seqs) for slab in slabs) <= limit:
-        return horizon
-    seqs = np.sort(np.concatenate([slab.seqs for slab in slabs]))
-    return horizon if np.searchsorted(seqs, horizon, side="right") <= limit else int(seqs[limit - 1])
+        return FOREVER_NS
+    return int(np.sort(np.concatenate([slab.seqs for slab in slabs]))[limit - 1])
 
 
 def _next_hot(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after: int, limit: int) -> tuple[list[Slab], int]:
     width = max((len(layout.names) for layout in layouts.values()), default=0)
-    values = "".join(f", v{i}" for i in range(width))
-    query = f"SELECT device, {', '.join(SAMPLE_COLUMNS)}{values} FROM sample WHERE seq > ? ORDER BY seq LIMIT ?"
-    rows = connection.execute(query, (after, limit)).fetchall()
-    by_device: dict[int, list[tuple[Any, ...]]] = {}
-    for row in rows:
-        by_device.setdefault(row[0], []).append(row)
+    hot, reached = read_hot(connection, after, limit, width)
     found = []
-    for device, own in by_device.items():
-        columns = list(zip(*own, strict=True))[1 : 1 + VALUES + len(layouts[device].names)]
-        found.append(Slab(layouts[device], dict(enumerate(map(column_of, columns)))))
-    return found, rows[-1][1] if len(rows) >= limit else FOREVER_NS
+    for device, columns in hot.of_each().items() if hot is not None else ():
+        layout = layouts[device]
+        found.append(Slab(layout, {index: column for index, column in columns.items() if index < VALUES + len(layout.names)}))
+    return found, reached
 
 
 def _cut(chunk: Chunk, wanted: Wanted, after: int, upto: int) -> Slab | None:

@@ -35,7 +35,10 @@ def history(rows: int, chance: random.Random) -> list[Sample]:
         if what < 0.05:
             out.append(failed(seq, device, t_utc_ns=t_ns))
         elif what < 0.1:
-            counts = {"voltage_v": chance.choice([-32768, 7]), "energy_wh": chance.choice([2**64 - 1, 2**64 - seq, 2**100, 9])}
+            counts = {
+                "voltage_v": chance.choice([-32768, 7]),
+                "energy_wh": chance.choice([2**64 - 1, 2**64 - seq, 2**100, 2**63 - 1, -(2**63), 9]),
+            }
             out.append(sample(seq, device, t_ns, counts))
         elif what < 0.15:
             doubt = {"voltage_v": "range"}

@@ -1,0 +1,111 @@
+"""Hot rows as columns, as the forwarder wants them: the database joins each column to one text, which numpy reads.
+
+A row fetched as a tuple costs an object a cell, and the interpreter's lock at every row; joined texts cost a third, and nearly all of that
+beside other threads. What is no 64-bit integer (reasons of failed polls, marks, integers that are stored as texts) is fetched cell by cell,
+with the numbers of its rows. All statements must run within one snapshot.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from loadlog.store.blocks import FAILURE, HELD, MARKS, QUALITY, SEQ, TIME, VALUES, Bools, Cell, Column, Ints, column_of
+from loadlog.store.pages import FOREVER_NS
+from loadlog.store.schema import SAMPLE_COLUMNS
+
+OF_POLL = (SEQ, TIME, QUALITY, FAILURE, HELD, MARKS)
+_SELDOM = (FAILURE, MARKS)  # texts
+_INT64 = np.iinfo(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class HotRows:
+    """``devices``: the device of each row; ``columns``: as numbered in `blocks`, those of `OF_POLL` and the channels."""
+
+    devices: Ints
+    columns: Mapping[int, Column]
+
+    def of_each(self) -> dict[int, dict[int, Column]]:
+        """Device -> its rows, in the order in which they are here."""
+        order = np.argsort(self.devices, kind="stable")
+        found, begins = np.unique(self.devices[order], return_index=True)
+        ends = [*begins[1:].tolist(), len(order)]
+        whole = {index: column.taken(order) for index, column in self.columns.items()}
+        return {
+            device: {index: column.taken(slice(first, last)) for index, column in whole.items()}
+            for device, first, last in zip(found.tolist(), begins.tolist(), ends, strict=True)
+        }
+
+
+def read_hot(connection: sqlite3.Connection, after: int, limit: int, width: int) -> tuple[HotRows | None, int]:
+    """The next rows with numbers after ``after``, in increasing number, at most ``limit``, with ``width`` channels; None when there are
+    none. With them how far that reaches: `FOREVER_NS` when there are no more."""
+    query = "SELECT (SELECT min(seq) FROM sample WHERE seq > ?), (SELECT max(seq) FROM sample)"
+    first, last = connection.execute(query, (after,)).fetchone()
+    if first is None:
+        return None, FOREVER_NS
+    upto = first + limit - 1
+    return _Reader(connection, first, upto, width).rows(), upto if upto < last else FOREVER_NS
+
+
+class _Reader:
+    """Rows with numbers from ``first`` to ``last``, of which there is at least one."""
+
+    def __init__(self, connection: sqlite3.Connection, first: int, last: int, width: int) -> None:
+        self._connection, self._span = connection, (first, last)
+        self._names = {i: SAMPLE_COLUMNS[i] for i in OF_POLL} | {VALUES + i: f"v{i}" for i in range(width)}
+
+    def rows(self) -> HotRows:
+        joined = [index for index in self._names if index not in _SELDOM]
+        devices, *texts = self._texts(["group_concat(device)", *(f"group_concat({self._names[index]})" for index in joined)])
+        read = {index: numbers for index, text in zip(joined, texts, strict=True) if (numbers := _numbers(text)) is not None}
+        seqs = read[SEQ]
+        gapped = [index for index, numbers in read.items() if len(numbers) < len(seqs)]
+        there = self._there(gapped)
+        columns = {index: _placed(read[index], there.get(index)) if index in read else self._seldom(index, seqs) for index in self._names}
+        found = _numbers(devices)
+        assert found is not None
+        return HotRows(found, columns)
+
+    def _there(self, gapped: Sequence[int]) -> dict[int, Bools]:
+        """The rows in which something stands, of columns that are not full."""
+        if not gapped:
+            return {}
+        texts = self._texts([f"group_concat({self._names[index]} IS NOT NULL, '')" for index in gapped])
+        return {index: np.frombuffer((text or "").encode(), np.uint8) == ord("1") for index, text in zip(gapped, texts, strict=True)}
+
+    def _seldom(self, index: int, seqs: Ints) -> Column:
+        """Cell by cell, those that are not NULL."""
+        name = self._names[index]
+        query = f"SELECT seq, {name} FROM sample WHERE seq BETWEEN ? AND ? AND {name} IS NOT NULL ORDER BY seq"
+        found = self._connection.execute(query, self._span).fetchall()
+        cells: list[Cell] = [None] * len(seqs)
+        for place, (_, cell) in zip(np.searchsorted(seqs, [seq for seq, _ in found]).tolist(), found, strict=True):
+            cells[place] = cell
+        return column_of(cells)
+
+    def _texts(self, asked: Sequence[str]) -> tuple[str | None, ...]:
+        """Over all the rows, which a table is walked through in increasing number."""
+        query = f"SELECT {', '.join(asked)} FROM sample WHERE seq BETWEEN ? AND ?"
+        row: tuple[str | None, ...] = self._connection.execute(query, self._span).fetchone()
+        return row
+
+
+def _numbers(text: str | None) -> Ints | None:
+    """Integers that are joined by commas; None when some do not fit 64 bits: they are read as the greatest or the least that do."""
+    if text is None:
+        return np.zeros(0, np.int64)
+    found = np.fromstring(text, np.int64, sep=",")
+    return None if found.max() == _INT64.max or found.min() == _INT64.min else found
+
+
+def _placed(numbers: Ints, there: Bools | None) -> Column:
+    if there is None:
+        return Column(numbers)
+    whole = np.zeros(len(there), np.int64)
+    whole[there] = numbers
+    return Column(whole, there)
