@@ -1,10 +1,10 @@
-"""The whole suite in two lanes side by side: what only computes, and what meets real processes, ports, clocks and browsers.
+"""The whole suite in two lanes side by side: what may take as long as it takes, and what is timed.
 
     python -m tests.lanes [PYTEST ARGUMENTS]
 
-The second lane mostly waits, the first never does, so together they take little more than the longer one. Nothing in the first lane may
-depend on when it runs, and it gives way (`NICE`): what is timed in the second meets a machine as busy as it is by itself. Each test belongs
-to one lane by its place, so none is left out or run twice. With arguments it is one plain pytest, so that a part is run as one expects.
+The timed lane meets live instruments, pages and browsers, and mostly waits. The other one computes, or kills and restarts what it started
+and waits for it with patience; it gives way (`NICE`), so that what is timed meets a machine about as busy as it is by itself. Each test
+belongs to one lane by its place, so none is left out or run twice. With arguments it is one plain pytest, as one expects of a part.
 """
 
 from __future__ import annotations
@@ -14,35 +14,37 @@ import sys
 import tempfile
 
 COMPUTED = (
-    "tests/checklists", "tests/events", "tests/property", "tests/unit/analysis", "tests/unit/detectors",
+    "tests/checklists", "tests/events", "tests/property", "tests/traps/test_soak.py", "tests/unit/analysis", "tests/unit/detectors",
     "tests/unit/forwarder", "tests/unit/grafana", "tests/unit/profiles", "tests/unit/sim", "tests/unit/validation",
+    "tests/integration/test_bad_runs.py", "tests/integration/test_cell_model.py", "tests/integration/test_real_discharges.py",
 )  # fmt: skip
-OPTIONS = ("-o", "cache_dir=.pytest_cache/computed", "-o", "timeout=600")  # so slow may what gives way become
+PATIENT = ("tests/crash", "tests/deploy", "tests/integration/grafana", "tests/unit/review", "tests/unit/store")
+OPTIONS = ("-o", "cache_dir=.pytest_cache/untimed", "-o", "timeout=600")  # so slow may what gives way become
 NICE = 10  # of nice(1): a tenth of the processor when the other lane wants all of it
 
 
-def computed(*more: str) -> list[str]:
-    """The command of the lane that computes."""
-    return ["nice", "-n", str(NICE), sys.executable, "-m", "pytest", "-q", *OPTIONS, *COMPUTED, *more]
+def untimed(*more: str) -> list[str]:
+    """The command of the lane that gives way."""
+    return ["nice", "-n", str(NICE), sys.executable, "-m", "pytest", "-q", *OPTIONS, *PATIENT, *COMPUTED, *more]
 
 
-def met(*more: str) -> list[str]:
-    """The command of the lane that meets the rest of the machine: everything else, whatever is added to the tree."""
-    return [sys.executable, "-m", "pytest", *(f"--ignore={path}" for path in COMPUTED), *more]
+def timed(*more: str) -> list[str]:
+    """The command of the other lane: everything else, whatever is added to the tree."""
+    return [sys.executable, "-m", "pytest", *(f"--ignore={path}" for path in (*PATIENT, *COMPUTED)), *more]
 
 
 def main(arguments: list[str]) -> int:
-    """Returns pytest's exit status, the worse of both; what the first lane says follows the other's."""
+    """Returns pytest's exit status, the worse of both; what the lane that gives way says follows the other's."""
     if arguments:
         return subprocess.run([sys.executable, "-m", "pytest", *arguments], check=False).returncode
     with tempfile.TemporaryFile() as said:
-        beside = subprocess.Popen(computed(), stdout=said, stderr=subprocess.STDOUT)
+        beside = subprocess.Popen(untimed(), stdout=said, stderr=subprocess.STDOUT)
         try:
-            status = subprocess.run(met(), check=False).returncode
+            status = subprocess.run(timed(), check=False).returncode
         finally:
             also = beside.wait()
             said.seek(0)
-            print("\nwhat only computes:", said.read().decode(errors="replace"), sep="\n", flush=True)
+            print("\nwhat is not timed:", said.read().decode(errors="replace"), sep="\n", flush=True)
     return max(status, also)
 
 
