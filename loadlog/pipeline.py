@@ -139,11 +139,12 @@ class _Book:
 class _Lane:
     """One device: its validator, its detectors and what they may know."""
 
-    __slots__ = ("context", "detectors", "shown", "validator")
+    __slots__ = ("context", "detectors", "shown", "updates", "validator")
 
     def __init__(self, device: DeviceSpec, peers: dict[str, Peer], own: Peer) -> None:
         self.validator = Validator(device)
         self.detectors: list[Detector] = detectors_for(device)
+        self.updates = [detector.update for detector in self.detectors]
         self.context = Context(device, orders=own.orders, peers=peers)
         self.shown = own if peers else None  # to the others of its group
 
@@ -212,12 +213,17 @@ class Pipeline:
         if lane.shown is not None:
             lane.shown.take(sample)
         events: list[Event] = []
-        for detector in lane.detectors:
-            for finding in detector.update(sample, lane.context):
-                event = self._book.enter(finding, sample.stamp.t_utc_ns + sample.stamp.half_width_ns, sample.device)
-                if event is not None:
-                    events.append(event)
+        context = lane.context
+        for update in lane.updates:
+            found = update(sample, context)
+            if found:
+                events += self._enter(found, sample)
         return events
+
+    def _enter(self, found: Sequence[Finding], sample: Sample) -> list[Event]:
+        detected_utc_ns = sample.stamp.t_utc_ns + sample.stamp.half_width_ns
+        entered = [self._book.enter(finding, detected_utc_ns, sample.device) for finding in found]
+        return [event for event in entered if event is not None]
 
     def order(self, device: str, channel: str, value: float, t_utc_ns: int) -> Ordered:
         """An order of ours was written to the device (``input_on``, ``setpoint``, ``mode`` by number): what follows from it is no event.

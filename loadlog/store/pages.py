@@ -94,7 +94,8 @@ def _hot_page(connection: sqlite3.Connection, page: Page) -> Rows:
         f"ORDER BY seq {'DESC' if page.newest else 'ASC'} LIMIT {page.limit}"
     )
     found = connection.execute(query, arguments).fetchall()
-    rows = [Row._make((*cells[1:9], cells[9:])) for cells in found]
+    make = tuple.__new__  # a page is made often, and its rows have their length from the query
+    rows = [make(Row, (*cells[1:9], cells[9:])) for cells in found]
     full = len(rows) >= page.limit
     return Rows(rows, [cells[0] for cells in found], rows[-1].seq if full else last)
 

@@ -164,12 +164,19 @@ class Archive:
         ]
 
     def _decoded(self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None) -> Iterator[Sample]:
-        for layout, row in self._layout_rows(recording, device, from_ns, to_ns):
-            yield layout.decode(row)
+        for layout, rows in self._pages(recording, device, from_ns, to_ns):
+            yield from map(layout.decode, rows)
 
     def _layout_rows(
         self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None
     ) -> Iterator[tuple[Layout, Row]]:  # fmt: skip
+        for layout, rows in self._pages(recording, device, from_ns, to_ns):
+            for row in rows:
+                yield layout, row
+
+    def _pages(
+        self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None
+    ) -> Iterator[tuple[Layout, list[Row]]]:  # fmt: skip
         number, layout = self._layouts(recording)[device]
         low, high = from_ns if from_ns is not None else -FOREVER_NS, to_ns if to_ns is not None else FOREVER_NS
         with self._connected(recording.path) as connection:
@@ -178,8 +185,7 @@ class Archive:
                 after = first - 1
                 while after < last:
                     page = read_page(connection, recording.path, Page(number, len(layout.names), after, last, low, high, PAGE_ROWS))
-                    for row in page.rows:
-                        yield layout, row
+                    yield layout, page.rows
                     after = page.reached
 
     @contextmanager

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, EventState, Onset, Severity
 from loadlog.model.quantity import standard_uncertainty
-from loadlog.model.sample import EMPTY, FailureCause, Quality, Sample, Stamp
+from loadlog.model.sample import EMPTY, FailureCause, Quality, Sample, sample_of, stamp_of
 from loadlog.store.schema import compact
 
 INT64 = 1 << 63
@@ -35,6 +35,7 @@ class Marks(NamedTuple):
     detail: str
 
 
+NOT_HELD = frozenset[str]()
 NO_MARKS = Marks(EMPTY, frozenset(), frozenset(), "")
 
 
@@ -73,6 +74,7 @@ class Layout:
         self._status = tuple(c.name for c in spec.channels if c.kind != "number")
         self._kept: dict[str, tuple[float, int]] = {}
         self._held_places: dict[frozenset[str], tuple[int, list[tuple[int, str, bool]]]] = {}
+        self._not_held: dict[int | str, tuple[frozenset[str], tuple[tuple[str, int], ...]]] = {}
 
     def encode(self, sample: Sample, seq: int) -> tuple[Any, ...]:
         """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only. Integers of any size:
@@ -127,7 +129,7 @@ class Layout:
     def decode(self, row: Row) -> Sample:
         """The sample that was stored; ``t_mono_ns`` is 0, it has no meaning outside its process."""
         marks = NO_MARKS if row.marks is None else parse_marks(row.marks)
-        stamp = Stamp(row.t_utc_ns, row.half_width_ns, 0, row.lateness_ns / NS)
+        stamp = stamp_of(row.t_utc_ns, row.half_width_ns, 0, row.lateness_ns / NS)
         name, quality = self.spec.name, QUALITIES[row.quality]
         if row.failure is not None:
             cause = FailureCause(row.failure)
@@ -138,13 +140,29 @@ class Layout:
         if str in map(type, cells):
             cells = [int(c) if isinstance(c, str) else c for c in cells]
         known: dict[str, int | None] = dict(zip(self.names, cells, strict=False))
+        status = {}
+        for channel in self._status:
+            count = known.get(channel)
+            if count is not None:
+                status[channel] = count
         values, uncertainty = self._readings(known)
-        status = {n: count for n in self._status if (count := known.get(n)) is not None}
-        held = self.held(row)
-        counts = {n: c for n, c in known.items() if n not in held and n not in marks.absent} if held or marks.absent else known
-        return Sample(
-            row.seq, name, stamp, quality, counts, values, status, uncertainty, marks.uncertain, marks.bad, held, detail=marks.detail
+        held, counts = NOT_HELD, known
+        if row.held is not None:
+            held, read = self._not_held.get(row.held) or self._of_mask(row.held)
+            counts = {n: cells[place] for n, place in read if place < len(cells)}
+        if marks.absent:
+            counts = {n: c for n, c in counts.items() if n not in marks.absent}
+        return sample_of(
+            row.seq, name, stamp, quality, counts, values, status, uncertainty, marks.uncertain, marks.bad, held, marks.detail
         )  # fmt: skip
+
+    def _of_mask(self, mask: int | str) -> tuple[frozenset[str], tuple[tuple[str, int], ...]]:
+        """The held channels, and the others with their places."""
+        held = self._held_names(int(mask))
+        if len(self._not_held) >= REMEMBERED:
+            self._not_held.clear()
+        found = self._not_held[mask] = held, tuple((n, place) for place, n in enumerate(self.names) if n not in held)
+        return found
 
     def _readings(self, known: Mapping[str, int | None]) -> tuple[dict[str, float | None], dict[str, float]]:
         values: dict[str, float | None] = {}
@@ -164,7 +182,7 @@ class Layout:
     def held(self, row: Row) -> frozenset[str]:
         """The channels whose value was kept from an earlier poll."""
         if row.held is None:
-            return frozenset()
+            return NOT_HELD
         return self._held_names(int(row.held))
 
     @lru_cache(maxsize=256)  # noqa: B019 - layouts live as long as their recording

@@ -21,7 +21,7 @@ from collections.abc import Mapping
 
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.quantity import standard_uncertainty
-from loadlog.model.sample import PollFailure, Quality, Reading, Sample
+from loadlog.model.sample import PollFailure, Quality, Reading, Sample, sample_of
 from loadlog.validation.reasons import REASONS
 from loadlog.validation.rules import FrozenRule, SpikeRule, rate_rule_for
 
@@ -223,9 +223,7 @@ class Validator:
         bad = frozenset(n for n, reason in marks.items() if _IS_BAD[reason])
         counts = {n: c for n, c in item.counts.items() if n in fresh}
         quality, detail = _worst(self._essential, marks), self._wrong_identity
-        return Sample(
-            seq, item.device, item.stamp, quality, counts, values, status, uncertainty, marks, bad, frozenset(held), detail=detail
-        )
+        return sample_of(seq, item.device, item.stamp, quality, counts, values, status, uncertainty, marks, bad, frozenset(held), detail)
 
 
 def _worst(essential: tuple[str, ...], marks: Mapping[str, str]) -> Quality:

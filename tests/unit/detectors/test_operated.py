@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loadlog.model.device import DeviceSpec
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Record, covers, fresh_random, load_spec, record
@@ -86,8 +88,7 @@ def test_protection_that_switches_the_input_off_is_no_hand() -> None:
 
 def test_protection_word_that_is_read_later_is_waited_for() -> None:
     device = load_spec()
-    slow = [c if c.name != "protection" else type(c)(**{k: getattr(c, k) for k in c.__slots__} | {"every": 10}) for c in device.channels]
-    device = type(device)(**{k: getattr(device, k) for k in device.__slots__} | {"channels": tuple(slow)})
+    device = replace(device, channels=tuple(replace(c, every=10) if c.name == "protection" else c for c in device.channels))
     for protection, expected in ((1 << 4, {"protection", "load_trip"}), (0, {"input_switched"})):
         bench, load, pipeline = bench_with(device)
         bench.at(20.02, lambda load=load, p=protection: (setattr(load, "input_on", False), setattr(load, "protection", p)))
@@ -107,7 +108,7 @@ def test_mode_changed_tells_from_and_to_and_swallows_the_setpoint_of_the_new_uni
 def test_without_protection_bits_a_hand_and_a_trip_are_both_named() -> None:
     device = load_spec()
     fewer = tuple(c for c in device.channels if c.name != "protection")
-    device = type(device)(**{k: getattr(device, k) for k in device.__slots__} | {"channels": fewer})
+    device = replace(device, channels=fewer)
     bench, load, pipeline = bench_with(device)
     bench.at(20.02, lambda: setattr(load, "input_on", False))
     event = record(bench, 30.0, pipeline).raised("input_switched")[0]
