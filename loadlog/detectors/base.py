@@ -17,7 +17,7 @@ from typing import ClassVar, Protocol
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Learned
-from loadlog.model.sample import Sample
+from loadlog.model.sample import Sample, Stamp
 
 NOTHING: tuple[Finding, ...] = ()
 RECENT_SAMPLES = 24  # kept of each device for those of its group
@@ -34,7 +34,7 @@ class Order:
     t_utc_ns: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: one is made at every poll of a group
 class Glance:
     """What the others of a group need of a past sample: when it was taken at the earliest and at the latest, V and A as measured in that
     poll (None where held, bad or unknown), and the mark of the voltage."""
@@ -62,18 +62,25 @@ class Peer:
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
     _temperatures: dict[str, tuple[float, int]] = field(default_factory=dict)  # the last good one, and the poll that gave it
     _polls: int = 0
+    _thermal: tuple[DeviceSpec, tuple[str, ...]] | None = None  # its channels of temperatures, as the device was described then
 
     def take(self, sample: Sample) -> None:
         """It was polled."""
         self.last = sample
         self._polls += 1
-        for channel in self.device.channels:
-            if channel.unit == "°C" and channel.name not in sample.held and (value := sample.good(channel.name)) is not None:
-                self._temperatures[channel.name] = (value, self._polls)
-        if sample.failure is None:
-            mark = sample.uncertain.get("voltage_v")
-            v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
-            self.recent.append(Glance(begin_ns(sample), end_ns(sample), v, i, mark))
+        if sample.failure is not None:
+            return
+        held, values = sample.held, sample.values
+        thermal = self._thermal
+        if thermal is None or thermal[0] is not self.device:
+            thermal = self._thermal = self.device, tuple(c.name for c in self.device.channels if c.unit == "°C")
+        for name in thermal[1]:
+            if name not in held and name not in sample.uncertain and (value := values.get(name)) is not None:
+                self._temperatures[name] = (value, self._polls)
+        mark = sample.uncertain.get("voltage_v") if sample.uncertain else None
+        v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
+        stamp = sample.stamp
+        self.recent.append(Glance(stamp.t_utc_ns - stamp.half_width_ns, stamp.t_utc_ns + stamp.half_width_ns, v, i, mark))
 
     def latest_good(self, channel: str) -> float | None:
         """The last good value of a temperature; None when there is none in the last `RECENT_SAMPLES` polls."""
@@ -99,12 +106,21 @@ class Context:
     discharged: bool = False
     _mode_of: Sample | None = None
     _mode: str | None = None
+    _measured_of: Sample | None = None
+    _measured: tuple[float | None, float | None] = (None, None)
 
     def mode(self, sample: Sample) -> str | None:
         """`status_name` of the device's ``mode``; several detectors ask it of the same sample."""
         if sample is not self._mode_of:
             self._mode_of, self._mode = sample, status_name(self.device, sample, "mode")
         return self._mode
+
+    def measured(self, sample: Sample) -> tuple[float | None, float | None]:
+        """V and A as `usable` gives them with possible spikes; several detectors ask for those of the same sample."""
+        if sample is not self._measured_of:
+            self._measured_of = sample
+            self._measured = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+        return self._measured
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""
@@ -159,13 +175,18 @@ def end_ns(sample: Sample) -> int:
     return sample.stamp.t_utc_ns + sample.stamp.half_width_ns
 
 
+def onset_since(before: Stamp | None, first: Sample) -> Onset:
+    """As `onset_between`, for those who keep no more of the sample before than its stamp."""
+    latest = end_ns(first)
+    earliest = begin_ns(first) if before is None else before.t_utc_ns - before.half_width_ns
+    return Onset(earliest if earliest <= latest else begin_ns(first), latest)
+
+
 def onset_between(before: Sample | None, first: Sample) -> Onset:
     """From the last sample that does not show it to the first that does. Without a sample before (or with a clock that stepped back
     between)
     nothing earlier than the first is known, and the interval is that sample's own."""
-    latest = end_ns(first)
-    earliest = begin_ns(before if before is not None else first)
-    return Onset(earliest if earliest <= latest else begin_ns(first), latest)
+    return onset_since(None if before is None else before.stamp, first)
 
 
 def _measured(sample: Sample, channel: str) -> float | None:

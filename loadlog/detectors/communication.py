@@ -44,7 +44,10 @@ class Communication(Stateless):
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
         if sample.failure is None:
-            return self._valid(sample)
+            if self._lost or self._causes:
+                return self._valid(sample)
+            self._last_valid = sample
+            return NOTHING
         if sample.failure is FailureCause.SKIPPED:
             return NOTHING
         self._causes[str(sample.failure)] += 1
@@ -70,8 +73,7 @@ class Communication(Stateless):
     def _valid(self, sample: Sample) -> Sequence[Finding]:
         findings: Sequence[Finding] = self._restored(sample) if self._lost else NOTHING
         self._last_valid, self._first_failed, self._last_failed, self._lost = sample, None, None, False
-        if self._causes:
-            self._causes.clear()
+        self._causes.clear()
         return findings
 
     def _restored(self, sample: Sample) -> Sequence[Finding]:

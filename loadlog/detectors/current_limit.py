@@ -57,6 +57,7 @@ class CurrentLimit(Stateless):
         self._specs = {mode: device.channel(name) for mode, name in _REGULATED.items()}
         current = device.channel("current_a")
         self._least_a = 20.0 * current.resolution if current else 0.0
+        self._tolerated: tuple[ChannelSpec | None, float, float] = (None, 0.0, 0.0)  # the last one asked for: of what, at what, how much
         self._steady: _Steady | None = None
         self._first: Sample | None = None
         self._polls = 0
@@ -104,12 +105,12 @@ class CurrentLimit(Stateless):
 
     def _load(self, sample: Sample, context: Context) -> Sequence[Finding]:
         spec = self._specs.get(context.mode(sample) or "")
-        v, i = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+        v, i = context.measured(sample)
         setpoint = sample.values.get("setpoint")
         if spec is None or sample.status.get("input_on", 1) == 0 or (i is not None and abs(i) < self._least_a):
             self._steady = self._first = None
             return self._clear(sample, "the load no longer asks for it") if self._active else NOTHING
-        reading = usable(sample, spec.name, spikes=True)
+        reading = i if spec.name == "current_a" else usable(sample, spec.name, spikes=True)
         if v is None or i is None or reading is None or setpoint is None:
             return NOTHING
         if abs(setpoint - abs(reading)) <= self._tolerance(setpoint, spec):
@@ -120,9 +121,13 @@ class CurrentLimit(Stateless):
 
     def _tolerance(self, setpoint: float, spec: ChannelSpec) -> float:
         """How far reading and set-point may be apart in regulation."""
-        bound = spec.accuracy.half_width(setpoint) if spec.accuracy else 0.0
-        own = self._setpoint_spec.resolution if self._setpoint_spec else 0.0
-        return 2.0 * bound + spec.resolution + own
+        of, at, tolerance = self._tolerated
+        if of is not spec or at != setpoint:
+            bound = spec.accuracy.half_width(setpoint) if spec.accuracy else 0.0
+            own = self._setpoint_spec.resolution if self._setpoint_spec else 0.0
+            tolerance = 2.0 * bound + spec.resolution + own
+            self._tolerated = (spec, setpoint, tolerance)
+        return tolerance
 
     def _track(self, sample: Sample, v: float, i: float, setpoint: float) -> None:
         steady = self._steady

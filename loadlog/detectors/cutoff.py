@@ -25,7 +25,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between, usable
+from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between
 from loadlog.detectors.status import is_undervoltage
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -78,7 +78,7 @@ class Cutoff(Stateless):
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        v, i = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+        v, i = context.measured(sample)
         if v is None or i is None:
             return NOTHING
         found = self._follow(sample, v, abs(i)) if self._active else self._watch(sample, v, abs(i), context)

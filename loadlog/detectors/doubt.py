@@ -16,10 +16,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, onset_between
+from loadlog.detectors.base import NOTHING, Context, Stateless, onset_since
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
-from loadlog.model.sample import Sample
+from loadlog.model.sample import Sample, Stamp
 
 READINGS_NEEDED = {"impossible": 1, "sentinel": 3, "undecodable": 3, "not_a_number": 3, "power_mismatch": 10}
 READINGS_TO_CLEAR = 3
@@ -69,7 +69,9 @@ class ReadingFrozen(Stateless):
                 continue
             changed = count != run.count
             if changed:
-                run.count, run.earliest_ns, run.latest_ns = count, begin if run.last_ns is None else run.last_ns, end
+                run.count = count
+                run.earliest_ns = begin if run.last_ns is None else run.last_ns
+                run.latest_ns = end
             run.last_ns = begin
             if marks or active:
                 frozen = marks.get(run.channel) == "frozen"
@@ -97,7 +99,7 @@ class _Doubt:
         self.is_calm = False  # a believable reading came last and nothing is to be counted
         self.bad_run = self.good_run = 0
         self.first: Sample | None = None
-        self.last_good: Sample | None = None
+        self.last_good: Stamp | None = None
 
 
 class ReadingImplausible(Stateless):
@@ -127,7 +129,7 @@ class ReadingImplausible(Stateless):
                 continue
             reason = marks.get(channel) if marks else None
             if reason is None and doubt.is_calm:
-                doubt.last_good = sample
+                doubt.last_good = sample.stamp
                 continue
             if reason is None or reason not in READINGS_NEEDED:
                 finding = self._believable(channel, doubt, sample) if reason is None else None
@@ -139,7 +141,7 @@ class ReadingImplausible(Stateless):
 
     def _believable(self, channel: str, doubt: _Doubt, sample: Sample) -> Finding | None:
         doubt.had_value, doubt.bad_run, doubt.first = True, 0, None
-        last, doubt.last_good = doubt.last_good, sample
+        last, doubt.last_good = doubt.last_good, sample.stamp
         if not doubt.active:
             doubt.is_calm = True
             return None
@@ -148,9 +150,7 @@ class ReadingImplausible(Stateless):
             return None
         doubt.active = False
         text = f"{self._device.name}: {channel} is believable again"
-        return Finding(
-            "reading_implausible", self._device.name, Severity.WARNING, onset_between(last, sample), text, key=channel, clear=True
-        )
+        return Finding("reading_implausible", self._device.name, Severity.WARNING, onset_since(last, sample), text, key=channel, clear=True)
 
     def _unbelievable(self, channel: str, doubt: _Doubt, reason: str, sample: Sample) -> Finding | None:
         doubt.is_calm = False
@@ -164,5 +164,5 @@ class ReadingImplausible(Stateless):
         name = self._device.name
         evidence = {"channel": channel, "reason": reason, "value": sample.values.get(channel)}
         text = f"{name}: {channel} is not believable, {_WORDS[reason]}"
-        onset = onset_between(doubt.last_good, doubt.first)
+        onset = onset_since(doubt.last_good, doubt.first)
         return Finding("reading_implausible", name, Severity.WARNING, onset, text, key=channel, evidence=evidence)

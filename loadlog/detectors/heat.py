@@ -27,7 +27,10 @@ def rated_w(device: DeviceSpec) -> float:
 def power_of(device: DeviceSpec, sample: Sample) -> float | None:
     """W; None where this poll does not tell."""
     if device.channel("power_w") is not None:
-        return None if "power_w" in sample.bad else _finite(sample.values.get("power_w"))
+        if sample.bad and "power_w" in sample.bad:
+            return None
+        value = sample.values.get("power_w")
+        return value if value is not None and value - value == 0.0 else None  # not of infinity, nor of what is no number
     v, i = _finite(sample.values.get("voltage_v")), _finite(sample.values.get("current_a"))
     return None if v is None or i is None else v * i
 

@@ -37,8 +37,8 @@ class LatePolls(Stateless):
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         self._limit_s = max(LATE_SHARE * device.period_s, LATE_LEAST_S)
-        polls = min(max(WINDOW_POLLS, math.ceil(WINDOW_S / device.period_s)), WINDOW_POLLS_MOST)
-        self._lateness_s: deque[float] = deque(maxlen=polls)
+        self._polls = min(max(WINDOW_POLLS, math.ceil(WINDOW_S / device.period_s)), WINDOW_POLLS_MOST)
+        self._lateness_s: deque[float] = deque(maxlen=self._polls)
         self._late = 0  # of those
         self._in_time: Sample | None = None
         self._onset: Onset | None = None
@@ -50,10 +50,10 @@ class LatePolls(Stateless):
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
-        if sample.failure in (FailureCause.SKIPPED, FailureCause.PORT_LOST):
+        if sample.failure is not None and sample.failure in (FailureCause.SKIPPED, FailureCause.PORT_LOST):
             return NOTHING
         window, limit_s, lateness_s = self._lateness_s, self._limit_s, sample.stamp.lateness_s
-        full = len(window) == window.maxlen
+        full = len(window) == self._polls
         if full and window[0] > limit_s:
             self._late -= 1
         window.append(lateness_s)
@@ -63,7 +63,7 @@ class LatePolls(Stateless):
             self._late += 1
         else:
             self._in_time = sample
-        if not full or (self._late > CLEARED_AT * len(window) if self._active else self._late < RAISED_AT * len(window)):
+        if not full or (self._late > CLEARED_AT * self._polls if self._active else self._late < RAISED_AT * self._polls):
             return NOTHING
         self._active = not self._active
         return [self._finding(sample)]

@@ -19,10 +19,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, Watched, onset_between, usable
+from loadlog.detectors.base import NOTHING, Context, Stateless, Watched, onset_since, usable
 from loadlog.model.device import ChannelSpec, DeviceSpec, LimitSpec
 from loadlog.model.event import Event, Finding, Severity
-from loadlog.model.sample import Sample
+from loadlog.model.sample import Sample, Stamp
 
 LONGEST_GAP_DUE_TIMES = 3.0
 RATING_DEADBAND_K = 1.0
@@ -54,8 +54,8 @@ class _Watch:
         self.worst = bound.value
         self._turning = Watched(longest_s)
         self._since: Sample | None = None  # first sample of the run that may turn the state
-        self._last_inside: Sample | None = None
-        self._last_outside: Sample | None = None
+        self._last_inside: Stamp | None = None
+        self._last_outside: Stamp | None = None
 
     def update(self, sample: Sample, value: float, device: str) -> Finding | None:
         excess = (value - self.bound.value) * self.bound.side
@@ -65,9 +65,9 @@ class _Watch:
         if not turned:
             self._since = None
             if self.active:
-                self._last_outside = sample
+                self._last_outside = sample.stamp
             else:
-                self._last_inside = sample
+                self._last_inside = sample.stamp
             return None
         if self._since is None:
             self._since = sample
@@ -83,11 +83,11 @@ class _Watch:
         first = self._since or sample
         bound = self.bound
         clear = self.active
-        onset = onset_between(self._last_outside if clear else self._last_inside, first)
+        onset = onset_since(self._last_outside if clear else self._last_inside, first)
         if clear:
-            self._last_inside = sample
+            self._last_inside = sample.stamp
         else:
-            self._last_outside = sample
+            self._last_outside = sample.stamp
         self.active, self._since = not clear, None
         channel, _, _ = bound.key.rpartition(".")
         where = f"{bound.value:g} {self.unit}".strip()
@@ -122,15 +122,15 @@ class Limits(Stateless):
         """See the module."""
         if sample.failure is not None or not self._watches:
             return NOTHING
-        found: list[Finding] = []
+        found: Sequence[Finding] = NOTHING
+        held = sample.held
         for channel, watches in self._watches.items():
-            value = usable(sample, channel)
-            if value is None:
+            if channel in held or (value := usable(sample, channel)) is None:
                 continue
             for watch in watches:
                 finding = watch.update(sample, value, self._device.name)
                 if finding is not None:
-                    found.append(finding)
+                    found = [*found, finding]
         return found
 
 

@@ -27,14 +27,14 @@ from loadlog.detectors.base import (
     begin_ns,
     bit_names,
     end_ns,
-    onset_between,
+    onset_since,
     status_name,
     usable,
 )
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.quantity import SETPOINT_UNIT
-from loadlog.model.sample import Sample
+from loadlog.model.sample import Sample, Stamp
 
 SETTLE_S = 2.0
 QUIET_S = 3.0
@@ -49,7 +49,7 @@ class Operated(Stateless):
 
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
-        self._seen: dict[str, tuple[float, Sample]] = {}
+        self._seen: dict[str, tuple[float, Stamp]] = {}
         setpoint, protection = device.channel("setpoint"), device.channel("protection")
         self._smallest = setpoint.resolution if setpoint else 0.0
         self._every = setpoint.every if setpoint else 1
@@ -72,26 +72,34 @@ class Operated(Stateless):
             return NOTHING
         counts = sample.counts
         found: Sequence[Finding] = NOTHING
-        if "mode" in counts:
+        if "mode" in counts and not self._stays(sample, "mode"):
             found = self._mode(sample, context)
-        if "input_on" in counts:
+        if "input_on" in counts and not self._stays(sample, "input_on"):
             found = [*found, *self._input(sample, context)]
         if self._off is not None:
             found = [*found, *self._resolve_off(sample)]
-        if "setpoint" in counts:
-            found = [*found, *self._setpoint(sample, context)]
+        if "setpoint" in counts and (setpoint := self._setpoint(sample, context)):
+            found = [*found, *setpoint]
         return found
 
-    def _change(self, sample: Sample, channel: str, value: float | None) -> tuple[float, Sample] | None:
+    def _stays(self, sample: Sample, channel: str) -> bool:
+        """It is reported as it was: only the last stamp of it is another one."""
+        seen, value = self._seen.get(channel), sample.counts[channel]
+        if seen is None or value is None or seen[0] != value:
+            return False
+        self._seen[channel] = (value, sample.stamp)
+        return True
+
+    def _change(self, sample: Sample, channel: str, value: float | None) -> tuple[float, Stamp] | None:
         """The last report before this one, when this one differs."""
         if value is None:
             return None
         before = self._seen.get(channel)
-        self._seen[channel] = (value, sample)
+        self._seen[channel] = (value, sample.stamp)
         return before if before is not None and before[0] != value else None
 
-    def _order(self, context: Context, channel: str, before: Sample, sample: Sample) -> Order | None:
-        return context.ordered(channel, begin_ns(before) - int(SETTLE_S * 1e9), end_ns(sample))
+    def _order(self, context: Context, channel: str, before: Stamp, sample: Sample) -> Order | None:
+        return context.ordered(channel, before.t_utc_ns - before.half_width_ns - int(SETTLE_S * 1e9), end_ns(sample))
 
     def _mode(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("mode")
@@ -106,7 +114,7 @@ class Operated(Stateless):
         names = spec.names if spec else {}
         old, new = names.get(int(before[0]), str(before[0])).lower(), names.get(value, str(value)).lower()
         text = f"{self._device.name}: mode changed from {old} to {new} without an order of ours"
-        return (self._momentary("mode_changed", onset_between(before[1], sample), text, {"from": old, "to": new}),)
+        return (self._momentary("mode_changed", onset_since(before[1], sample), text, {"from": old, "to": new}),)
 
     def _input(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("input_on")
@@ -116,7 +124,7 @@ class Operated(Stateless):
         order = self._order(context, "input_on", before[1], sample)
         if order is not None and order.value == value:
             return NOTHING
-        onset = onset_between(before[1], sample)
+        onset = onset_since(before[1], sample)
         if value:
             self._off = None
             return (
@@ -169,9 +177,9 @@ class Operated(Stateless):
         self._changes += 1
         self._quiet_polls = 0
         self._quiet.start(sample.stamp.t_utc_ns)
-        return (self._knob_finding(onset_between(before[1], sample), value, mode),)
+        return (self._knob_finding(onset_since(before[1], sample), value, mode),)
 
-    def _is_ours(self, context: Context, before: Sample, sample: Sample, value: float) -> bool:
+    def _is_ours(self, context: Context, before: Stamp, sample: Sample, value: float) -> bool:
         order = self._order(context, "setpoint", before, sample)
         return order is not None and abs(order.value - value) <= 2.0 * self._smallest + 1e-6 * abs(value)
 

@@ -57,6 +57,7 @@ ORDER_SETTLE_S = 2.0
 LEAST_CURRENT_COUNTS = 50.0
 PEER_PERIODS = 2.5
 RAISE_AT = 0.5
+_JUDGED = frozenset({None, *MODES})
 _USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
 
 
@@ -136,14 +137,18 @@ class SenseFallback:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        switched = self._switch(sample)
-        if switched:
+        if "sense_remote" in sample.counts and (switched := self._switch(sample)):
             return switched
+        self._last = sample
         taken = self._take(sample, context)
         if not taken:
             return NOTHING
         if self._open is not None:
             return self._decide(context)
+        watch = self._watch
+        if not self._recheck and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0:  # nothing has moved
+            self._moving = 0
+            return NOTHING
         if self._recheck and self._fallen is not None and self._watch.signal.trend.n >= 3:
             return self._compare(sample)
         return self._judge(context)
@@ -152,7 +157,7 @@ class SenseFallback:
 
     def _switch(self, sample: Sample) -> Sequence[Finding]:
         """The sense switch, where the instrument reports it."""
-        value = sample.counts.get("sense_remote")
+        value = sample.counts["sense_remote"]
         before, self._last = self._last, sample
         if value is None or bool(value) is not self._switched_local or "sense_remote" in sample.held:
             return NOTHING
@@ -169,24 +174,24 @@ class SenseFallback:
         mode = context.mode(sample)
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
         marks, held = sample.uncertain, sample.held
-        if v is None or i is None or "voltage_v" in held or "current_a" in held:
-            return False
-        if not (math.isfinite(v) and math.isfinite(i)):
+        if v is None or i is None or v - v != 0.0 or i - i != 0.0 or (held and ("voltage_v" in held or "current_a" in held)):
             return False
         if marks and (marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS):
             return False
         if mode != self._watch.mode:
             self._enter(mode or "cc")
-        if self._switched_local or mode not in (None, *MODES) or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
+        if self._switched_local or mode not in _JUDGED or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
             self._restart()
             self._recheck = self._fallen is not None
             return False
-        doubtful, self._doubtful = self._doubtful, None
-        if marks and doubtful is None and "possible_spike" in (marks.get("voltage_v"), marks.get("current_a")):
+        doubtful = self._doubtful
+        if doubtful is not None:
+            self._doubtful = None
+            if self._stays(doubtful, v, i):
+                self._watch.push(*doubtful)
+        elif marks and "possible_spike" in (marks.get("voltage_v"), marks.get("current_a")):
             self._doubtful = (v, i, sample)
             return False
-        if doubtful is not None and self._stays(doubtful, v, i):
-            self._watch.push(*doubtful)
         self._watch.push(v, i, sample)
         return True
 

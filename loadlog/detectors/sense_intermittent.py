@@ -168,7 +168,7 @@ class SenseIntermittent:
         if sample.failure is not None:
             return NOTHING
         before, self._last = self._last, sample
-        v, i = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+        v, i = context.measured(sample)
         if v is None or i is None:
             return NOTHING
         if (

@@ -102,17 +102,19 @@ class ModeWatch:
 
     def push(self, voltage_v: float, current_a: float, sample: Sample) -> None:
         """The next sample; a current or voltage that is not positive has no curve and starts again."""
-        if self.mode in ("cp", "cr"):
+        mode = self.mode
+        if mode in ("cp", "cr"):
             if voltage_v <= 0.0 or current_a <= 0.0:
                 self.restart()
                 return
             if self.held.trend.n == 0:
                 self.held.quantum = math.hypot(self._v_step / voltage_v, self._i_step / current_a)
         t_ns = sample.stamp.t_utc_ns
-        elapsed = 1.0 if self._last_ns is None else self.signal.elapsed(self._last_ns, t_ns)
+        watch, last_ns = self.signal, self._last_ns
+        elapsed = 1.0 if last_ns is None else watch.elapsed(last_ns, t_ns)
         self._last_ns = t_ns
-        signal, held = (voltage_v, current_a) if self.mode == "cc" else self.quantities(voltage_v, current_a)
-        self.signal.update(signal, sample, elapsed)
+        signal, held = (voltage_v, current_a) if mode == "cc" else self.quantities(voltage_v, current_a)
+        watch.update(signal, sample, elapsed)
         self.held.update(held, sample, elapsed)
 
     def quantities(self, voltage_v: float, current_a: float) -> tuple[float, float]:

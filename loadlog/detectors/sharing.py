@@ -118,18 +118,21 @@ class Sharing(Stateless):
             self._members = self._find_members(context)
         if not self._members or sample.failure is not None:
             return NOTHING
-        changed = False
+        changed = holds_voltage = False
         currents = []
         for member in self._members:
             seen = sample if member.peer is None else member.peer.last
             current = None if seen is None or seen.failure is not None else usable(seen, "current_a")
             if seen is None or current is None:
                 return NOTHING
-            changed = self._operated(member, seen, context) or changed
+            if self._operated(member, seen, context):
+                changed = True
+            if member.mode == "cv":
+                holds_voltage = True
             currents.append((abs(current), usable(seen, "voltage_v") or 0.0))
         if changed:
             return self._restart(sample, "the operating point changed")
-        if any(member.mode == "cv" for member in self._members):
+        if holds_voltage:
             return NOTHING  # a load that holds the voltage takes what the others leave
         for member, (current, voltage) in zip(self._members, currents, strict=True):
             member.total += current

@@ -93,6 +93,12 @@ class Trend:
         self.slope += self._beta * error / (elapsed if elapsed > 1.0 else 1.0)
 
 
+@lru_cache(maxsize=16)
+def _expected(windows: tuple[int, ...]) -> tuple[float, ...]:
+    """Variances of the means of white noise beside their level, in variances of one sample."""
+    return tuple(1.0 / w + USUAL_LEVEL for w in windows)
+
+
 class StepChart:
     """Generalised likelihood ratio for a step in a sequence of residuals: max over windows w of abs(mean of the last w) / scale_w.
 
@@ -139,7 +145,7 @@ class StepChart:
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
         self._lasts = tuple(w - 1 for w in self.windows)
-        self._expected = tuple(1.0 / w + USUAL_LEVEL for w in self.windows)  # variance of the means of white noise beside their level
+        self._expected = _expected(self.windows)
         self._longest = slice(None, -self.windows[-1] - 1, -1)
         self.rounding = quantum * quantum / 12.0  # variance that rounding makes
         self.memory = memory

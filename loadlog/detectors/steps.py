@@ -167,7 +167,12 @@ class StepWatch:
         if len(values) >= LAG:
             oldest, entering = periods[-LAG], values[-LAG]
             ahead -= oldest
-            self._entered = entering = _middle(self._entered if trend.n else entering, entering, values[1 - LAG])
+            before, after = self._entered if trend.n else entering, values[1 - LAG]
+            if before > entering:
+                before, entering = entering, before
+            if entering > after:
+                entering = after if after > before else before
+            self._entered = entering  # the median of the three
             trend.update(entering, oldest)
             other.update(entering, oldest)
         values.append(value)
@@ -188,23 +193,23 @@ class StepWatch:
         if n < READY or len(residuals) < LAG:
             self.ratio = 0.0
             return
+        chart = self._chart
         if self.ratio < HELD_AT:
             self._held = 0
             learn = True
         else:
             learn = self._held >= 2 * LAG
             self._held += 1
-        chart = self._chart
         self.ratio = chart.update(residuals, learn, 0.0 if n >= trend.memory else UNSURE[trend.memory][n])
         if not learn:
             return
         step = residual - residuals[-2]
-        half, short = 0.5 * step * step, self._short
-        if not chart.learning:
-            limit = 9.0 * max(short, chart.rounding)
+        half, short, known = 0.5 * step * step, self._short, chart.n
+        if known >= chart.LEAST:
+            limit = 9.0 * (chart.rounding if chart.rounding > short else short)
             if half > limit:
                 half = limit
-        self._short = short + (half - short) / (chart.n if chart.n < chart.memory else chart.memory)
+        self._short = short + (half - short) / (known if known < chart.memory else chart.memory)
 
     def _shorten(self) -> None:
         """Old ones go now and then instead of one by one."""
@@ -290,13 +295,6 @@ class StepWatch:
         before = min(longest + 1, len(self._begins))
         earliest, latest = self._begins[-before], self._ends[-shortest]
         return Onset(min(earliest, latest), latest)
-
-
-def _middle(a: float, b: float, c: float) -> float:
-    """The median of three."""
-    if a > b:
-        a, b = b, a
-    return b if b <= c else max(a, c)
 
 
 def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:

@@ -123,8 +123,10 @@ class Trips(Stateless):
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        spikes = self._collapsed is not None  # pulses of a supply that tries again are real
-        v, i = usable(sample, "voltage_v", spikes), usable(sample, "current_a", spikes)
+        if sample.uncertain and self._collapsed is None:  # else spikes too: pulses of a supply that tries again are real
+            v, i = usable(sample, "voltage_v"), usable(sample, "current_a")
+        else:
+            v, i = context.measured(sample)
         if v is None or i is None:
             return NOTHING
         if self._collapsed is not None:
@@ -147,26 +149,29 @@ class Trips(Stateless):
                 return self._collapse(steady, sample, v, i, context)
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
-        self._track(sample, v, abs(i), mode)
+        if steady is not None and abs(i) >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
+            steady.voltage_v += TRACK * (v - steady.voltage_v)
+            steady.current_a += TRACK * (abs(i) - steady.current_a)
+            steady.polls += 1
+            self._note(steady, sample)
+        else:
+            self._begin(sample, v, abs(i), mode)
         return NOTHING
 
     def _least_hold(self, steady: _Steady, mode: str | None) -> float:
         return steady.voltage_v + 0.25 * self._least_v if mode == "cv" else HOLDS * steady.voltage_v
 
-    def _track(self, sample: Sample, v: float, i: float, mode: str | None) -> None:
-        status = sample.status
-        if i < self._least_a or v < self._least_v or status.get("input_on", 1) == 0:
-            self._steady = None
-            return
-        steady = self._steady
-        if steady is None:
-            steady = self._steady = _Steady(v, i, sample, mode)
-        else:
-            steady.voltage_v += TRACK * (v - steady.voltage_v)
-            steady.current_a += TRACK * (i - steady.current_a)
-            steady.polls += 1
-            steady.last = sample
-        steady.protection = status.get("protection", 0)
+    def _begin(self, sample: Sample, v: float, i: float, mode: str | None) -> None:
+        """A steady state, when there is a load."""
+        self._steady = None
+        if i >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
+            self._steady = _Steady(v, i, sample, mode)
+            self._note(self._steady, sample)
+
+    @staticmethod
+    def _note(steady: _Steady, sample: Sample) -> None:
+        steady.last = sample
+        steady.protection = sample.status.get("protection", 0)
         steady.setpoint = sample.values.get("setpoint")
 
     def _protections(self, word: int) -> frozenset[str]:

@@ -61,7 +61,9 @@ class Witness:
     def sample(self) -> None:
         """We took a sample."""
         seen = self.peer.last
-        value = None if seen is None or seen.failure is not None else usable(seen, "voltage_v")
+        if seen is None or seen.failure is not None:
+            return
+        value = usable(seen, "voltage_v")
         if value is not None:
             self._values.append(value)
 
