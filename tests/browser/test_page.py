@@ -11,32 +11,17 @@ import time
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Page, expect
 
-from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.model.sample import FailureCause
-from loadlog.web import Access
 from tests.browser.conftest import Open, picture
-from tests.serving import READ_TOKEN, TOKEN, serving
+from tests.browser.live_page import card, history
+from tests.serving import serving
 from tests.unit.web.stand_in import MARKUP, StandIn, load, recording
 
 pytestmark = [pytest.mark.browser, pytest.mark.server]
 LOST = ("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET", "Failed to load resource")
-
-
-def history(bench: StandIn, seconds: int = 200) -> None:
-    """Some minutes of two loads and a thermometer."""
-    noise = random.Random(1)
-    begin_ns = time.time_ns() - seconds * NS
-    for i in range(seconds * 2):
-        t_ns = begin_ns + i * NS // 2
-        droop_v = 0.06 if 120 < i / 2 < 160 else 0.0
-        bench.load_sample("load-1", i / 2 + 100, noise, t_ns, droop_v)
-        bench.load_sample("load-2", i / 2 + 100, noise, t_ns)
-        if i % 4 == 0:
-            bench.sample("case", {"contact_c": 31.2, "case_c": 27.4, "ambient_c": 22.5}, t_utc_ns=t_ns)
-    bench.flush()
 
 
 class Relay:
@@ -71,10 +56,6 @@ class Relay:
                 self.flowing.wait()
                 other.sendall(data)
             other.shutdown(socket.SHUT_WR)
-
-
-def card(page: Page, name: str) -> Locator:
-    return page.locator("article.device", has=page.get_by_role("heading", name=name, exact=True))
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -344,68 +325,6 @@ def test_reduced_motion_is_respected(bench: StandIn, address: str, open_page: Op
     page = open_page(address, reduced_motion="reduce")
     expect(page.locator("#active li")).to_contain_text("limit")
     assert page.evaluate("document.getAnimations().length") == 0
-
-
-def test_a_page_from_outside_asks_for_the_token_and_then_works(bench: StandIn, tmp_path: Path, open_page: Open) -> None:
-    history(bench, 5)
-    with serving(tmp_path / "data", Access(False, TOKEN)) as base:
-        page = open_page(base, may_fail=("401", "Failed to load resource"))
-        dialog = page.get_by_role("dialog", name="Token needed")
-        expect(dialog).to_be_visible()
-        picture(page, "dialog-token")
-        page.get_by_label("Token", exact=True).fill("wrong")
-        dialog.get_by_role("button", name="Log in").click()
-        expect(dialog).to_contain_text("the token is wrong")
-        page.get_by_label("Token", exact=True).fill(TOKEN)
-        page.keyboard.press("Enter")
-        expect(dialog).to_be_hidden()
-        expect(page.locator("#link")).to_contain_text("Live", timeout=10_000)
-        expect(card(page, "load-1").locator(".chip")).not_to_contain_text("no data")
-        assert page.evaluate("document.cookie") == ""
-
-
-def test_who_may_only_read_gets_no_buttons_that_act_and_may_log_in_to_act(bench: StandIn, tmp_path: Path, open_page: Open) -> None:
-    history(bench, 5)
-    event = bench.event("load_trip", "load-1", Severity.ALARM, "tripped")
-    bench.flush()
-    with serving(tmp_path / "data", Access(False, TOKEN, READ_TOKEN)) as base:
-        page = open_page(base, may_fail=("401", "Failed to load resource"))
-        page.get_by_label("Token", exact=True).fill(READ_TOKEN)
-        page.keyboard.press("Enter")
-        expect(page.locator("#active li")).to_contain_text("tripped", timeout=10_000)
-        expect(page.locator("#access")).to_contain_text("Read only.")
-        acknowledge = page.locator("button.ack")
-        expect(acknowledge).to_have_count(1)
-        expect(acknowledge).to_be_hidden()
-        picture(page, "read-only")
-        page.get_by_role("button", name="Log in to act").click()
-        page.get_by_label("Token", exact=True).fill(TOKEN)
-        page.keyboard.press("Enter")
-        expect(page.locator("#access")).to_contain_text("Logged in.")
-        acknowledge.click()
-        page.get_by_role("textbox", name="Your name").fill("Ida")
-        page.get_by_role("button", name="Acknowledge", exact=True).click()
-        expect(page.locator("#active li")).to_contain_text("Acknowledged by Ida")
-        assert bench.events[event.id].acknowledged
-        page.get_by_role("button", name="Log out").click()
-        expect(page.get_by_role("dialog", name="Token needed")).to_be_visible()
-
-
-def test_a_token_that_was_changed_ends_the_log_in(bench: StandIn, tmp_path: Path, open_page: Open) -> None:
-    """The service comes back with another token on the same port: the page asks for it."""
-    history(bench, 5)
-    with serving(tmp_path / "data", Access(False, TOKEN)) as base:
-        page = open_page(base, may_fail=("401", *LOST))
-        page.get_by_label("Token", exact=True).fill(TOKEN)
-        page.keyboard.press("Enter")
-        expect(page.locator("#link")).to_contain_text("Live", timeout=10_000)
-    with serving(tmp_path / "data", Access(False, READ_TOKEN), port=int(base.rpartition(":")[2])):
-        dialog = page.get_by_role("dialog", name="Token needed")
-        expect(dialog).to_be_visible()
-        page.get_by_label("Token", exact=True).fill(READ_TOKEN)
-        page.keyboard.press("Enter")
-        expect(page.locator("#link")).to_contain_text("Live", timeout=10_000)
-        page.close()
 
 
 def test_a_plot_below_the_fold_says_nothing_untrue(bench: StandIn, address: str, open_page: Open) -> None:
