@@ -126,7 +126,7 @@ class Journal:
             self._keeper.tell("store_trouble", f"unknown:{sample.device}", f"samples of unknown device {sample.device!r} are not recorded")
             return sample.seq
         with self._mutex:
-            seq = self._take_number(sample.seq)
+            self.last_seq = seq = sample.seq if sample.seq > self.last_seq else self.last_seq + 1
             self._backlog.put_sample(sample.device, layout.encode(sample, seq))
             since_utc_ns = self._open_gaps.pop(sample.device, None) if self._open_gaps else None
         if since_utc_ns is not None and self.run_of(sample.device) is not None:

@@ -78,7 +78,7 @@ class Layout:
 
     def encode(self, sample: Sample, seq: int) -> tuple[Any, ...]:
         """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only. Integers of any size:
-        `storable_row` makes texts of those that SQLite does not hold."""
+        `storable_cell` makes texts of those that SQLite does not hold."""
         counts = list(map(sample.counts.get, self.names))
         held = self._take_held(sample, counts) if sample.held else None
         stamp, failure = sample.stamp, sample.failure
@@ -198,9 +198,9 @@ def _reading(channel: ChannelSpec, count: int | None) -> _Reading:
     return value, standard_uncertainty(value, channel.accuracy, channel.resolution)
 
 
-def storable_row(row: tuple[Any, ...]) -> tuple[Any, ...]:
-    """With integers beyond 64 bits as decimal text."""
-    return tuple(str(cell) if isinstance(cell, int) and not -INT64 <= cell < INT64 else cell for cell in row)
+def storable_cell(cell: Any) -> Any:
+    """An integer beyond 64 bits as decimal text."""
+    return str(cell) if isinstance(cell, int) and not -INT64 <= cell < INT64 else cell
 
 
 EVENT_COLUMNS = (

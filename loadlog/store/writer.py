@@ -15,7 +15,6 @@ import sqlite3
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +27,12 @@ from loadlog.store.disk import sync_directory
 from loadlog.store.edges import sealed_seq, version_of
 from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
 from loadlog.store.rollup import roll_up
-from loadlog.store.rows import EVENT_COLUMNS, Layout, storable_row
+from loadlog.store.rows import EVENT_COLUMNS, Layout, storable_cell
 from loadlog.store.schema import MINUTE_NS
 from loadlog.store.sealing import Group, Sealed, Unsealed, swap
 
-ROWS_AT_ONCE, VARIABLES_MAX = 40, 32_766  # https://www.sqlite.org/limits.html
+ROWS_AT_ONCE = (64, 8, 1)  # of one statement: many are a third cheaper than one by one
+VARIABLES_MAX = 32_766  # https://www.sqlite.org/limits.html
 SPAN_ROWS = 20_000  # a span closes at this many rows even within a minute
 
 
@@ -76,15 +76,14 @@ class _OpenSpan:
     minute: int = 0
     counts: Counter[int] = field(default_factory=Counter)
 
-    def with_rows(self, rows: Sequence[tuple[Any, ...]]) -> _OpenSpan:
-        """As it is after further rows ``(device, seq, t, ...)``."""
-        times = [row[2] for row in rows]
-        earliest, latest = min(times), max(times)
-        counts = Counter(row[0] for row in rows)
+    def with_rows(self, rows: Sequence[tuple[Any, ...]], counts: Counter[int]) -> _OpenSpan:
+        """As it is after further rows ``(seq, t, ...)``; ``counts``: how many of each device."""
+        times = [row[1] for row in rows]
+        earliest, latest, last_seq = min(times), max(times), rows[-1][0]
         if not self.counts:
-            return _OpenSpan(rows[0][1], rows[-1][1], earliest, latest, times[0] // MINUTE_NS, counts)
+            return _OpenSpan(rows[0][0], last_seq, earliest, latest, times[0] // MINUTE_NS, counts)
         return _OpenSpan(
-            self.first_seq, rows[-1][1], min(self.t_min_ns, earliest), max(self.t_max_ns, latest), self.minute, self.counts + counts
+            self.first_seq, last_seq, min(self.t_min_ns, earliest), max(self.t_max_ns, latest), self.minute, self.counts + counts
         )  # fmt: skip
 
     def is_over(self, t_utc_ns: int) -> bool:
@@ -100,8 +99,8 @@ class _OpenSpan:
     def read(cls, connection: sqlite3.Connection) -> _OpenSpan:
         """As a recording stands."""
         (after,) = connection.execute("SELECT coalesce(max(last_seq), 0) FROM span").fetchone()
-        rows = connection.execute("SELECT device, seq, t_utc_ns FROM sample WHERE seq > ? ORDER BY seq", (after,)).fetchall()
-        return cls().with_rows(rows) if rows else cls()
+        rows = connection.execute("SELECT seq, t_utc_ns, device FROM sample WHERE seq > ? ORDER BY seq", (after,)).fetchall()
+        return cls().with_rows(rows, Counter(row[2] for row in rows)) if rows else cls()
 
 
 class Recording:
@@ -116,9 +115,10 @@ class Recording:
             self._layouts = {number: Layout(spec) for number, spec in self.specs.items()}
             self._numbers = {spec.name: number for number, spec in self.specs.items()}
             width = max((len(spec.channels) for spec in self.specs.values()), default=0)
-            self._rows_at_once = max(1, min(ROWS_AT_ONCE, VARIABLES_MAX // (9 + width)))
-            self._insert, self._insert_many = _insert(width, 1), _insert(width, self._rows_at_once)
-            self._padding = {spec.name: (None,) * (width - len(spec.channels)) for spec in self.specs.values()}
+            self._width = len(schema.SAMPLE_COLUMNS) + width + 1
+            self._inserts = {rows: _insert(width, rows) for rows in ROWS_AT_ONCE if rows == 1 or rows * self._width <= VARIABLES_MAX}
+            # what follows the cells of a device's row: NULL in the columns beyond its channels, its number
+            self._tails = {s.name: ((None,) * (width - len(s.channels)) + (number,)) for number, s in self.specs.items()}
             self.last_seq = max(self._one("SELECT coalesce(max(seq), 0) FROM sample"), sealed_seq(connection))
             self._span = _OpenSpan.read(connection)
             self._unsealed = Unsealed.read(connection)
@@ -176,21 +176,30 @@ class Recording:
         Raises:
             StoreError: nothing of the batch is in the file, or all of it; the same batch may be written again.
         """
-        numbers, padding, last_seq = self._numbers, self._padding, self.last_seq
-        rows = [(numbers[device], *row, *padding[device]) for device, row in batch.samples if row[0] > last_seq]
+        samples, tails = batch.samples, self._tails
+        if samples and samples[0][1][0] <= self.last_seq:  # a failure of unknown outcome: some may be in the file
+            samples = [one for one in samples if one[1][0] > self.last_seq]
+        cells: list[Any] = []
+        for device, row in samples:
+            cells += row
+            cells += tails[device]
         with translated(self.path):
             self._check_in_place()
             try:
-                self._transaction(batch, rows)
+                self._transaction(batch, samples, cells)
             except OverflowError:
-                self._transaction(batch, list(map(storable_row, rows)))
+                self._transaction(batch, samples, list(map(storable_cell, cells)))
 
-    def _transaction(self, batch: Batch, rows: list[tuple[Any, ...]]) -> None:
-        connection, span = self._connection, self._span.with_rows(rows) if rows else self._span
-        is_over = bool(rows) and span.is_over(rows[-1][2])
+    def _transaction(self, batch: Batch, samples: Sequence[tuple[str, tuple[Any, ...]]], cells: list[Any]) -> None:
+        connection, span, is_over = self._connection, self._span, False
+        if samples:
+            rows = [row for _, row in samples]
+            of_device = Counter([device for device, _ in samples])
+            span = span.with_rows(rows, Counter({self._numbers[device]: n for device, n in of_device.items()}))
+            is_over = span.is_over(rows[-1][1])
         connection.execute("BEGIN IMMEDIATE")
         try:
-            self._insert_rows(rows)
+            self._insert_rows(cells)
             self._insert_rest(batch)
             if is_over:
                 span.close(connection)
@@ -201,15 +210,15 @@ class Recording:
         if is_over:
             self._unsealed.add(span.last_seq, span.counts)
         self._span = _OpenSpan() if is_over else span
-        self.last_seq = rows[-1][1] if rows else self.last_seq
+        self.last_seq = samples[-1][1][0] if samples else self.last_seq
 
-    def _insert_rows(self, rows: list[tuple[Any, ...]]) -> None:
-        """Many rows a statement: a third cheaper than one by one."""
-        step = self._rows_at_once
-        whole = len(rows) - len(rows) % step
-        for start in range(0, whole, step):
-            self._connection.execute(self._insert_many, list(chain.from_iterable(rows[start : start + step])))
-        self._connection.executemany(self._insert, rows[whole:])
+    def _insert_rows(self, cells: list[Any]) -> None:
+        start = 0
+        for rows, insert in self._inserts.items():
+            step = rows * self._width
+            while len(cells) - start >= step:
+                self._connection.execute(insert, cells[start : start + step])
+                start += step
 
     def due(self) -> Group | None:
         """Rows that can be sealed."""
@@ -341,8 +350,8 @@ def _put_in_place(fresh: Path, path: Path) -> None:
 
 def _insert(width: int, rows: int) -> str:
     values = "".join(f", v{i}" for i in range(width))
-    places = f"({', '.join('?' * (1 + len(schema.SAMPLE_COLUMNS) + width))})"
-    return f"INSERT INTO sample(device, {', '.join(schema.SAMPLE_COLUMNS)}{values}) VALUES {', '.join([places] * rows)}"
+    places = f"({', '.join('?' * (len(schema.SAMPLE_COLUMNS) + width + 1))})"
+    return f"INSERT INTO sample({', '.join(schema.SAMPLE_COLUMNS)}{values}, device) VALUES {', '.join([places] * rows)}"
 
 
 def _describe(connection: sqlite3.Connection, birth: Birth) -> None:
