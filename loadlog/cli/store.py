@@ -41,6 +41,8 @@ def status(config_path: Path, as_json: bool) -> int:
     click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
     for line in facts.damaged.values():
         click.echo(f"loadlog: damaged: {line}", err=True)
+    for line in facts.left_alone.values():
+        click.echo(f"loadlog: left alone: {line}", err=True)
     return 0
 
 

@@ -8,9 +8,10 @@ opened with ``immutable=1`` (https://www.sqlite.org/wal.html, "Read-Only Databas
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -28,6 +29,10 @@ class DamagedError(StoreError):
 
 class ForeignError(StoreError):
     """A sound file, but no recording of this program, or one of a newer version."""
+
+
+class NewerError(ForeignError):
+    """A recording of a newer version; it is sound for all that is known, and left alone."""
 
 
 class DiskFullError(StoreError):
@@ -53,7 +58,7 @@ def translate(exc: sqlite3.Error, path: Path) -> StoreError:
     if primary in _DAMAGED:
         return DamagedError(f"is damaged: {detail}", where=where, hint="other recordings are not concerned; restore this one from a copy")
     if primary == sqlite3.SQLITE_FULL:
-        return DiskFullError("no room left on the disk", where=where, hint="free some space; recording resumes by itself", retryable=True)
+        return _full(where)
     if primary in _BUSY:
         return StoreError("is locked by another program", where=where, hint="close the other program", retryable=True)
     if code in _UNRECOVERED:
@@ -68,6 +73,10 @@ def translate(exc: sqlite3.Error, path: Path) -> StoreError:
     if isinstance(exc, sqlite3.OperationalError) and "no such" in detail:
         return DamagedError(f"is damaged: {detail}", where=where, hint="other recordings are not concerned; restore this one from a copy")
     return StoreError(detail, where=where)
+
+
+def _full(where: str) -> DiskFullError:
+    return DiskFullError("no room left on the disk", where=where, hint="free some space; recording resumes by itself", retryable=True)
 
 
 def _cannot_open(path: Path, detail: str) -> StoreError:
@@ -88,7 +97,12 @@ def translated(path: Path) -> Iterator[None]:
     except sqlite3.Error as exc:
         raise translate(exc, path) from exc
     except OSError as exc:
+        if exc.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise _full(str(exc.filename or path)) from exc
         raise StoreError(exc.strerror or str(exc), where=str(exc.filename or path), hint="check the directory", retryable=True) from exc
+
+
+Check = Callable[[sqlite3.Connection, Path], int]
 
 
 def check_identity(connection: sqlite3.Connection, path: Path) -> int:
@@ -102,9 +116,8 @@ def check_identity(connection: sqlite3.Connection, path: Path) -> int:
     if application != APPLICATION_ID:
         raise ForeignError("is a SQLite file, but no recording of loadlog", where=str(path), hint="move it out of the data directory")
     if version > SCHEMA_VERSION:
-        raise ForeignError(
-            f"has format {version}, this version of loadlog knows up to {SCHEMA_VERSION}", where=str(path), hint="update loadlog"
-        )
+        what = f"was written by a newer loadlog: it has format {version}, this version of loadlog knows up to {SCHEMA_VERSION}"
+        raise NewerError(what, where=str(path), hint="update loadlog; nothing in it is touched")
     return version
 
 
@@ -122,7 +135,7 @@ def _check_header(path: Path) -> None:
         raise DamagedError("is damaged or no SQLite file: wrong header", where=str(path), hint="restore it from a copy, or remove it")
 
 
-def open_readonly(path: Path) -> sqlite3.Connection:
+def open_readonly(path: Path, check: Check = check_identity) -> sqlite3.Connection:
     """A read-only connection to a recording whose identity has been checked.
 
     Raises:
@@ -134,18 +147,18 @@ def open_readonly(path: Path) -> sqlite3.Connection:
         _check_header(path)
         uri = path.resolve().as_uri()
         try:
-            return _probed(f"{uri}?mode=ro", path)
+            return _probed(f"{uri}?mode=ro", path, check)
         except sqlite3.OperationalError as exc:
             wal = path.with_name(path.name + WAL_SUFFIX)
             if (exc.sqlite_errorcode & 0xFF) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY) or wal.exists():
                 raise
-            return _probed(f"{uri}?mode=ro&immutable=1", path)
+            return _probed(f"{uri}?mode=ro&immutable=1", path, check)
 
 
-def _probed(uri: str, path: Path) -> sqlite3.Connection:
+def _probed(uri: str, path: Path, check: Check) -> sqlite3.Connection:
     connection = sqlite3.connect(uri, uri=True, timeout=READ_TIMEOUT_S, isolation_level=None, check_same_thread=False)
     try:
-        check_identity(connection, path)
+        check(connection, path)
     except BaseException:
         connection.close()
         raise

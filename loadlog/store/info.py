@@ -19,7 +19,7 @@ from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.model.serial_form import device_from_json
-from loadlog.store.connect import DamagedError, reading
+from loadlog.store.connect import DamagedError, ForeignError, reading
 from loadlog.store.edges import CIRCUMSTANCES_SINCE, version_of
 from loadlog.store.rows import EVENT_COLUMNS, event_from_row
 
@@ -86,11 +86,12 @@ def recording_paths(folder: Path) -> list[Path]:
 
 class Listing:
     """The recordings of a folder, again and again: what is closed is read once. ``damaged``: file -> why it cannot be read, at the last
-    look."""
+    look; ``foreign``: which of them are of a newer version or another program."""
 
     def __init__(self) -> None:
         self._closed: dict[str, tuple[tuple[int, int], RecordingInfo]] = {}
         self.damaged: dict[str, str] = {}
+        self.foreign: frozenset[str] = frozenset()
 
     def recordings(self, folder: Path, leave_out: Collection[Path] = ()) -> list[RecordingInfo]:
         """All readable ones, oldest first, but for those to leave out, which are not even opened.
@@ -98,7 +99,7 @@ class Listing:
         Raises:
             StoreError: the folder cannot be read.
         """
-        out, damaged = [], {}
+        out, damaged, foreign = [], {}, set()
         try:
             paths = [path for path in recording_paths(folder) if path not in leave_out]
         except OSError as exc:
@@ -112,7 +113,9 @@ class Listing:
             except StoreError as exc:
                 if path.exists():
                     damaged[path.name] = exc.args[0]
-        self.damaged = damaged
+                    if isinstance(exc, ForeignError):
+                        foreign.add(path.name)
+        self.damaged, self.foreign = damaged, frozenset(foreign)
         here = {path.name for path in paths}
         self._closed = {name: known for name, known in self._closed.items() if name in here}
         return sorted(out, key=lambda i: (i.created_utc_ns, i.part, i.name))

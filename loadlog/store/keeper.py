@@ -65,6 +65,7 @@ class Keeper:
         self._gap_from: dict[str, tuple[int, int]] = {}  # device -> number and instant of its recording's end
         self._seen_seq = self._seen_event_id = 0
         self._trouble: Trouble | None = None
+        self._refusal = ""
         self._runs_changed = False
         self.retry_in_s = RETRY_MIN_S
         self.committed_seq = self.lost = self.commits = 0
@@ -355,10 +356,11 @@ class Keeper:
             self.retry_in_s = 0.0
         else:
             self.retry_in_s = min(RETRY_MAX_S, max(RETRY_MIN_S, self.retry_in_s * 2))
-        message = f"{exc.args[0]}; samples wait in memory"
-        if self._trouble is None or self._trouble.message != message:
+        # told again when it is another trouble, not for another file: each try to begin a recording has a name of its own
+        if self._trouble is None or self._refusal != exc.what:
             since = self._clock.utc_ns() if self._trouble is None else self._trouble.since_utc_ns
-            self._trouble = Trouble("store_trouble", message, key="write", since_utc_ns=since)
+            self._trouble = Trouble("store_trouble", f"{exc.args[0]}; samples wait in memory", key="write", since_utc_ns=since)
+            self._refusal = exc.what
             self._on_trouble(self._trouble)
 
     def _recovered(self) -> None:

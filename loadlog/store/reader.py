@@ -55,6 +55,7 @@ class Archive:
         self._opened: dict[tuple[str, int], dict[str, tuple[int, Layout]]] = {}
         self._closed_events: dict[tuple[str, int, int], list[Event]] = {}
         self.damaged: dict[str, str] = {}
+        self.foreign: frozenset[str] = frozenset()
 
     # -- what there is
 
@@ -67,7 +68,7 @@ class Archive:
     def recordings(self) -> list[RecordingInfo]:
         """All readable recordings, oldest first. What cannot be read is named in `damaged`."""
         found = self._listing.recordings(self.folder)
-        self.damaged = self._listing.damaged
+        self.damaged, self.foreign = self._listing.damaged, self._listing.foreign
         return found
 
     def runs(self) -> list[RunInfo]:

@@ -1,22 +1,25 @@
 """What a journal finds when it opens a directory: runs that go on, events that are active, numbers that are taken.
 
 Everything is read from the recordings themselves. A damaged recording is set aside and costs only itself; files of another program, or of a
-newer version, are left alone and told.
+newer version, are left alone and told. The numbers in those of a newer version are taken all the same, or the same number would mean two
+samples or two events to who has both: a time-series database that was fed by the newer version.
 """
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError
 from loadlog.model.event import Event, EventState
 from loadlog.model.run import RunInfo
-from loadlog.store.connect import DamagedError, reading
+from loadlog.store.connect import DamagedError, NewerError, open_readonly, reading
 from loadlog.store.disk import Ledger, read_ledger
+from loadlog.store.edges import version_of
 from loadlog.store.info import NEW_SUFFIX, RecordingInfo, file_size, info_from, read_specs, recording_paths
 from loadlog.store.rows import EVENT_COLUMNS, event_from_row
 from loadlog.store.stream import set_aside
@@ -45,6 +48,7 @@ class Found:
     running: list[Resumable] = field(default_factory=list)
     rolling: RecordingInfo | None = None
     open_others: list[RecordingInfo] = field(default_factory=list)
+    newer: Ledger = field(default_factory=Ledger)  # numbers in recordings of a newer version
 
 
 def survey(directory: Path, folder: Path) -> Found:
@@ -57,7 +61,7 @@ def survey(directory: Path, folder: Path) -> Found:
     _sweep(folder)
     damaged, damaged_bytes = _read_all(folder, found)
     noted = read_ledger(directory)
-    found.ledger = _highest(noted, found.infos, damaged_bytes)
+    found.ledger = _highest(_higher(noted, found.newer), found.infos, damaged_bytes)
     _sort_out(found)
     known = {resumable.run.id for resumable in found.running}
     lost = (run for run in noted.runs if run.id not in known and any(name.startswith(f"run-{run.id}.") for name in damaged))
@@ -84,6 +88,8 @@ def _read_all(folder: Path, found: Found) -> tuple[list[str], int]:
             message = f"{exc.args[0]}; set aside as {aside.name}"
             found.troubles.append(Trouble("store_trouble", message, key=f"damaged:{path.name}", momentary=True))
         except StoreError as exc:
+            if isinstance(exc, NewerError):
+                found.newer = _higher(found.newer, numbers_of_newer(path))
             message = f"{exc.args[0]}; it is left alone"
             found.troubles.append(Trouble("store_trouble", message, key=f"foreign:{path.name}", momentary=True))
     found.active = {id_: event for id_, event in sorted(latest.items()) if event.state is EventState.ACTIVE}
@@ -94,6 +100,35 @@ def latest_events(connection: sqlite3.Connection) -> list[Event]:
     """The latest state of each event in one recording."""
     query = f"SELECT {EVENT_COLUMNS} FROM event AS e WHERE seq = (SELECT max(seq) FROM event WHERE id = e.id) ORDER BY id"
     return [event_from_row(row) for row in connection.execute(query).fetchall()]
+
+
+def _higher(one: Ledger, other: Ledger) -> Ledger:
+    """The higher numbers of two; the runs of the first."""
+    return replace(one, seq=max(one.seq, other.seq), event_id=max(one.event_id, other.event_id), run=max(one.run, other.run))
+
+
+_NUMBERS_OF_NEWER = {
+    "seq": (
+        "SELECT max(seq) FROM sample", "SELECT max(last_seq) FROM sealed", "SELECT max(last_seq) FROM span", "SELECT max(seq) FROM event",
+        "SELECT max(seq) FROM note", "SELECT max(last_seq) FROM gap", "SELECT max(seq) FROM circumstance",
+        "SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'floor_seq'",
+    ),
+    "event_id": ("SELECT max(id) FROM event", "SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'floor_event_id'"),
+}  # fmt: skip
+
+
+def numbers_of_newer(path: Path) -> Ledger:
+    """The highest numbers in a recording of a newer version, as far as its tables are those that are known. Never raises."""
+    highest = {"seq": 0, "event_id": 0}
+    with contextlib.suppress(StoreError), contextlib.closing(open_readonly(path, lambda connection, _: version_of(connection))) as newer:
+        for name, queries in _NUMBERS_OF_NEWER.items():
+            for query in queries:
+                with contextlib.suppress(sqlite3.Error):  # a table that the newer version has no more
+                    row = newer.execute(query).fetchone()
+                    if row is not None and isinstance(row[0], int):
+                        highest[name] = max(highest[name], row[0])
+    name = path.name.removeprefix("run-").split(".")[0] if path.name.startswith("run-") else ""
+    return Ledger(highest["seq"], highest["event_id"], run=_number_at_end(name))
 
 
 def _sweep(folder: Path) -> None:
@@ -114,7 +149,11 @@ def _highest(noted: Ledger, infos: list[RecordingInfo], damaged_bytes: int) -> L
 
 def run_number(run: RunInfo) -> int:
     """The four digits at the end of a run's id; 0 when somebody else named it."""
-    digits = run.id.rpartition("-")[2]
+    return _number_at_end(run.id)
+
+
+def _number_at_end(run_id: str) -> int:
+    digits = run_id.rpartition("-")[2]
     return int(digits) if digits.isascii() and digits.isdigit() else 0
 
 

@@ -18,7 +18,7 @@ SHORTEST_NS = 60 * NS  # a shorter record says nothing about a day
 @dataclass(frozen=True, slots=True)
 class StoreStatus:
     """``growth_bytes_per_day`` and ``days_until_full`` are None while too little was recorded to say; the rate is that of the last week's
-    recordings. ``damaged``: file -> what is wrong with it."""
+    recordings. ``damaged``: file -> what is wrong with it; ``left_alone``: the same for files of a newer version or another program."""
 
     directory: str
     recordings: list[RecordingInfo]
@@ -28,6 +28,7 @@ class StoreStatus:
     growth_bytes_per_day: float | None
     days_until_full: float | None
     damaged: dict[str, str]
+    left_alone: dict[str, str]
 
 
 def status(directory: Path, now_utc_ns: int) -> StoreStatus:
@@ -52,7 +53,8 @@ def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus
         free_bytes=free,
         growth_bytes_per_day=growth,
         days_until_full=None if not growth else free / growth,
-        damaged=dict(archive.damaged),
+        damaged={name: line for name, line in archive.damaged.items() if name not in archive.foreign},
+        left_alone={name: line for name, line in archive.damaged.items() if name in archive.foreign},
     )
 
 

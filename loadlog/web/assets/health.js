@@ -92,7 +92,7 @@ function storeFacts(service) {
   if (store.waiting !== null && store.waiting !== undefined) facts.push(["Waiting to be written", `${count(store.waiting)} samples`]);
   if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
-  for (const name of store.damaged ?? []) facts.push(["Damaged recording", `✕ ${name}`]);
+  for (const name of store.damaged ?? []) facts.push(["Recording not readable", `✕ ${name}`]);
   for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, [forwardText(target), retryButton(target)]]);
   for (const address of service.notices ?? []) facts.push([`Notices to ${address.name}`, noticeText(address)]);
   if (service.samples !== null && service.samples !== undefined) facts.push(["Samples since start", count(service.samples)]);

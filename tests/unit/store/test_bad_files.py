@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -14,10 +15,13 @@ import pytest
 
 from loadlog.model.errors import StoreError
 from loadlog.store import Archive
+from loadlog.store.connect import translated
 from loadlog.store.info import read_info
 from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
+from loadlog.store.status import status
 from loadlog.store.verify import require_sound, verify
-from tests.unit.store.recorded import PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot, until
+from loadlog.store.writer import Birth, Recording
+from tests.unit.store.recorded import NS, PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot, until
 
 
 def record(directory: Path, first: int = 1, last: int = 2000) -> Path:
@@ -65,9 +69,13 @@ def overwritten(path: Path) -> None:
         file.write(b"\xa5" * 3000)
 
 
+NEWER = (
+    f"was written by a newer loadlog: it has format {SCHEMA_VERSION + 6}, this version of loadlog knows up to {SCHEMA_VERSION} "
+    r"\(update loadlog; nothing in it is touched\)"
+)
 FAULTS = [
     (foreign, "is a SQLite file, but no recording of loadlog"),
-    (newer, f"has format {SCHEMA_VERSION + 6}, this version of loadlog knows up to {SCHEMA_VERSION} \\(update loadlog\\)"),
+    (newer, NEWER),
     (truncated, "is damaged"),
     (stump, "is damaged: only 50 bytes long"),
     (empty, "is damaged: only 0 bytes long"),
@@ -86,6 +94,8 @@ def test_a_bad_file_is_one_clear_line_and_costs_only_itself(tmp_path: Path, faul
     line = archive.damaged[bad.name]
     assert "\n" not in line
     assert str(bad) in line
+    facts = status(tmp_path, T0)
+    assert (facts.left_alone if fault in (foreign, newer) else facts.damaged) == {bad.name: line}
     with pytest.raises(StoreError, match=message) as caught:
         read_info(bad)
     assert caught.value.exit_status == 4
@@ -110,6 +120,26 @@ def test_the_recorder_starts_beside_a_bad_file_and_numbers_go_on(tmp_path: Path,
     left_alone = fault in (foreign, newer)
     assert bad.exists() == left_alone
     assert Path(f"{bad}.damaged").exists() == (not left_alone)
+
+
+def test_numbers_of_a_recording_of_a_newer_version_are_not_given_again(tmp_path: Path) -> None:
+    """A roll back leaves such files behind, and what they hold may be in a time-series database."""
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info("soak-0007"), snapshot())
+        opened.put(*(sample(seq) for seq in range(1, 50)))
+        opened.journal.put_events([event(31, 50)])
+        opened.journal.stop_run("soak-0007", T0, "done").result(PATIENCE_S)
+    bad = tmp_path / "recordings" / "run-soak-0007.sqlite"
+    newer(bad)
+    with sqlite3.connect(bad) as connection:
+        connection.execute("DROP TABLE span")  # whatever the newer version does without
+    before = bad.read_bytes()
+    (tmp_path / "ledger.json").unlink()
+    with OpenJournal(tmp_path) as opened:
+        assert opened.journal.last_seq >= 50
+        assert opened.journal.last_event_id == 31
+        assert opened.journal.next_run_id("soak") == "soak-0008"
+    assert bad.read_bytes() == before
 
 
 def test_numbers_of_a_damaged_recording_are_not_given_again(tmp_path: Path) -> None:
@@ -238,6 +268,30 @@ def test_a_locked_recording_is_said_and_read_again_when_it_is_free(tmp_path: Pat
     assert caught.value.retryable
     other.close()
     assert read_info(path).samples == 10
+
+
+def test_a_disk_that_stays_full_is_one_trouble_whatever_file_is_tried(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[Path] = []
+
+    def full(path: Path, birth: Birth) -> Recording:
+        tried.append(path)
+        with translated(path):
+            raise OSError(errno.ENOSPC, "No space left on device", str(path))
+
+    with OpenJournal(tmp_path) as opened, monkeypatch.context() as patch:
+        patch.setattr(Recording, "create", full)
+        opened.journal.put_sample(sample(1))
+        for _ in range(5):
+            known = len(tried)
+            opened.clock.move(10 * NS)
+            opened.journal.flush()
+            until(lambda known=known: len(tried) > known)  # type: ignore[misc]
+        assert len(set(tried)) > 1
+        (trouble,) = opened.troubles
+        assert "no room left on the disk (free some space; recording resumes by itself); samples wait in memory" in trouble.message
+        patch.undo()
+        assert opened.flush() == 1
+    assert [t.active for t in opened.troubles] == [True, False]
 
 
 def test_a_recording_that_somebody_else_locks_is_written_when_it_is_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
