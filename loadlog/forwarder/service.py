@@ -8,10 +8,10 @@ the metrics and `forward status` show the same from here; it is told as soon as 
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -21,6 +21,7 @@ from loadlog.forwarder.facts import State, TargetFacts
 from loadlog.forwarder.sender import Credentials, Sender
 from loadlog.model.clock import NS
 from loadlog.model.errors import LoadlogError, StoreError, UsageError
+from loadlog.process.workers import Workers
 from loadlog.store import Archive
 from loadlog.store.forward_state import ForwardState
 from loadlog.store.viewer_state import StateHolder, ViewerState
@@ -56,9 +57,7 @@ class Forwarding:
         self._state = state or StateHolder(data_dir)
         self._couriers: dict[str, Courier] = {}
         self._trouble = ""
-        self._stop = threading.Event()
-        self._wake = {config.name: threading.Event() for config, _ in targets}
-        self._threads: list[threading.Thread] = []
+        self._workers = Workers(END_S)
         self._reported: dict[tuple[str, str], bool] = {}
 
     # -- life
@@ -66,17 +65,12 @@ class Forwarding:
     def start(self, on_open: Callable[[], None] = lambda: None) -> None:
         """Begin; needs no server, no recorder and no recordings. ``on_open``: called when this is the viewer that forwards."""
         if self._targets:
-            self._run("forward", self._begin, on_open)
-
-    def _run(self, name: str, target: Callable[..., None], *arguments: Any) -> None:
-        thread = threading.Thread(target=target, args=arguments, name=name, daemon=True)
-        self._threads.append(thread)
-        thread.start()
+            self._workers.run("forward", self._begin, on_open)
 
     def _begin(self, on_open: Callable[[], None]) -> None:
         """Open the viewer's state, as often as it takes; then let the couriers go; then report."""
         while (viewer := self._opened()) is None:
-            if self._stop.wait(OPEN_AGAIN_S):
+            if self._workers.wait(OPEN_AGAIN_S):
                 return
         on_open()
         around = Around(self._bench, Archive(self._data_dir), self._health, self._monotonic_s, self._utc_ns)
@@ -84,8 +78,8 @@ class Forwarding:
             kept = ForwardState(viewer, config.name, round(config.rewind_s * NS))
             sender = Sender(config, credentials, self._base)
             courier = self._couriers[config.name] = Courier(config, around, kept, sender)
-            self._run(f"forward-{config.name}", self._carry, courier)
-        while not self._stop.wait(REPORT_S):
+            self._workers.repeat(f"forward-{config.name}", courier.step, partial(_fault, config.name))
+        while not self._workers.wait(REPORT_S):
             self._report()
 
     def _opened(self) -> ViewerState | None:
@@ -99,27 +93,9 @@ class Forwarding:
         self._trouble = ""
         return viewer
 
-    def _carry(self, courier: Courier) -> None:
-        """One target's thread."""
-        wake = self._wake[courier.config.name]
-        while not self._stop.is_set():
-            try:
-                wait_s = courier.step()
-            except Exception:  # a fault of ours in one target must not end the others, nor itself for good
-                _log.exception("forwarding to %s failed", courier.config.name)
-                wait_s = OPEN_AGAIN_S
-            if wait_s > 0:
-                wake.wait(wait_s)
-                wake.clear()
-
     def stop(self) -> None:
         """Let requests under way end, for a short while; what was not acknowledged is sent after the next start."""
-        self._stop.set()
-        for wake in self._wake.values():
-            wake.set()
-        end_s = time.monotonic() + END_S
-        for thread in self._threads:
-            thread.join(max(0.0, end_s - time.monotonic()))
+        self._workers.stop()
 
     # -- what others ask
 
@@ -141,11 +117,12 @@ class Forwarding:
         Raises:
             UsageError: there is no such target.
         """
-        if name not in self._wake:
-            raise UsageError(f"there is no forwarding target {name!r}{nearest(name, self._wake)}")
+        names = [config.name for config, _ in self._targets]
+        if name not in names:
+            raise UsageError(f"there is no forwarding target {name!r}{nearest(name, names)}")
         if (courier := self._couriers.get(name)) is not None:
             courier.retry()
-            self._wake[name].set()
+            self._workers.wake(f"forward-{name}")
 
     # -- the recorder
 
@@ -169,6 +146,10 @@ class Forwarding:
                     _log.debug("not reported: %s", exc)
                     return
                 self._reported[kind, key] = active
+
+
+def _fault(name: str, exc: Exception) -> None:
+    _log.error("forwarding to %s failed", name, exc_info=exc)
 
 
 def troubles(facts: TargetFacts, alarm_after_s: float) -> dict[tuple[str, str], str]:

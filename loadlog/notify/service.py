@@ -7,10 +7,10 @@ told to the other addresses. While the recorder cannot be reached, metrics and `
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -24,6 +24,7 @@ from loadlog.notify.facts import AddressFacts, State
 from loadlog.notify.sender import Address, Outcome
 from loadlog.notify.text import Letterhead
 from loadlog.notify.watch import GONE, STALLED, UNREADABLE, Progress
+from loadlog.process.workers import Workers
 from loadlog.store import Archive
 from loadlog.store.notify_state import NotifyState
 from loadlog.store.viewer_state import StateHolder
@@ -55,6 +56,11 @@ def check_notify(config: NotifyConfig, where: str) -> ZoneInfo:
         raise ConfigError(f"notify.time_zone: there is no time zone {config.time_zone!r}", where=where, hint=hint) from exc
 
 
+def _fault(name: str, exc: Exception) -> None:
+    """What it holds may hold the address: only its type is told."""
+    _log.error("notices to %s failed: %s", name, type(exc).__name__)
+
+
 class Notices:
     """Made with what `load_addresses` and `load_heartbeat` gave; `start` returns at once. ``period_s``: of the fastest device."""
 
@@ -84,25 +90,18 @@ class Notices:
         self._trouble = ""
         self._beat = AddressFacts(HEARTBEAT, "HTTP GET", "")
         self._beat_failing_s: float | None = None
-        self._stop = threading.Event()
-        self._wake = {address.name: threading.Event() for address in addresses}
-        self._threads: list[threading.Thread] = []
+        self._workers = Workers(END_S)
         self._reported: dict[str, bool] = {}
 
     # -- life
 
     def start(self, on_open: Callable[[], None] = lambda: None) -> None:
         """Begin; needs no server, no recorder and no recordings. ``on_open``: called when this is the viewer that keeps the state."""
-        self._run("notify", self._begin, on_open)
-
-    def _run(self, name: str, target: Callable[..., None], *arguments: Any) -> None:
-        thread = threading.Thread(target=target, args=arguments, name=name, daemon=True)
-        self._threads.append(thread)
-        thread.start()
+        self._workers.run("notify", self._begin, on_open)
 
     def _begin(self, on_open: Callable[[], None]) -> None:
         while (kept := self._opened()) is None:
-            if self._stop.wait(OPEN_AGAIN_S):
+            if self._workers.wait(OPEN_AGAIN_S):
                 return
         on_open()
         around = Around(Archive(self._data_dir), self._monotonic_s, self._utc_ns, self._failing)
@@ -110,10 +109,10 @@ class Notices:
         for address in self._addresses:
             courier = Courier(address, kept, str(address.target.severity), self._monotonic_s, self._utc_ns)
             self._couriers[address.name] = courier
-            self._run(f"notify-{address.name}", self._carry, courier)
+            self._workers.repeat(f"notify-{address.name}", courier.step, partial(_fault, address.name))
         if self._ping is not None:
-            self._run("notify-heartbeat", self._beats, self._ping)
-        while not self._stop.wait(LOOK_S):
+            self._workers.run("notify-heartbeat", self._beats, self._ping)
+        while not self._workers.wait(LOOK_S):
             self._turn(self._desks)
 
     def _opened(self) -> NotifyState | None:
@@ -131,8 +130,7 @@ class Notices:
         try:
             self._ask()
             if desks.look(self._troubles(desks), self._status):
-                for wake in self._wake.values():
-                    wake.set()
+                self._workers.wake_all()
             self._trouble = ""
             self._report()
         except StoreError as exc:
@@ -141,29 +139,11 @@ class Notices:
             self._trouble = str(exc)
         except Exception:  # a fault of ours must not end the notices for good
             _log.exception("notices failed")
-            self._stop.wait(OPEN_AGAIN_S)
-
-    def _carry(self, courier: Courier) -> None:
-        """One address's thread."""
-        wake = self._wake[courier.address.name]
-        while not self._stop.is_set():
-            try:
-                wait_s = courier.step()
-            except Exception as exc:  # what it holds may hold the address: only the type is told
-                _log.error("notices to %s failed: %s", courier.address.name, type(exc).__name__)
-                wait_s = OPEN_AGAIN_S
-            if wait_s > 0:
-                wake.wait(wait_s)
-                wake.clear()
+            self._workers.wait(OPEN_AGAIN_S)
 
     def stop(self) -> None:
         """Let attempts under way end, for a short while; what was not accepted is sent after the next start."""
-        self._stop.set()
-        for wake in self._wake.values():
-            wake.set()
-        end_s = time.monotonic() + END_S
-        for thread in self._threads:
-            thread.join(max(0.0, end_s - time.monotonic()))
+        self._workers.stop()
 
     # -- the recorder
 
@@ -190,7 +170,7 @@ class Notices:
     def _report(self) -> None:
         """Tell the recorder what began or ended since it was last told."""
         failing = self._failing()
-        for name in (*self._wake, HEARTBEAT):
+        for name in (*(address.name for address in self._addresses), HEARTBEAT):
             active = name in failing
             if self._reported.get(name, False) == active:
                 continue
@@ -205,10 +185,10 @@ class Notices:
     # -- heartbeat
 
     def _beats(self, ping: Callable[[], Outcome]) -> None:
-        while not self._stop.is_set():
+        while not self._workers.wait(0):
             if self._status is not None and not self._progress.is_stalled:
                 self._judge(ping())
-            self._stop.wait(self._config.heartbeat_s)
+            self._workers.wait(self._config.heartbeat_s)
 
     def _judge(self, outcome: Outcome) -> None:
         beat, now_s = self._beat, self._monotonic_s()

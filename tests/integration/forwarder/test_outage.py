@@ -19,7 +19,7 @@ from loadlog.model.clock import NS
 from loadlog.store import Archive
 from tests.databases import Influx1
 from tests.integration.forwarder.test_real_servers import to_influx
-from tests.unit.forwarder.test_courier import Desk
+from tests.unit.forwarder.desk import Desk
 from tests.unit.store.recorded import T0, OpenJournal, event, sample
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(900)]

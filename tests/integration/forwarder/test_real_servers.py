@@ -20,7 +20,7 @@ from loadlog.model.clock import NS
 from loadlog.store import Archive
 from tests.databases import Influx1, Points, Victoria, free_port
 from tests.fault_proxy import read_request, response
-from tests.unit.forwarder.test_courier import Desk, record
+from tests.unit.forwarder.desk import Desk, record
 from tests.unit.store.recorded import OpenJournal, event
 
 pytestmark = pytest.mark.server
