@@ -116,7 +116,8 @@ def event_line(bench: str, event: Event, stamps: str) -> str:
     values = (bench, event.device or event.group or naming.NONE, event.kind, str(event.severity))
     tags = ",".join(f"{tag}={naming.key(value)}" for tag, value in zip(naming.EVENT_TAGS, values, strict=True))
     fields = (
-        f'id={event.id}i,state="{event.state}",confidence={float(event.confidence)!r},text={naming.text(event.message)}'
+        f'id={event.id}i,state="{event.state}",confidence={float(event.confidence)!r},'
+        f"acknowledged={int(event.acknowledged)}i,text={naming.text(event.message)}"
     )  # fmt: skip
     return f"{naming.EVENT},{tags} {fields} {t_ns}"
 

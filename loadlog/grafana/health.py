@@ -9,8 +9,11 @@ from grafana_foundation_sdk.models import dashboard as models
 from loadlog.grafana.influx import DEVICES, Query
 from loadlog.grafana.panels import Property, plot, put_together, rows, variables
 from loadlog.grafana.scope import Scope
+from loadlog.model.event import REPORTED_KINDS
 
-SERVICE_KINDS = "clock_step|sample_gap|late_polls|store_trouble|disk_low|forward_backlog|forward_refused|communication_lost|device_changed"
+SERVICE_KINDS = "|".join((
+    "clock_step", "sample_gap", "late_polls", "store_trouble", "disk_low", *REPORTED_KINDS, "communication_lost", "device_changed",
+))  # fmt: skip
 BUS = "\"bus\" != 'none'"  # a line of no bus asks whether the server takes lines at all
 
 

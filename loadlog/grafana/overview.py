@@ -51,18 +51,18 @@ def _heartbeats(scope: Scope) -> Any:
 
 def _alarms(scope: Scope) -> Any:
     query = Query(active_events(f"{scope.chosen} AND \"severity\" = 'alarm'", '"bench"'), alias="$tag_bench")
-    about = f"Alarms that are not cleared, of the last {EVENTS_BACK}. Acknowledged ones count too: the database does not hold who saw them."
+    about = f"Alarms that are not cleared, of the last {EVENTS_BACK}. Acknowledged ones count too; the table says which."
     panel = number("Active alarms", "none", query, about, width=16).time_from(EVENTS_BACK).no_value("0")
     return panel.thresholds(steps((None, GREEN), (1, RED)))
 
 
 def _active_table(scope: Scope) -> Any:
     query = (
-        'SELECT "bench", "device", "kind", "severity", "id", "state", "confidence", "text" FROM "bench_event" '
+        'SELECT "bench", "device", "kind", "severity", "id", "state", "confidence", "acknowledged", "text" FROM "bench_event" '
         f"WHERE $timeFilter AND {scope.chosen}"
     )
     about = f"Events of the last {EVENTS_BACK} whose latest state is active, newest onset first."
-    kept = ("Time", "device", "kind", "severity", "state", "confidence", "text")
+    kept = ("Time", "device", "kind", "severity", "state", "confidence", "acknowledged", "text")
     fields = {name: {"aggregations": ["lastNotNull"], "operation": "aggregate"} for name in kept}
     fields |= {name: {"aggregations": [], "operation": "groupby"} for name in ("bench", "id")}
     plain = {f"{name} (lastNotNull)": name for name in kept if name != "state"}
@@ -75,6 +75,8 @@ def _active_table(scope: Scope) -> Any:
         change("sortBy", fields={}, sort=[{"field": "Time", "desc": True}]),
     ])  # fmt: skip
     coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
+    seen = [{"type": "value", "options": {"0": {"text": "no"}, "1": {"text": "yes"}}}]
+    panel = panel.override_by_name("acknowledged", [Property("mappings", seen)])
     return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
 
 

@@ -150,7 +150,7 @@ def event_rows(world: World, benches: tuple[str, ...], columns: tuple[str, ...],
         t_ns = one.cleared_utc_ns or one.onset.latest_utc_ns
         facts = {
             "bench": bench, "device": one.device or "none", "kind": one.kind, "severity": str(one.severity), "state": str(one.state),
-            "id": one.id, "confidence": one.confidence, "text": one.message,
+            "id": one.id, "confidence": one.confidence, "acknowledged": int(one.acknowledged), "text": one.message,
         }  # fmt: skip
         if bench in benches and (not kinds or one.kind in kinds):
             out.append({"Time": t_ns // 1_000_000, **{column: facts[column] for column in columns}})
@@ -160,7 +160,7 @@ def event_rows(world: World, benches: tuple[str, ...], columns: tuple[str, ...],
 def active(world: World) -> list[dict[str, Any]]:
     """Newest first, as the table is to show them."""
     cleared = {(bench, one.id) for bench, one in world.events if one.cleared_utc_ns is not None}
-    columns = ("bench", "id", "device", "kind", "severity", "confidence", "text")
+    columns = ("bench", "id", "device", "kind", "severity", "confidence", "acknowledged", "text")
     found = [row for row in event_rows(world, BENCHES, columns) if (row["bench"], row["id"]) not in cleared]
     return sorted(found, key=lambda row: -row["Time"])
 
@@ -223,7 +223,7 @@ TABLES: dict[tuple[str, str], Expected] = {
     ("post-mortem", "Events"): lambda w: event_rows(w, (BENCH,), EVENT_COLUMNS),
     ("service-health", "Last heartbeat"): heartbeat_rows,
     ("service-health", "Events of the service"): lambda w: event_rows(
-        w, BENCHES, SERVICE_COLUMNS, ("forward_backlog", "communication_lost")
+        w, BENCHES, SERVICE_COLUMNS, ("forward_backlog", "communication_lost", "notify_failed")
     ),
 }  # fmt: skip
 SERIES: dict[tuple[str, str], Expected] = {

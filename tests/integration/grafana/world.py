@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -147,8 +147,9 @@ class World:
             (self._event(1, 100, "load-1", "limit", Severity.ALARM), None if stays else 150),
             (self._event(2, 200, "load-1", "limit", Severity.ALARM), 300),
             (self._event(3, 1005, "load-10", "communication_lost", Severity.ALARM), None if stays else 1030),
-            (self._event(4, 400, "load-1", "drift", Severity.WARNING), None),
+            (replace(self._event(4, 400, "load-1", "drift", Severity.WARNING), acknowledged=True), None),
             (self._event(5, 500, None, "forward_backlog", Severity.WARNING), 560),
+            (self._event(8, 520, None, "notify_failed", Severity.WARNING), 580),
         ]
         for one, cleared_s in told:
             self._tell(name, one)

@@ -141,15 +141,18 @@ def test_an_event_has_the_published_form() -> None:
     line = event_line("north-wall", event(17, 5, message='voltage "low"'), "ns")
     assert line == (
         "bench_event,bench=north-wall,device=load-1,kind=limit,severity=alarm "
-        f'id=17i,state="active",confidence=0.98,text="voltage \\"low\\"" {T0 + 500_000_017}'
+        f'id=17i,state="active",confidence=0.98,acknowledged=0i,text="voltage \\"low\\"" {T0 + 500_000_017}'
     )
 
 
 def test_a_cleared_event_lies_where_it_was_cleared_and_a_later_state_takes_the_place_of_an_earlier_one() -> None:
     active, again = event(17, 5), dataclasses.replace(event(17, 5), seq=9, acknowledged=True)
     cleared = dataclasses.replace(active, seq=12, state=EventState.CLEARED, cleared_utc_ns=T0 + 7_000_000_000)
-    stamp = [parse_line(event_line("b", one, "ns"))["time"] for one in (active, again, cleared)]
+    read = [parse_line(event_line("b", one, "ns")) for one in (active, again, cleared)]
+    stamp = [one["time"] for one in read]
     assert stamp[0] == stamp[1]
+    assert [one["fields"]["acknowledged"] for one in read] == [0, 1, 0]
+    assert set(read[0]["fields"]) == set(naming.EVENT_FIELDS)
     assert stamp[2] == T0 + 7_000_000_017
 
 
