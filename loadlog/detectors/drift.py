@@ -1,0 +1,147 @@
+"""`drift`: a channel slowly leaves the level at which it had settled in this run.
+
+Physical cause: reference or feedback of the source ages or warms, a contact creeps, the instrument itself drifts.
+Rule: `drift_chart` waits until the level has settled (at least ten minutes, longer in warm-up) and says when it has left the settled value
+beyond the channel's standard uncertainty and its noise. In CR and CP the current follows the voltage by the curve of its mode; what the
+voltage explains of it is no drift of the current.
+Units: the channel's. Limits: drifts within the standard uncertainty (0.05 % at 24 V with an accuracy of ±(0.05 % + 10 counts of 1 mV)) are
+not told; in CV the voltage, in CC the current is the load's own.
+Confusions, and how they are told apart: temperature effect: where a temperature of the device or of its group is measured, the change must
+follow time better than it follows temperature; warm-up and discharge do not settle; a step is no drift; a change of current through the
+source's resistance (fixed, or 0.5 Ω at most) explains that of the voltage. What another device of the group shows too is the source's and
+told once. The instrument's own drift cannot be told where nothing else measures the same: it is named with a probability that falls to
+nothing where the change reaches the accuracy's bound.
+Expected false alarms: as `baseline`. Onset: from three minutes before the last minute within one deviation of the settled level to the end
+of the minute that decides. Source: as in the chart.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from loadlog.detectors.base import Context, begin_ns, status_name
+from loadlog.detectors.baseline_state import Channel, Group, digits
+from loadlog.detectors.blocks import BLOCK_S
+from loadlog.detectors.drift_chart import LAST
+from loadlog.model.event import Finding, Severity
+from loadlog.model.quantity import standard_uncertainty
+from loadlog.model.sample import Sample
+
+KIND = "drift"
+LARGEST_SOURCE_OHM, EXPLAINED_SHARE = 0.5, 0.3
+UNSHOWN_MINUTES = 3.0  # how long a drift may have gone on when a minute does not show it yet
+MINUTES_TO_TELL, MINUTES_TO_CLEAR = 3, 3
+
+
+def minute_over(
+    channel: Channel, mean: float, channels: Sequence[Channel], size: int, sample: Sample, context: Context, group: Group
+) -> list[Finding]:
+    """What the minute with this ``mean`` says, which ``sample`` completes; moves the chart on. ``channels``: all of the device, ``size``:
+    samples of a block."""
+    spec, drift = channel.spec, channel.drift
+    uncertainty = max(standard_uncertainty(mean, spec.accuracy, spec.resolution), 2.0 * spec.resolution)
+    was_settled = drift.reference is not None
+    drift.update(mean, uncertainty, temperature_c(sample, context))
+    if not was_settled and channel.name == "current_a":
+        channel.beside_v = _mean_v(channels, len(drift.minutes))
+    if not drift.shows:
+        channel.onset_from[KIND] = begin_ns(sample) - int(UNSHOWN_MINUTES * 60e9)
+    return _judge(channel, mean, channels, size, sample, group)
+
+
+def _judge(channel: Channel, mean: float, channels: Sequence[Channel], size: int, sample: Sample, group: Group) -> list[Finding]:
+    drift = channel.drift
+    if drift.reference is None:
+        return []
+    if KIND in channel.active:
+        back = abs(drift.last) < 0.5 * drift.threshold and math.isfinite(drift.threshold)
+        channel.calm = channel.calm + 1 if back else 0
+        if channel.calm < MINUTES_TO_CLEAR:
+            return []
+        channel.active.discard(KIND)
+        return [channel.end(group.device.name, KIND, "back at its settled level", sample)]
+    if abs(drift.departs) < MINUTES_TO_TELL:
+        return []
+    if drift.is_step or _current_explains(channel, channels, group) or _voltage_explains(channel, channels, sample, group):
+        drift.restart()
+        return []
+    by_heat, per_kelvin = drift.temperature()
+    if by_heat > 0.5:
+        return []
+    shared = group.shows(channel, drift.last, is_noise=False)
+    if shared and not group.speaks:
+        return []
+    channel.active.add(KIND)
+    channel.calm = 0
+    return [group.tell(_finding(channel, mean, by_heat, per_kelvin, size, sample, group), shared)]
+
+
+def _current_explains(channel: Channel, channels: Sequence[Channel], group: Group) -> bool:
+    """The voltage moved because the current did, through the source's resistance."""
+    if channel.spec.name != "voltage_v":
+        return False
+    current = next((c for c in channels if c.spec.name == "current_a"), None)
+    if current is None or current.drift.reference is None:
+        return False
+    ohm = group.device.fixed.get("output_resistance_ohm", LARGEST_SOURCE_OHM)
+    return -current.drift.last * ohm * math.copysign(1.0, channel.drift.last) > EXPLAINED_SHARE * abs(channel.drift.last)
+
+
+def _voltage_explains(channel: Channel, channels: Sequence[Channel], sample: Sample, group: Group) -> bool:
+    """A load in CR or CP draws another current because the voltage is another one; one that does not tell its mode may be either."""
+    drift, then_v = channel.drift, channel.beside_v
+    now_v = _mean_v(channels, LAST)
+    if channel.name != "current_a" or drift.reference is None or then_v is None or now_v is None or then_v <= 0.0 or now_v <= 0.0:
+        return False
+    mode = status_name(group.device, sample, "mode")
+    ratios = [now_v / then_v] if mode in ("cr", None) else []
+    ratios += [then_v / now_v] if mode in ("cp", None) else []
+    return any(abs(drift.last - drift.reference * (ratio - 1.0)) <= drift.threshold for ratio in ratios)
+
+
+def _mean_v(channels: Sequence[Channel], minutes: int) -> float | None:
+    """Of the voltage over the last minutes; None when there are not as many."""
+    known = next((c.drift.minutes for c in channels if c.name == "voltage_v"), ())
+    return sum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
+
+
+def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, size: int, sample: Sample, group: Group) -> Finding:
+    drift, spec = channel.drift, channel.spec
+    reference = drift.reference or 0.0
+    bound = spec.accuracy.half_width(mean) if spec.accuracy else 0.0
+    own = 0.5 * max(0.0, 1.0 - abs(drift.last) / bound) if bound > 0.0 else 0.0
+    shares = {"temperature_effect": by_heat * (1.0 - own), "instrument_drift": own * (1.0 - by_heat)}
+    others = {k: round(p, 4) for k, p in shares.items() if p >= 0.005}
+    confidence = round(1.0 - sum(others.values()), 4)
+    hours = max(drift.since, 1) / 60.0 * channel.minutes.blocks * BLOCK_S / 60.0 * max(size * group.device.period_s / BLOCK_S, 1.0)
+    evidence: dict[str, Any] = {
+        "channel": spec.name, "settled": digits(reference), "value": digits(reference + drift.last), "change": digits(drift.last),
+        "threshold": digits(drift.threshold), "per_h": digits(drift.last / hours), "unit": spec.unit,
+    }  # fmt: skip
+    if by_heat > 0.0:
+        evidence["temperature_coefficient_per_k"] = digits(per_kelvin)
+    if own > 0.0:
+        evidence["would_decide"] = "another instrument at the same source"
+    text = f"{group.device.name}: {spec.name} has drifted by {drift.last:+.4g} {spec.unit} from its settled {reference:.6g} {spec.unit}"
+    return Finding(
+        KIND, group.device.name, Severity.WARNING, channel.onset(KIND, sample), text, key=spec.name,
+        confidence=confidence, alternatives=others, evidence=evidence,
+    )  # fmt: skip
+
+
+def temperature_c(sample: Sample, context: Context) -> float | None:
+    """The temperature that may explain a change: of the air, of another device of the group, of the device itself."""
+    air = sample.values.get("ambient_c")
+    if air is not None and math.isfinite(air):
+        return air
+    for name in sorted(context.peers):
+        peer = context.peers[name]
+        if peer.device.role == "thermometer" and peer.last is not None:
+            for channel in peer.device.channels:
+                value = peer.last.good(channel.name) if channel.unit == "°C" else None
+                if value is not None and math.isfinite(value):
+                    return value
+    own = sample.values.get("temperature_c")
+    return own if own is not None and math.isfinite(own) else None
