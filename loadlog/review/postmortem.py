@@ -21,6 +21,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Severity
 from loadlog.review.acceptance import judge_plan, with_limits
 from loadlog.review.cause import Verdict, concerns_the_bench, verdict
+from loadlog.review.evidence import brief, whole
 from loadlog.review.summary import Summary, summarise
 from loadlog.review.unregulated import left_out
 from loadlog.store import Archive
@@ -90,6 +91,7 @@ class PostMortem:
         return {
             **self.summary.to_json(),
             "verdict": {"word": self.verdict.word, "sentence": self.verdict.sentence, "first": [p.event.id for p in self.verdict.first]},
+            "evidence": {str(p.event.id): {"brief": brief(p.event), "whole": whole(p.event)} for p in self.verdict.first},
             "acceptance": self.accepted.to_json(),
             "timeline": [{"event": p.event.id, "step": p.step, "unordered_with": list(p.unordered_with)} for p in self.timeline],
             "normal_until": format_utc(self.normal_until_utc_ns),

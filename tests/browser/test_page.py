@@ -178,10 +178,13 @@ def test_a_service_that_hangs_is_noticed_too(bench: StandIn, address: str, open_
     with Relay(int(address.rpartition(":")[2])) as relay:
         page = open_page(f"http://127.0.0.1:{relay.port}", may_fail=LOST)
         expect(page.locator("#link")).to_contain_text("Live")
+        expect(page.locator("#active")).to_have_text("Nothing active.")
         relay.flowing.clear()
         expect(page.locator("#link")).to_contain_text("No connection", timeout=5000)
+        expect(page.locator("#active")).to_have_text("Not known: nobody is watching the bench.")
         relay.flowing.set()
         expect(page.locator("#link")).to_contain_text("Live", timeout=15_000)
+        expect(page.locator("#active")).to_have_text("Nothing active.")
 
 
 def test_an_alarm_arrives_is_announced_and_acknowledged_by_keyboard(bench: StandIn, address: str, open_page: Open) -> None:

@@ -123,6 +123,7 @@ function showLink(state, text) {
 }
 
 function showBanners() {
+  events.setWatched(link.state !== "lost" && service?.recorder.reachable !== false);
   const banners = [];
   if (link.state === "locked") banners.push(["locked", "info", "The bench is shown to those who have its token."]);
   else if (link.state === "lost")

@@ -17,6 +17,7 @@ export class Events {
     this.byId = new Map();
     this.known = false; // nothing is announced for what was already there
     this.shown = SHOWN;
+    this.watched = true;
     byId("more").onclick = () => {
       this.shown = this.shown === SHOWN ? SHOWN_MORE : SHOWN;
       this.draw();
@@ -44,6 +45,13 @@ export class Events {
     this.draw();
   }
 
+  // Whether anybody would tell: a list that is empty while nobody watches says nothing about the bench.
+  setWatched(watched) {
+    if (watched === this.watched) return;
+    this.watched = watched;
+    if (this.known) this.draw();
+  }
+
   announce(event) {
     const where = event.severity === "alarm" ? "announce-alarm" : event.severity === "warning" ? "announce" : null;
     if (where)
@@ -59,8 +67,9 @@ export class Events {
     const all = [...this.byId.values()].sort((a, b) => b.id - a.id);
     setEvents(all);
     const active = this.active();
-    fill(byId("active"), active, "Nothing active.", true);
-    setText(byId("active-brief").firstChild, brief(active));
+    const none = this.watched ? "Nothing active." : "Not known: nobody is watching the bench.";
+    fill(byId("active"), active, none, true);
+    setText(byId("active-brief").firstChild, brief(active) || none);
     const past = all.filter((event) => event.state !== "active");
     fill(byId("recent"), past.slice(0, this.shown), "No events recorded yet.", false);
     byId("more").hidden = past.length <= SHOWN;
@@ -83,9 +92,11 @@ function brief(active) {
   const parts = Object.entries(SEVERITY).map(([severity, { mark, word }]) => {
     const open = active.filter((event) => event.severity === severity);
     const waiting = open.filter((event) => !event.acknowledged).length;
-    return open.length ? `${mark} ${open.length} ${word.toLowerCase()}${waiting ? ` (${waiting} not acknowledged)` : ""}` : "";
+    const count = `${mark} ${open.length} ${word.toLowerCase()}${open.length > 1 ? "s" : ""}`;
+    const asked = waiting && waiting < open.length ? `${waiting} not acknowledged` : waiting ? "not acknowledged" : "acknowledged";
+    return open.length ? `${count}, ${asked}` : "";
   });
-  return parts.filter(Boolean).join(", ") || "Nothing active.";
+  return parts.filter(Boolean).join("; ");
 }
 
 // Items are kept by key, so that the focus and an open detail survive an update.
@@ -95,7 +106,11 @@ function fill(list, events, emptyText, open) {
     const key = keyOf(event);
     return present.get(key) ?? item(event, key, open);
   });
-  if (!nodes.length) nodes.push(present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" }, emptyText));
+  if (!nodes.length) {
+    const empty = present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" });
+    setText(empty, emptyText);
+    nodes.push(empty);
+  }
   const focused = document.activeElement?.closest?.("li")?.dataset.id;
   if (nodes.length !== list.children.length || nodes.some((node, i) => node !== list.children[i])) {
     list.replaceChildren(...nodes);

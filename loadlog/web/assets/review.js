@@ -9,7 +9,6 @@ import { shownView } from "./views.js";
 const WAIT_S = 4;
 const WORDS = { held: "✓", "did not hold": "✕", "cannot be judged": "~", "going on": "▶" };
 const DECISIONS = { pass: "✓", fail: "✕" };
-const UNITS = { v: "V", a: "A", w: "W", c: "°C", k: "K", ohm: "Ω", s: "s", ah: "A·h", wh: "W·h", hz: "Hz", rpm: "rpm" };
 const SPARSE = 0.95;
 const MOST = 300; // events; the download has all
 let asked = 0;
@@ -106,10 +105,7 @@ function firstCauses(run, events) {
 }
 
 function cause(event) {
-  const facts = Object.entries(event.evidence).map(([name, value]) => {
-    const unit = typeof value === "number" ? UNITS[name.split("_").at(-1)] : undefined;
-    return el("div", {}, el("dt", {}, label({ name, unit })), el("dd", {}, plain(value), unit ? ` ${unit}` : ""));
-  });
+  const { brief = [], whole = [] } = shown.evidence?.[event.id] ?? {};
   const others = Object.entries(event.alternatives).sort((a, b) => b[1] - a[1]);
   return el(
     "div",
@@ -123,7 +119,10 @@ function cause(event) {
       `Probability ${event.confidence.toFixed(2)}`,
       others.length ? `; instead: ${others.map(([name, p]) => `${kind(name)} ${p.toFixed(2)}`).join(", ")}` : "; nothing else was in question",
     ),
-    facts.length ? el("dl", { class: "facts" }, ...facts) : null,
+    brief.length ? el("p", {}, el("span", { class: "quiet" }, "Evidence: "), brief.join(", ")) : null,
+    whole.length > brief.length
+      ? el("details", {}, el("summary", {}, "All that was measured"), el("ul", { class: "plain" }, ...whole.map((piece) => el("li", {}, piece))))
+      : null,
   );
 }
 
@@ -142,12 +141,7 @@ function headOf(event) {
 
 const where = (event) => el("span", {}, event.device ?? (event.group ? `group ${event.group}` : "service"));
 
-function plain(value) {
-  if (typeof value === "number") return String(Number(value.toPrecision(6))).replace("-", "−");
-  if (Array.isArray(value)) return value.map(plain).join(", ");
-  if (value && typeof value === "object") return Object.entries(value).map(([name, inner]) => `${kind(name)} ${plain(inner)}`).join("; ");
-  return String(value);
-}
+const plain = (value) => String(Number(value.toPrecision(6))).replace("-", "−");
 
 function onset(event) {
   const from = Date.parse(event.onset.earliest);
@@ -255,7 +249,7 @@ function channels(run) {
       channel.worst,
     ]),
   );
-  const head = ["Channel", "Minimum", "Mean", "Maximum", "Unit", "Worst quality"];
+  const head = ["Channel", "Minimum", "Mean", "Maximum", "Unit", "Worst, failed polls too"];
   return rows.length ? section("Channels over the run", table("Channels", head, rows)) : [];
 }
 
