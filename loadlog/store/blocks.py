@@ -116,10 +116,12 @@ def encode(columns: Sequence[Column]) -> bytes:
 def _block(column: Column) -> tuple[int, bytes]:
     numbers, present = column.numbers, column.present
     if column.texts is not None:
-        if len(column.texts) == 1:
-            return ONE, _json(column.texts[0])
-        table = zlib.compress(_json(column.texts))
-        return DISTINCT, struct.pack("<I", len(table)) + table + _pack(numbers)
+        used, places = np.unique(numbers, return_inverse=True)  # of a device's rows among others, some occur only in those
+        texts = [column.texts[place] for place in used.tolist()]
+        if len(texts) == 1:
+            return ONE, _json(texts[0])
+        table = zlib.compress(_json(texts))
+        return DISTINCT, struct.pack("<I", len(table)) + table + _pack(places.astype(np.int64))
     if present is not None and not present.all():
         if not present.any():
             return ONE, b"null"

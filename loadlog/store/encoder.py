@@ -20,9 +20,10 @@ from pathlib import Path
 from typing import Any
 
 from loadlog.store.aggregate import Grouping, worst_in_rows
-from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, encode
+from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, column_of, encode
 from loadlog.store.connect import reading
-from loadlog.store.hot import read_hot
+from loadlog.store.edges import snapshot
+from loadlog.store.hot_columns import read_whole
 from loadlog.store.info import read_specs
 from loadlog.store.rows import Layout
 from loadlog.store.schema import MINUTE_NS
@@ -39,11 +40,11 @@ def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, A
     minutes: list[tuple[Any, ...]] = []
     with reading(path) as connection:
         layouts = {number: Layout(spec) for number, spec in read_specs(connection, path)}
-        hot = read_hot(connection, max((len(layout.names) for layout in layouts.values()), default=0), after, upto)
-        for number, layout in layouts.items():
-            columns = hot.of_device(number, len(layout.names))
-            if columns is None:
-                continue
+        with snapshot(connection):
+            hot = read_whole(connection, after + 1, upto, max((len(layout.names) for layout in layouts.values()), default=0))
+        for number, of_device in () if hot is None else hot.of_each().items():
+            layout = layouts[number]
+            columns = [_of_one_device(of_device[index]) for index in range(VALUES + len(layout.names))]
             seqs, times = columns[0].numbers, columns[TIME].numbers
             sealed.append(
                 (number, int(seqs[-1]), int(seqs[0]), len(seqs), int(times.min()), int(times.max()), encode(columns))
@@ -51,6 +52,13 @@ def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, A
             if not rolled:
                 minutes += _minutes(number, layout, columns)
     return {"sealed": sorted(sealed, key=lambda row: row[1]), "rollup": minutes}
+
+
+def _of_one_device(column: Column) -> Column:
+    """Integers of a device whose column holds other devices' texts are integers again."""
+    if column.texts is None or not any(isinstance(text, int) for text in column.texts):
+        return column
+    return column_of(column.cells())
 
 
 def _minutes(number: int, layout: Layout, columns: list[Column]) -> Iterator[tuple[Any, ...]]:

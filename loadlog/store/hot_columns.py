@@ -1,4 +1,4 @@
-"""Hot rows as columns, as the forwarder wants them: the database joins each column to one text, which numpy reads.
+"""Hot rows as columns, as the forwarder and the encoding helper want them: the database joins each column to one text, which numpy reads.
 
 A row fetched as a tuple costs an object a cell, and the interpreter's lock at every row; joined texts cost a third, and nearly all of that
 beside other threads. What is no 64-bit integer (reasons of failed polls, marks, integers that are stored as texts) is fetched cell by cell,
@@ -13,12 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loadlog.model.errors import StoreError
 from loadlog.store.blocks import FAILURE, HELD, MARKS, QUALITY, SEQ, TIME, VALUES, Bools, Cell, Column, Ints, column_of
 from loadlog.store.pages import FOREVER_NS
 from loadlog.store.schema import SAMPLE_COLUMNS
 
 OF_POLL = (SEQ, TIME, QUALITY, FAILURE, HELD, MARKS)
 _SELDOM = (FAILURE, MARKS)  # texts
+COLUMNS_AT_ONCE = 50  # bounds the texts that are held at once
 _INT64 = np.iinfo(np.int64)
 
 
@@ -49,44 +51,73 @@ def read_hot(connection: sqlite3.Connection, after: int, limit: int, width: int)
     if first is None:
         return None, FOREVER_NS
     upto = first + limit - 1
-    return _Reader(connection, first, upto, width).rows(), upto if upto < last else FOREVER_NS
+    return _Reader(connection, first, upto, width, OF_POLL).rows(), upto if upto < last else FOREVER_NS
+
+
+def read_whole(connection: sqlite3.Connection, first: int, last: int, width: int) -> HotRows | None:
+    """All columns of the rows with numbers from ``first`` to ``last``; None when there are none.
+
+    Raises:
+        StoreError: a column holds what it cannot hold by the format.
+    """
+    if connection.execute("SELECT 1 FROM sample WHERE seq BETWEEN ? AND ? LIMIT 1", (first, last)).fetchone() is None:
+        return None
+    found = _Reader(connection, first, last, width, range(VALUES)).rows()
+    if not (np.diff(found.columns[SEQ].numbers) > 0).all():  # nothing promises in which order rows are joined, and bodies rest on it
+        raise StoreError("rows did not come in increasing number")
+    return found
 
 
 class _Reader:
     """Rows with numbers from ``first`` to ``last``, of which there is at least one."""
 
-    def __init__(self, connection: sqlite3.Connection, first: int, last: int, width: int) -> None:
+    def __init__(self, connection: sqlite3.Connection, first: int, last: int, width: int, of_poll: Sequence[int]) -> None:
         self._connection, self._span = connection, (first, last)
-        self._names = {i: SAMPLE_COLUMNS[i] for i in OF_POLL} | {VALUES + i: f"v{i}" for i in range(width)}
+        self._names = {i: SAMPLE_COLUMNS[i] for i in of_poll} | {VALUES + i: f"v{i}" for i in range(width)}
 
     def rows(self) -> HotRows:
         joined = [index for index in self._names if index not in _SELDOM]
-        devices, *texts = self._texts(["group_concat(device)", *(f"group_concat({self._names[index]})" for index in joined)])
-        read = {index: numbers for index, text in zip(joined, texts, strict=True) if (numbers := _numbers(text)) is not None}
+        read = {}
+        for first in range(0, len(joined), COLUMNS_AT_ONCE):
+            some = joined[first : first + COLUMNS_AT_ONCE]
+            for index, text in zip(some, self._texts([f"group_concat({self._names[index]})" for index in some]), strict=True):
+                if (numbers := _numbers(text)) is not None:
+                    read[index] = numbers
         seqs = read[SEQ]
         gapped = [index for index, numbers in read.items() if len(numbers) < len(seqs)]
         there = self._there(gapped)
         columns = {index: _placed(read[index], there.get(index)) if index in read else self._seldom(index, seqs) for index in self._names}
-        found = _numbers(devices)
-        assert found is not None
-        return HotRows(found, columns)
+        (devices,) = map(_numbers, self._texts(["group_concat(device)"]))
+        assert devices is not None
+        if any(len(column.numbers) != len(devices) for column in columns.values()):
+            raise StoreError("a column holds something else than integers")
+        return HotRows(devices, columns)
 
     def _there(self, gapped: Sequence[int]) -> dict[int, Bools]:
         """The rows in which something stands, of columns that are not full."""
         if not gapped:
             return {}
-        texts = self._texts([f"group_concat({self._names[index]} IS NOT NULL, '')" for index in gapped])
-        return {index: np.frombuffer((text or "").encode(), np.uint8) == ord("1") for index, text in zip(gapped, texts, strict=True)}
+        there: dict[int, Bools] = {}
+        for first in range(0, len(gapped), COLUMNS_AT_ONCE):
+            some = gapped[first : first + COLUMNS_AT_ONCE]
+            texts = self._texts([f"group_concat({self._names[index]} IS NOT NULL, '')" for index in some])
+            there |= {index: np.frombuffer((text or "").encode(), np.uint8) == ord("1") for index, text in zip(some, texts, strict=True)}
+        return there
 
     def _seldom(self, index: int, seqs: Ints) -> Column:
         """Cell by cell, those that are not NULL."""
         name = self._names[index]
         query = f"SELECT seq, {name} FROM sample WHERE seq BETWEEN ? AND ? AND {name} IS NOT NULL ORDER BY seq"
         found = self._connection.execute(query, self._span).fetchall()
-        cells: list[Cell] = [None] * len(seqs)
-        for place, (_, cell) in zip(np.searchsorted(seqs, [seq for seq, _ in found]).tolist(), found, strict=True):
-            cells[place] = cell
-        return column_of(cells)
+        cells = [cell for _, cell in found]
+        if len(cells) == len(seqs):
+            return column_of(cells)
+        if not cells:
+            return Column(np.zeros(len(seqs), np.int64), np.zeros(len(seqs), bool))
+        texts: dict[Cell, int] = {None: 0}
+        places = np.zeros(len(seqs), np.int64)
+        places[np.searchsorted(seqs, [seq for seq, _ in found])] = [texts.setdefault(cell, len(texts)) for cell in cells]
+        return Column(places, None, tuple(texts))
 
     def _texts(self, asked: Sequence[str]) -> tuple[str | None, ...]:
         """Over all the rows, which a table is walked through in increasing number."""
@@ -99,7 +130,10 @@ def _numbers(text: str | None) -> Ints | None:
     """Integers that are joined by commas; None when some do not fit 64 bits: they are read as the greatest or the least that do."""
     if text is None:
         return np.zeros(0, np.int64)
-    found = np.fromstring(text, np.int64, sep=",")
+    try:
+        found = np.fromstring(text, np.int64, sep=",")
+    except ValueError as exc:
+        raise StoreError("a column holds something else than integers") from exc
     return None if found.max() == _INT64.max or found.min() == _INT64.min else found
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from loadlog.model.errors import StoreError
 from loadlog.store.blocks import VALUES, Body, encode
-from loadlog.store.hot import COLUMNS_AT_ONCE, read_hot
+from loadlog.store.hot_columns import COLUMNS_AT_ONCE, read_whole
 from loadlog.store.schema import SAMPLE_COLUMNS
 
 INT64 = 1 << 63
@@ -54,27 +54,29 @@ def table(of: list[tuple[Any, ...]], width: int = WIDTH) -> sqlite3.Connection:
 @given(rows())
 def test_columns_hold_what_the_rows_hold(of: list[tuple[Any, ...]]) -> None:
     after, upto = of[len(of) // 3][1] - 1, of[-1][1] - 1
-    found = read_hot(table(of), WIDTH, after, upto)
+    found = read_whole(table(of), after + 1, upto, WIDTH)
+    of_each = {} if found is None else found.of_each()
     for device in (1, 2, 3):
         own = [row[1:] for row in of if row[0] == device and after < row[1] <= upto]
-        columns = found.of_device(device, WIDTH)
+        assert (device in of_each) == bool(own)
         if not own:
-            assert columns is None
             continue
-        assert columns is not None
+        columns = [of_each[device][index] for index in range(VALUES + WIDTH)]
         assert list(zip(*(column.cells() for column in columns), strict=True)) == own
         body = Body(encode(columns))
+        for column in map(body.column, range(VALUES + WIDTH)):
+            assert column.texts is None or sorted(map(str, column.texts)) == sorted(set(map(str, column.cells()))), "values that occur"
         assert list(zip(*(body.column(i).cells() for i in range(VALUES + WIDTH)), strict=True)) == own
 
 
 def test_more_columns_than_are_read_at_once() -> None:
     width = 2 * COLUMNS_AT_ONCE + 3
     of = [(1, seq, 0, 0, 0, 0, None, None, None, *(None if i == seq else seq * i for i in range(width))) for seq in range(1, 5)]
-    columns = read_hot(table(of, width), width, 0, 4).of_device(1, width)
-    assert columns is not None
-    assert list(zip(*(column.cells() for column in columns), strict=True)) == [row[1:] for row in of]
+    found = read_whole(table(of, width), 1, 4, width)
+    assert found is not None
+    assert list(zip(*(column.cells() for _, column in sorted(found.of_each()[1].items())), strict=True)) == [row[1:] for row in of]
 
 
 def test_what_no_recording_holds_is_refused() -> None:
     with pytest.raises(StoreError, match="integers"):
-        read_hot(table([(1, 1, 0, 0, 0, 0, None, None, None, 1.5, None, None)]), WIDTH, 0, 1)
+        read_whole(table([(1, 1, 0, 0, 0, 0, None, None, None, 1.5, None, None)]), 1, 1, WIDTH)
