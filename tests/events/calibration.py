@@ -1,5 +1,5 @@
 """Whether stated probabilities are the shares that are right: leads that fall off and steps of the source, as often and as large as the
-detector says that it expects them.
+detector says that it expects them; and heatsinks that climb towards a limit, anywhere near it.
 
 What a posterior probability can be held against is the population that its prior describes (`sense_causes`): seven leads to three steps of
 the source; R_path as configured within its deviation, sometimes wrong, or unknown; steps of the source of any size. The bench, its noise
@@ -21,6 +21,7 @@ from loadlog.detectors.sense_causes import (
     WRONG_CONFIGURATION,
 )
 from tests.events.figure import Figure, Study, wilson
+from tests.events.forecast import said as rising
 from tests.events.judge import Statement
 from tests.events.score import grid, reliability
 from tests.events.world import Setting, World
@@ -65,6 +66,18 @@ def calibration_study(seed: int, trials: int) -> Study:
     rnd = random.Random(f"calibration:{seed}")
     said = [s for s in (statement(rnd) for _ in range(trials)) if s is not None]
     said += [Statement(s.kind, "supply_droop", 1.0 - s.probability, not s.is_so) for s in said]
+    text, figures = _judged(said, "lead against source")
+    return Study("calibration: leads and steps of the source as often as expected", text + f"\n{trials} benches", figures)
+
+
+def rising_study(seed: int, trials: int) -> Study:
+    """The same of first climbs towards a limit, 15 K below to 10 K above the final temperature."""
+    rnd = random.Random(f"rising:{seed}")
+    text, figures = _judged([s for s in (rising(rnd) for _ in range(trials)) if s is not None], "a temperature that will reach its limit")
+    return Study("calibration: climbs towards a limit", text + f"\n{trials} climbs", figures)
+
+
+def _judged(said: list[Statement], subject: str) -> tuple[str, list[Figure]]:
     lines, figures = [], []
     for b in reliability(said):
         low, high = wilson(round(b.right * b.n), b.n)
@@ -72,7 +85,6 @@ def calibration_study(seed: int, trials: int) -> Study:
         if b.n >= ENOUGH:
             off = abs(b.right - b.stated)
             met = True if off <= WITHIN else False if low > b.stated + WITHIN or high < b.stated - WITHIN else None
-            what = f"calibration of lead against source, stated {b.low:g} to {b.high:g}"
+            what = f"calibration of {subject}, stated {b.low:g} to {b.high:g}"
             figures.append(Figure(what, f"within {WITHIN:g}", f"{off:.3f} off (n {b.n})", met))
-    text = grid(["stated", "n", "mean stated", "share right", "95 %"], lines) + f"\n{trials} benches"
-    return Study("calibration: leads and steps of the source as often as expected", text, figures)
+    return grid(["stated", "n", "mean stated", "share right", "95 %"], lines), figures

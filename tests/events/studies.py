@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from tests.events.calibration import calibration_study
+from tests.events.calibration import calibration_study, rising_study
 from tests.events.cost import cost_study
 from tests.events.figure import Study
 from tests.events.forecast import forecast_study
@@ -15,7 +15,8 @@ STUDIES: Mapping[str, tuple[Callable[[int, int], Study], int, int]] = {
     "steps": (step_study, 200, 20),
     "roc": (roc_study, 40, 5),
     "calibration": (calibration_study, 2000, 50),
-    "forecast": (forecast_study, 60, 10),
+    "rising": (rising_study, 500, 10),
+    "forecast": (forecast_study, 100, 10),
     "cost": (cost_study, 30_000, 5_000),
 }
 

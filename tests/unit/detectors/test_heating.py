@@ -13,6 +13,7 @@ import pytest
 from loadlog.detectors import Context
 from loadlog.detectors.heating import TemperatureRising
 from loadlog.detectors.thermal_bank import Bank
+from loadlog.detectors.thermal_forecast import forecast
 from loadlog.model.device import DeviceSpec, LimitSpec
 from loadlog.model.event import Finding
 from loadlog.model.sample import Quality, Sample, Stamp
@@ -35,10 +36,11 @@ def heatsink(rnd: random.Random, rise_k: float, power_w: float) -> tuple[Heatsin
 
 
 def run(
-    rnd: random.Random, device: DeviceSpec, sink: Heatsink, power_w: float, until_s: float, *, count_k: float = 0.1, idle_s: float = 60.0
-) -> list[tuple[float, Finding]]:
+    rnd: random.Random, device: DeviceSpec, sink: Heatsink, power_w: float, until_s: float, *, count_k: float = 0.1, idle_s: float = 60.0,
+    one: TemperatureRising | None = None,
+) -> list[tuple[float, Finding]]:  # fmt: skip
     """What is found, with the time since the power came."""
-    one, context = TemperatureRising(device), Context(device)
+    one, context = one or TemperatureRising(device), Context(device)
     found = []
     for n in range(int((idle_s + until_s) / device.period_s)):
         t_s = n * device.period_s - idle_s
@@ -110,13 +112,35 @@ def test_bank_follows_the_step_response() -> None:
     for t in range(1, 301):
         bank.advance(1.0, 200.0)
         bank.observe(20.0 + 15 * (1 - math.exp(-t / 20)) + 35 * (1 - math.exp(-t / 140)))
-    while not bank.solve(4):
-        pass
+    assert bank.solve()
     taus = bank.time_constants()
     assert taus is not None
-    assert taus[1] == pytest.approx(140, rel=0.05)
-    forecast = bank.forecast(68.0)
-    assert forecast is not None
+    assert taus[1].tau_s == pytest.approx(140, rel=0.05)
+    seen = forecast(bank, 68.0)
+    assert seen is not None
     true_s = next(t for t in range(300, 2000) if 15 * (1 - math.exp(-t / 20)) + 35 * (1 - math.exp(-t / 140)) >= 48.0) - 300
-    assert forecast.time_s == pytest.approx(true_s, rel=0.15)
-    assert bank.resistance()[0] == pytest.approx(0.25, rel=0.05)
+    assert seen.time_s == pytest.approx(true_s, rel=0.15)
+    assert seen.final_c == pytest.approx(70.0, abs=0.5)
+
+
+def test_second_climb_is_told_with_what_the_first_has_taught() -> None:
+    """Facts pass from one detector to the next as after a restart; told in time, near the truth, and nothing 3 K below the limit."""
+    rnd = fresh_random()
+    power_w, rise_k = 250.0, 40.0
+    form = HeatsinkForm(0.2 * rise_k / power_w, 8.0, 0.8 * rise_k / power_w, rnd.uniform(100, 250))
+    first = TemperatureRising(spec(75.0))
+    run(rnd, spec(75.0), Heatsink(form), power_w, 4 * form.slow_tau_s, one=first)
+    facts = {f.name: f for f in first.learned()}
+    assert facts["thermal_time_constant_slow_s"].value == pytest.approx(form.slow_tau_s, rel=0.1)
+    limit_c = 25.0 + rise_k - 4.0
+    true_s = crossing_s(Heatsink(form), power_w, limit_c)
+    second = TemperatureRising(spec(limit_c))
+    second.recall(facts)
+    told = [(t, f) for t, f in run(rnd, spec(limit_c), Heatsink(form), power_w, true_s, idle_s=0.0, one=second) if not f.clear]
+    assert told
+    t_s, finding = told[0]
+    assert t_s <= 0.25 * true_s
+    assert finding.evidence["time_to_limit_s"] == pytest.approx(true_s - t_s, rel=0.5)
+    quiet = TemperatureRising(spec(25.0 + rise_k + 3.0))
+    quiet.recall(facts)
+    assert run(rnd, spec(25.0 + rise_k + 3.0), Heatsink(form), power_w, 5 * form.slow_tau_s, idle_s=0.0, one=quiet) == []
