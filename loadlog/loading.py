@@ -84,7 +84,7 @@ def load_bench(path: Path) -> Bench:
     Raises:
         ConfigError: a file is missing or wrong; one line with file, key and what is allowed.
     """
-    text = read_text(path, "configuration")
+    text = read_text(path, "configuration", "give another with --config, or copy one of config/")
     config = parse_config(text, str(path))
     loaded = {device.profile: _load_profile(device.profile, path) for device in config.device}
     buses = {bus.name: bus for bus in config.bus}
@@ -121,8 +121,8 @@ def _load_profile(name: str, config_path: Path) -> LoadedProfile:
     return LoadedProfile(load_profile(text, where), text, hashlib.sha256(text.encode()).hexdigest())
 
 
-def read_text(path: Path, what: str) -> str:
-    """The text of a file that the user wrote.
+def read_text(path: Path, what: str, hint: str = "check its path") -> str:
+    """The text of a file that the user wrote; ``hint``: what to do when it is missing.
 
     Raises:
         ConfigError: missing, not permitted, a directory, not UTF-8.
@@ -130,9 +130,7 @@ def read_text(path: Path, what: str) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError as exc:
-        raise ConfigError(
-            f"there is no such {what} file", where=str(path), hint="give another with --config, or copy one of config/"
-        ) from exc
+        raise ConfigError(f"there is no such {what} file", where=str(path), hint=hint) from exc
     except UnicodeDecodeError as exc:
         raise ConfigError(f"the {what} file is not UTF-8 text (byte {exc.start})", where=str(path)) from exc
     except OSError as exc:

@@ -12,7 +12,7 @@ import click
 
 from loadlog.cli.common import config_option, json_option, print_json, print_table, progress_bar, say
 from loadlog.model.clock import format_utc
-from loadlog.model.errors import UsageError
+from loadlog.model.errors import StoreError, UsageError
 from loadlog.model.event import Event
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def _write(path: Path, content: bytes) -> None:
         fresh.write_bytes(content)
         fresh.replace(path)
     except OSError as exc:
-        raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), hint="give a place that takes files") from exc
+        raise StoreError(f"cannot be written: {exc.strerror}", where=str(path), hint="give a place that takes files") from exc
 
 
 @click.command()

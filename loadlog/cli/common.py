@@ -113,11 +113,13 @@ def pick(name: str, known: Iterable[str], what: str) -> str:
     """``name`` when it is known.
 
     Raises:
-        UsageError: it is not; names the nearest.
+        UsageError: it is not; names the nearest, or all that there are.
     """
     names = list(known)
     if name not in names:
-        raise UsageError(f"there is no {what} {name!r}{nearest(name, names)}")
+        close = nearest(name, names)
+        hint = "" if close else f"known: {', '.join(names)}" if names else "none is configured"
+        raise UsageError(f"there is no {what} {name!r}{close}", hint=hint)
     return name
 
 

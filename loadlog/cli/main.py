@@ -59,7 +59,9 @@ def run(arguments: list[str]) -> int:
         click.echo(exc.format_message(), err=True)
         return 2
     except click.ClickException as exc:
-        return _report(exc.format_message().replace("\n", " "), 2, verbose)
+        line = exc.format_message().replace("\n", " ").removesuffix(".")
+        context = exc.ctx if isinstance(exc, click.UsageError) else None
+        return _report(f"{line} (see: {context.command_path} --help)" if context and "(" not in line else line, 2, verbose)
     except (click.Abort, KeyboardInterrupt):
         return 130
     except BrokenPipeError:

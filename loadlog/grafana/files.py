@@ -18,7 +18,7 @@ from loadlog.grafana.post_mortem import post_mortem
 from loadlog.grafana.provisioning import Server, data_sources, provider
 from loadlog.grafana.scope import Scope
 from loadlog.grafana.soak import soak
-from loadlog.model.errors import LoadlogError
+from loadlog.model.errors import StoreError
 
 DASHBOARDS: Mapping[str, Callable[[Scope], models.Dashboard]] = {
     "overview": overview,
@@ -60,7 +60,7 @@ def write(folder: Path, files: Mapping[str, str]) -> None:
     """Write them below ``folder``, which is made.
 
     Raises:
-        LoadlogError: a file cannot be written; names it.
+        StoreError: a file cannot be written; names it.
     """
     for name, text in files.items():
         path = folder / name
@@ -68,4 +68,4 @@ def write(folder: Path, files: Mapping[str, str]) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         except OSError as exc:
-            raise LoadlogError(f"cannot write the file: {exc.strerror}", where=str(path), hint="give another folder") from exc
+            raise StoreError(f"cannot be written: {exc.strerror}", where=str(path), hint="give another folder") from exc

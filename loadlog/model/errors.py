@@ -48,7 +48,7 @@ class DeviceError(LoadlogError):
 
 
 class StoreError(LoadlogError):
-    """A recording cannot be written or read."""
+    """A recording, or a file made from it, cannot be written or read."""
 
     exit_status = 4
 

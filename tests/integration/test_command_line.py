@@ -5,16 +5,29 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from loadlog.cli.main import run
 from tests.one_load import one_load
 
 ROOT = Path(__file__).resolve().parents[2]
 GOOD = one_load(name="t", tcp_port=1)
+
+
+@pytest.fixture
+def called(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Exit status, output and errors of a command line in this process, in ``tmp_path``."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*arguments: str) -> tuple[int, str, str]:
+        return run(list(arguments)), *capfd.readouterr()
+
+    return call
 
 
 def loadlog(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
@@ -40,16 +53,54 @@ def loadlog(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[st
         (["events", "--since", "yesterday", "--config", "bench.toml"], 2, "'yesterday' is neither an instant"),
         (["events", "--kind", "sense_fallbck", "--config", "bench.toml"], 2, "(nearest known: sense_fallback)"),
         (["simulate", "workshp"], 2, "workshop"),
+        (["run", "start"], 2, "Missing argument 'NAME' (see: loadlog run start --help)"),
+        (["run", "note", "soak-0001", "lead warm", "--config", "bench.toml"], 2, "(lead warm)"),
+        (["events", "--kind", "xyz", "--config", "bench.toml"], 2, "there is no event kind 'xyz' (known: "),
+        (["forward", "retry", "lab", "--config", "bench.toml"], 2, "there is no forwarding target 'lab' (none is configured)"),
+        (["notify", "test", "--config", "bench.toml"], 2, "see [notify] in the sample configuration"),
+        (["accuracy", "load-1", "--csv", "absent.csv", "--config", "bench.toml"], 2, "readings file (check its path)"),
+        (["accuracy", "load-1", "--csv", "notes.txt", "--config", "bench.toml"], 2, "notes.txt: there is no column 'voltage'"),
+        (["accuracy", "load-1", "--point", "24", "--config", "bench.toml"], 2, "is not CHANNEL=REFERENCE such as"),
+        (["check", "--config", "folder"], 2, "folder: cannot read the configuration file: Is a directory"),
+        (["check", "--config", "notes.txt"], 2, "notes.txt: not valid TOML"),
+        (["review", "absent.zip", "--config", "bench.toml"], 4, "absent.zip: cannot be read: No such file"),
+        (["replay", "last", "--with", "absent.toml", "--config", "bench.toml"], 2, "absent.toml: there is no such configuration file"),
+        (["export", "last", "--format", "xml", "--config", "bench.toml"], 2, "'csv', 'parquet', 'archive'"),
+        (["dashboards", "write", "notes.txt"], 4, "cannot be written: File exists (give another folder)"),
+        (["store", "backup", "notes.txt", "--config", "bench.toml"], 2, "Directory 'notes.txt' is a file"),
+        (["scan", "127.0.0.1"], 2, "is neither a serial port such as"),
+        (["scan", "/dev/null"], 3, "/dev/null: not a serial port"),
+        (["registers", "/dev/absent", "300", "0", "10"], 2, "300 is not in the range"),
+        (["demo", "--duration", "soon"], 2, "'soon' is no duration such as 90s"),
+        (["serve", "--reload", "--config", "bench.toml"], 1, "no recorder is running (start it with: loadlog serve)"),
+        (["ack", "5", "--config", "bench.toml"], 1, "no recorder is running (start it with: loadlog serve)"),
     ],
 )
-def test_an_error_is_one_line_with_its_exit_status(tmp_path: Path, arguments: list[str], status: int, line: str) -> None:
+def test_an_error_is_one_line_with_its_exit_status(tmp_path: Path, called: Any, arguments: list[str], status: int, line: str) -> None:
     (tmp_path / "bench.toml").write_text(GOOD)
+    (tmp_path / "notes.txt").write_text("voltage,reading\n")
+    (tmp_path / "folder").mkdir()
+    found, out, err = called(*arguments)
+    assert found == status, err
+    assert line in err
+    assert err.count("\n") == 1, err
+    assert "Traceback" not in err
+    assert out == ""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [(["rum"], 2), (["run", "start", "soak"], 1), (["read", "load-1"], 3), (["run", "list"], 4), (["run", "start"], 2)],
+    ids=lambda v: " ".join(v) if isinstance(v, list) else None,
+)
+def test_the_process_ends_with_the_status_of_its_error(tmp_path: Path, arguments: list[str], status: int) -> None:
+    (tmp_path / "bench.toml").write_text(GOOD)
+    (tmp_path / "config").mkdir()
+    (tmp_path / "bench.toml").rename(tmp_path / "config" / "bench.toml")
     done = loadlog(*arguments, cwd=tmp_path)
-    assert done.returncode == status, done.stderr
-    assert line in done.stderr
+    assert (done.returncode, done.stdout) == (status, ""), done.stderr
+    assert done.stderr.startswith("loadlog: ")
     assert done.stderr.count("\n") == 1, done.stderr
-    assert "Traceback" not in done.stderr
-    assert done.stdout == ""
 
 
 def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
@@ -84,14 +135,14 @@ def test_v_adds_the_traceback_with_its_cause(tmp_path: Path) -> None:
         ("rate_hz = 1.0", "rate_hz = nan", "device[load-1].rate_hz"),
     ],
 )
-def test_a_configuration_error_names_file_key_and_what_is_known(tmp_path: Path, old: str, new: str, line: str) -> None:
+def test_a_configuration_error_names_file_key_and_what_is_known(tmp_path: Path, called: Any, old: str, new: str, line: str) -> None:
     assert old in GOOD
     (tmp_path / "bench.toml").write_text(GOOD.replace(old, new, 1))
     for command in (["check"], ["serve", "--part", "recorder"]):
-        done = loadlog(*command, "--config", "bench.toml", cwd=tmp_path)
-        assert done.returncode == 2, done.stderr
-        assert line in done.stderr
-        assert done.stderr.count("\n") == 1, done.stderr
+        status, _, err = called(*command, "--config", "bench.toml")
+        assert status == 2, err
+        assert line in err
+        assert err.count("\n") == 1, err
 
 
 def test_check_prints_json_alone(tmp_path: Path) -> None:
