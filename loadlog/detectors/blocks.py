@@ -19,6 +19,7 @@ import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from operator import mul, sub
 
 BLOCK_S, BLOCK_SAMPLES, MOST_SAMPLES = 10.0, 16, 512
@@ -49,6 +50,11 @@ class Block:
     n: int
 
 
+@lru_cache(maxsize=8)
+def _squares(n: int) -> tuple[int, ...]:
+    return tuple(k * k for k in range(n))
+
+
 def condense(values: Sequence[float]) -> Block:
     """The block of at least `LEAST_SAMPLES`. Sums are taken relative to the first value, so a large level costs no digits."""
     n, first = len(values), values[0]
@@ -56,7 +62,7 @@ def condense(values: Sequence[float]) -> Block:
     total = sum(offsets)
     middle = 0.5 * (n - 1)
     first_moment, squares = sum(map(mul, offsets, range(n))), sum(map(mul, offsets, offsets))
-    second_moment = sum(map(mul, offsets, [k * k for k in range(n)]))
+    second_moment = sum(map(mul, offsets, _squares(n)))
     slope = first_moment - middle * total
     bend = second_moment - 2.0 * middle * first_moment + (middle * middle - (n * n - 1.0) / 12.0) * total
     line, parabola = n * (n * n - 1.0) / 12.0, n * (n * n - 1.0) * (n * n - 4.0) / 180.0

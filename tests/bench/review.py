@@ -31,6 +31,7 @@ from tests.bench.figures import Figure
 from tests.bench.programs import python
 from tests.bench.store_data import NS, RUN, SPECS, T0, rows, snapshot
 from tests.checklists.traces import T0_NS, Bench, Load, load_spec, meter_spec
+from tests.events.cost import loop_ns
 from tests.one_load import one_load
 from tests.unit.store.recorded import HandClock, OpenJournal
 from tests.unit.store.recorded import snapshot as snapshot_of
@@ -190,10 +191,10 @@ def replaying(data: Path) -> dict[str, Any]:
         with mock.patch("loadlog.pipeline.detectors_for", return_value=[]):
             replay_run(archive, run.id)
 
-    turns = [(spent(plain), spent(bare), spent(lambda: replay_run(archive, run.id))) for _ in range(3)]
-    rows_s, bare_s, whole_s = (statistics.median(column) for column in zip(*turns, strict=True))
+    turns = [(spent(plain), spent(bare), spent(lambda: replay_run(archive, run.id)), loop_ns()) for _ in range(3)]
+    rows_s, bare_s, whole_s, reference_ns = (statistics.median(column) for column in zip(*turns, strict=True))
     assert not replay_run(archive, run.id).missing
-    return {"samples": count, "rows_s": rows_s, "bare_s": bare_s, "whole_s": whole_s}
+    return {"samples": count, "rows_s": rows_s, "bare_s": bare_s, "whole_s": whole_s, "loop_ns": reference_ns}
 
 
 def replay_figures(loads: str, found: dict[str, Any], least: float | None = None) -> list[Figure]:
@@ -201,6 +202,7 @@ def replay_figures(loads: str, found: dict[str, Any], least: float | None = None
     count = found["samples"]
     rows_us, bare_us, whole_us = (found[f"{name}_s"] / count * 1e6 for name in ("rows", "bare", "whole"))
     beside = f"{whole_us:.1f} µs a sample: rows {rows_us:.1f}, to samples {bare_us - rows_us:.1f}, detectors {whole_us - bare_us:.1f}"
+    beside += f"; an iteration of the reference loop (`tests.events.cost`) {found['loop_ns']:.0f} ns"
     return [
         Figure(f"replay of loads {loads}", count / found["whole_s"], "1/s", least=least, beside=beside),
         Figure("the same, against one pass over the rows", whole_us / rows_us, beside=f"{count} samples; all detectors, one core"),

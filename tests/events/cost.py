@@ -91,7 +91,7 @@ def cost_study(seed: int, samples: int) -> Study:
                 continue
             n += 1
             if n % 500 == 0:
-                loops.append(_loop_ns())
+                loops.append(loop_ns())
             begun = time.thread_time_ns()
             for detector in detectors:
                 detector.update(sample, context)
@@ -115,7 +115,7 @@ def cost_study(seed: int, samples: int) -> Study:
     ])  # fmt: skip
 
 
-def _loop_ns() -> float:
+def loop_ns() -> float:
     """CPU time of one iteration of a loop of two additions and a product."""
     total, begun = 0.0, time.thread_time_ns()
     for k in range(2000):
