@@ -6,7 +6,7 @@ A *statistic* is named with the channel that it is about; `STATISTICS` lists the
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -263,16 +263,3 @@ def check_limit(spec: DeviceSpec, limit: AcceptanceLimit) -> AcceptanceLimit:
     """
     channel, statistic = check_statistic(spec, limit.channel, limit.statistic)
     return dataclasses.replace(limit, channel=channel, statistic=statistic)
-
-
-def span_of(from_utc_ns: int, length_s: float) -> Span:
-    """A span by its length."""
-    return Span(from_utc_ns, from_utc_ns + round(length_s * NS))
-
-
-def limits_by_device(limits: Iterable[AcceptanceLimit]) -> Mapping[str, tuple[AcceptanceLimit, ...]]:
-    """Device -> its limits, in their order."""
-    out: dict[str, tuple[AcceptanceLimit, ...]] = {}
-    for limit in limits:
-        out[limit.device] = (*out.get(limit.device, ()), limit)
-    return out

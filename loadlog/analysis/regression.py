@@ -89,11 +89,6 @@ class LineFit:
         out._xx, out._xy, out._yy = (float((s + n * a * b).sum()) for s, a, b in ((xx, dx, dx), (xy, dx, dy), (yy, dy, dy)))
         return out
 
-    @property
-    def x_deviation(self) -> float:
-        """Standard deviation of x, 0 for fewer than two."""
-        return math.sqrt(self._xx / (self.n - 1)) if self.n > 1 else 0.0
-
     def line(self) -> Line | None:
         """The line, or None when x never varied."""
         if self.n < 2 or self._xx <= 0:

@@ -65,9 +65,3 @@ def last_due(at: dt.time, zone: ZoneInfo, t_utc_ns: int) -> int:
     """The newest daily instant that is not after ``t_utc_ns``."""
     today = local(t_utc_ns, zone).date()
     return max(due for day in (today - _DAY, today) if (due := instant(day, at, zone)) <= t_utc_ns)
-
-
-def next_due(at: dt.time, zone: ZoneInfo, t_utc_ns: int) -> int:
-    """The first daily instant after ``t_utc_ns``."""
-    today = local(t_utc_ns, zone).date()
-    return min(due for day in (today, today + _DAY) if (due := instant(day, at, zone)) > t_utc_ns)

@@ -9,7 +9,6 @@ from pydantic import Field, model_validator
 from loadlog.model.wire import MAX_READ_REGISTERS
 from loadlog.profiles.schema import Common, PlainName, Quantity, StatusBase, Table, TimingTable, check_kind, check_value_names
 
-NumberType = Literal["u16", "s16", "u32", "s32", "u64", "s64", "f32", "f64", "bcd16", "bcd32"]
 WORDS = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "u64": 4, "s64": 4, "f32": 2, "f64": 4, "bcd16": 1, "bcd32": 2}
 Order = Literal["high-first", "low-first"]
 Address = Annotated[int, Field(ge=0, le=65536)]

@@ -97,19 +97,6 @@ def parse_string(text: str) -> str:
     return text
 
 
-def parse_block(text: str) -> bytes | None:
-    """The bytes of an arbitrary block (characters 0 to 255): ``#15hello``, or ``#0`` up to the end; None when it is none or too short."""
-    if len(text) < 2 or text[0] != "#" or not text[1].isascii() or not text[1].isdigit():
-        return None
-    digits = int(text[1])
-    if digits == 0:
-        return text[2:].removesuffix("\n").encode("latin-1")
-    size, data = text[2 : 2 + digits], text[2 + digits :]
-    if len(size) != digits or not size.isascii() or not size.isdigit() or len(data) < int(size):
-        return None
-    return data[: int(size)].encode("latin-1")
-
-
 def split(text: str, separator: str) -> list[str]:
     """Cut at the separator (``;`` between answers, ``,`` between fields) where it stands outside of quotes and blocks."""
     if '"' not in text and "'" not in text and "#" not in text:

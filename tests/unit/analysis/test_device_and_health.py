@@ -9,7 +9,7 @@ import pytest
 
 from loadlog.analysis import AcceptanceLimit, Chunk, Column, DeviceAnalysis, Span, check_limit, chunk_of_arrays, chunks_of_samples, judge
 from loadlog.analysis.chunk import readings
-from loadlog.analysis.device import OF_BATTERIES, STATISTICS, limits_by_device
+from loadlog.analysis.device import OF_BATTERIES, STATISTICS
 from loadlog.analysis.health import DataHealth
 from loadlog.model.clock import NS
 from loadlog.model.errors import UsageError
@@ -115,7 +115,6 @@ def test_one_sample_and_no_good_sample() -> None:
 def test_limits_by_short_names() -> None:
     limit = check_limit(load(), AcceptanceLimit("load-1", "voltage", "max", high=24.5))
     assert (limit.channel, limit.statistic) == ("voltage_v", "maximum")
-    assert limits_by_device([limit, limit])["load-1"] == (limit, limit)
 
 
 @pytest.mark.parametrize(

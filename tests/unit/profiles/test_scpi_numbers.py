@@ -12,7 +12,6 @@ import pytest
 
 from loadlog.profiles.scpi_numbers import (
     matches_mnemonic,
-    parse_block,
     parse_boolean,
     parse_integer,
     parse_number,
@@ -106,16 +105,6 @@ def test_mnemonics_take_the_short_and_the_long_form_only() -> None:
     for answer in ("CURRE", "CUR", "", "VOLT", "CURRENTS"):
         assert not matches_mnemonic(answer, "CURRent")
     assert not matches_mnemonic("", "curr")
-
-
-def test_blocks() -> None:
-    assert parse_block("#15hello") == b"hello"  # IEEE 488.2, 8.7.9
-    assert parse_block("#210helloworld") == b"helloworld"
-    assert parse_block("#0hello\n") == b"hello"  # 8.7.10: up to the end
-    assert parse_block("#16hello") is None  # one byte short
-    assert parse_block("#1xhello") is None
-    assert parse_block("hello") is None
-    assert parse_block("#13\xff\x00;") == b"\xff\x00;"
 
 
 def test_strings() -> None:
