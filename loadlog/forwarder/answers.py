@@ -50,16 +50,18 @@ def judge(status: int, headers: Mapping[str, str], body: bytes, where: str, cred
     if status in (408, 425, 429) or status >= 500:
         after = retry_after_s(headers, now_utc_s)
         return Answer(Verdict.UNAVAILABLE, f"{where} answers {status}{_tail('' if is_page else said)}", after)
+    if 300 <= status < 400:  # to a page for people as a rule, where somebody is to log in
+        return Answer(Verdict.TARGET_REFUSES, f"{where} sends elsewhere (status {status}): give the final address as url")
     if status < 300 or (is_page and status not in (401, 403)):
         hint = "answers like no time-series database: check url"
         return Answer(Verdict.TARGET_REFUSES, f"{where} {hint} (status {status}{', ' + kind if kind else ''})")
-    if status < 400:
-        return Answer(Verdict.TARGET_REFUSES, f"{where} sends elsewhere (status {status}): give the final address as url")
     if status in (401, 403):
         what = "does not accept the credentials" if status == 401 else "does not permit writing"
         return Answer(Verdict.TARGET_REFUSES, f"{where} {what}: check {credentials}{_tail('' if is_page else said)}")
     if status == 404:
-        return Answer(Verdict.TARGET_REFUSES, f"{where} has no {store}, or no such write path{_tail(said)}")
+        return Answer(
+            Verdict.TARGET_REFUSES, f"{where} has no {store}, or no such write path{_tail(said)}: create it, or check url and kind"
+        )
     if status == 413:
         return Answer(Verdict.TOO_LARGE, f"too large{_tail(said)}")
     if status in (400, 422):

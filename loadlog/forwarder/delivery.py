@@ -72,5 +72,6 @@ def _objection(refusal: Answer, send: Send, proof: Callable[[], str]) -> Answer 
     if answer.verdict is Verdict.ACCEPTED:
         return None
     if answer.verdict in (Verdict.LINES_REFUSED, Verdict.TOO_LARGE):
-        return replace(refusal, verdict=Verdict.TARGET_REFUSES, reason=f"every line is refused, a sound one too: {answer.reason}")
+        reason = f"every line is refused, a sound one too: {answer.reason}: check url, and what stands between"
+        return replace(refusal, verdict=Verdict.TARGET_REFUSES, reason=reason)
     return answer

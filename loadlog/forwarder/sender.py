@@ -59,7 +59,7 @@ def load_credentials(config: ForwardConfig, base: Path, environ: Mapping[str, st
         named = "password_env" if config.password_env else "password_file"
         return Credentials(username=config.username, password=password, named=f"{place}.username and {named}")
     wanted = "token_env or token_file" if config.kind == INFLUXDB2 else "username and password_env"
-    return Credentials(named=f"{place}: none are configured ({wanted})")
+    return Credentials(named=f"{place}, which names none ({wanted})")
 
 
 class Sender:
@@ -103,7 +103,7 @@ class Sender:
             _, status, headers = self._post(body)
         except ApiException as exc:
             if not exc.status:  # TLS refused
-                return Answer(Verdict.UNREACHABLE, f"{where}: {_one_line(exc.reason)}")
+                return Answer(Verdict.UNREACHABLE, f"{where}: {reason_of_tls(_one_line(exc.reason))}")
             said = exc.body if isinstance(exc.body, bytes) else str(exc.body or "").encode()
             return judge(exc.status, dict(exc.headers or {}), said, where, self._credentials.named, self._what, self._utc_s())
         except UnicodeDecodeError:
@@ -149,14 +149,23 @@ def reason_of(exc: BaseException, timeout_s: float) -> str:
         inner = inner.__cause__ or inner.__context__ or (reason if isinstance(reason, BaseException) else None)
     for kinds, words in (
         ((ConnectionRefusedError,), "nobody listens there"),
-        ((urllib3.exceptions.NameResolutionError,), "the host's name is not known"),
+        ((urllib3.exceptions.NameResolutionError,), "the host's name is not known: check url"),
         ((http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError), "the connection was cut"),
         ((TimeoutError, urllib3.exceptions.TimeoutError), f"no answer within {timeout_s:g} s"),
-        ((http.client.HTTPException, urllib3.exceptions.ProtocolError), "the answer broke off, or is no HTTP"),
+        ((http.client.HTTPException, urllib3.exceptions.ProtocolError), "the answer broke off, or is no HTTP: check url"),
     ):
         if any(isinstance(one, kinds) for one in chain):
             return words
     return _one_line(exc)
+
+
+def reason_of_tls(said: str) -> str:
+    """Why there is no encrypted connection, in plain words: OpenSSL's name of the error stands in capitals."""
+    if "WRONG_VERSION_NUMBER" in said:
+        return "it does not speak TLS on this port: should url begin with http://?"
+    if "CERTIFICATE_VERIFY_FAILED" in said:
+        return f"its certificate is not trusted: give the authority's as ca_file, or check the name in url ({said})"
+    return f"no encrypted connection: {said}"
 
 
 def _one_line(what: object) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from loadlog.model.errors import StoreError
 from loadlog.store.aggregate import worst_in_rows
 from loadlog.store.blocks import FAILURE, HELD, MARKS, QUALITY, SEQ, TIME, VALUES, Bools, Column, Ints, column_of
 from loadlog.store.edges import sealed_seq, snapshot
@@ -121,18 +122,32 @@ def slabs(connection: sqlite3.Connection, wanted: Wanted) -> Iterator[Slab]:
 
 def next_slabs(connection: sqlite3.Connection, path: Path, layouts: Mapping[int, Layout], after: int, limit: int) -> tuple[list[Slab], int]:
     """The columns `OF_POLL` and all channels of the next rows of every device (``layouts``: by its number), at most ``limit`` with numbers
-    after ``after``, one slab a device; everything up to the number that comes with them has been looked at."""
+    after ``after``; those of one device in order. Everything up to the number that comes with them has been looked at."""
+    found, rows, reached = list[Slab](), 0, after
     with snapshot(connection):
         sealed = sealed_seq(connection)
         if after >= sealed:
             return _next_hot(connection, layouts, after, limit)
-        cuts, reached = Source(path, connection).cuts(tuple(layouts), after, sealed, limit)
-        found = []
-        for chunk, low, high in cuts:
-            layout, rows = layouts[chunk.device], slice(low, high)
+        source = Source(path, connection)
+        while reached < sealed and rows < limit:  # bodies of one group end at slightly different numbers
+            try:
+                slabs, upto = _next_sealed(source, layouts, reached, sealed, limit - rows)
+            except StoreError:
+                if not found:
+                    raise
+                break  # what lies before the damage comes first
+            found, rows, reached = found + slabs, rows + sum(len(slab.seqs) for slab in slabs), upto
+    return found, reached
+
+
+def _next_sealed(source: Source, layouts: Mapping[int, Layout], after: int, upto: int, limit: int) -> tuple[list[Slab], int]:
+    cuts, reached = source.cuts(tuple(layouts), after, upto, limit)
+    found = []
+    for chunk, low, high in cuts:
+        layout, rows = layouts[chunk.device], slice(low, high)
+        if high > low:  # all decoded here, where damage is the recording's and not the reader's
             wanted = (*OF_POLL, *range(VALUES, VALUES + len(layout.names)))
-            if high > low:  # all decoded here, where damage is the recording's and not the reader's
-                found.append(Slab(layout, {i: chunk.column(i).taken(rows) for i in wanted}))
+            found.append(Slab(layout, {i: chunk.column(i).taken(rows) for i in wanted}))
     return found, reached
 
 

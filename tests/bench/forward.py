@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from unittest import mock
 
 from loadlog.config import ForwardConfig, StoreConfig
 from loadlog.control.client import ControlClient
@@ -27,7 +28,7 @@ from loadlog.model.quantity import Scale
 from loadlog.model.run import Snapshot
 from loadlog.model.sample import Quality, Sample, Stamp
 from loadlog.model.serial_form import device_to_json
-from loadlog.store import Archive, Journal
+from loadlog.store import Archive, Journal, sealing
 from loadlog.store.forward_state import ForwardState
 from loadlog.store.sealing import SEAL_ROWS
 from loadlog.store.viewer_state import open_state
@@ -69,8 +70,21 @@ class _Clock:
         time.sleep(max(0.0, (monotonic_ns - time.monotonic_ns()) / NS))
 
 
+def record_hot(folder: Path, points: int) -> None:
+    """As `record`, nothing sealed: a recorder without its encoding helper."""
+    with mock.patch.multiple(sealing, SEAL_ROWS=1 << 60, GROUP_ROWS=1 << 60):
+        _record(folder, points)
+    (path,) = (folder / "recordings").glob("*.sqlite")
+    if sealed := _sealed(path):
+        raise BenchError(f"forward: {sealed} points were sealed")
+
+
 def record(folder: Path, points: int) -> None:
     """A quantised soak test of eight loads at 10 Hz that ended a moment ago: older rows sealed, as after an outage, newer ones hot."""
+    _record(folder, points, points - HOT_AT_MOST)
+
+
+def _record(folder: Path, points: int, sealed_at_least: int = 0) -> None:
     channels = tuple(ChannelSpec(name, "V", "number", Scale.of("0.001"), 0.001) for name in FIELDS)
     specs = {f"load-{n}": DeviceSpec(f"load-{n}", "load", "rack", 0.1, channels) for n in range(DEVICES)}
     snapshot = Snapshot("bench", "", {}, {name: device_to_json(spec) for name, spec in specs.items()}, "bench")
@@ -90,7 +104,7 @@ def record(folder: Path, points: int) -> None:
     journal.flush().result(60)
     (path,) = (folder / "recordings").glob("*.sqlite")
     give_up_s = time.monotonic() + 120
-    while points - _sealed(path) > HOT_AT_MOST:
+    while _sealed(path) < sealed_at_least:
         if time.monotonic() > give_up_s:
             raise BenchError(f"forward: of {points} points {_sealed(path)} were sealed")
         journal.flush().result(60)
@@ -135,8 +149,8 @@ def _forward(data: Path, config: ForwardConfig, name: str, send: Callable[[bytes
         viewer.close()
 
 
-def _into(what: str, make: Callable[[Path], Server], folder: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
-    data, bodies = folder / "data", list[bytes]()
+def _into(what: str, make: Callable[[Path], Server], data: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
+    folder, bodies = data.parent, list[bytes]()
     rates: list[float] = []
     bare: list[float] = []
 
@@ -145,7 +159,7 @@ def _into(what: str, make: Callable[[Path], Server], folder: Path, plan: Forward
         return Answer(Verdict.ACCEPTED)
 
     for n in range(plan.rounds):
-        say(f"forward: {plan.points} points into {what}, round {n + 1}")
+        say(f"forward: {plan.points} points into {what}, {data.name}, round {n + 1}")
         with _fresh(make, folder / "server") as server:
             config = _config(server)
             if not bodies:
@@ -160,9 +174,10 @@ def _into(what: str, make: Callable[[Path], Server], folder: Path, plan: Forward
             bare.append(plan.points / (time.perf_counter() - begin_s))
     rate, alone = statistics.median(rates), statistics.median(bare)
     least = 40_000 if what == "VictoriaMetrics" else None
+    beside = "recordings to acknowledged, one process"
     return [
-        Figure(f"points a second into {what}, six fields", rate, "/s", least=least, beside="recordings to acknowledged, one process"),
-        Figure(f"forwarding into {what} / bare client", rate / alone, least=0.6, beside=f"ready-made bodies: {alone:.0f}/s"),
+        Figure(f"points a second into {what}, six fields, {data.name}", rate, "/s", least=least, beside=beside),
+        Figure(f"forwarding into {what} / bare client, {data.name}", rate / alone, least=0.6, beside=f"ready-made bodies: {alone:.0f}/s"),
     ]
 
 
@@ -173,8 +188,11 @@ def forward(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[F
             raise BenchError(f"forward needs {program}: sh tests/servers.sh installs it")
     say(f"forward: recording {plan.points} points")
     folder.mkdir()
-    record(folder / "data", plan.points)
-    figures = _into("VictoriaMetrics", Victoria, folder, plan, say) + _into("InfluxDB 1.x", Influx1, folder, plan, say)
+    mostly_sealed, all_hot = folder / "mostly sealed", folder / "nothing sealed"
+    record(mostly_sealed, plan.points)
+    record_hot(all_hot, plan.points)
+    figures = _into("VictoriaMetrics", Victoria, mostly_sealed, plan, say) + _into("VictoriaMetrics", Victoria, all_hot, plan, say)
+    figures += _into("InfluxDB 1.x", Influx1, mostly_sealed, plan, say)
     return figures + _lateness(programs, folder, plan, say)
 
 

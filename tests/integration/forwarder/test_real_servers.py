@@ -129,7 +129,7 @@ def test_wrong_password_missing_database_and_a_page_each_give_one_clear_line(tmp
 
 def test_something_that_is_no_server_at_all() -> None:
     for talk, said in (
-        (b"220 mail ready\r\n", "the answer broke off, or is no HTTP"),
+        (b"220 mail ready\r\n", "the answer broke off, or is no HTTP: check url"),
         (b"", "the connection was cut"),
         (response(b"200 OK", b"Content-Type: text/html\r\n", "<h1>käse</h1>".encode("latin-1")), "answers like no time-series database"),
     ):
@@ -143,6 +143,11 @@ def test_something_that_is_no_server_at_all() -> None:
     assert "the host's name is not known" in answer.reason
     answer = Sender(to_influx(f"https://127.0.0.1:{free_port()}"), Credentials())(b"m v=1 1")
     assert answer.verdict is Verdict.UNREACHABLE
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        threading.Thread(target=_say, args=(listener, response(b"400 Bad Request", b"", b"")), daemon=True).start()
+        answer = Sender(to_influx(f"https://127.0.0.1:{listener.getsockname()[1]}"), Credentials())(b"m v=1 1")
+    assert answer.verdict is Verdict.UNREACHABLE
+    assert answer.reason.endswith("it does not speak TLS on this port: should url begin with http://?")
 
 
 def test_a_server_that_was_started_again_between_two_requests_shows(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ CASES = [
     (200, JSON, b"{}", Verdict.TARGET_REFUSES, "answers like no time-series database"),
     (202, {}, b"", Verdict.TARGET_REFUSES, "answers like no time-series database"),
     (301, {"Location": "https://h/"}, b"", Verdict.TARGET_REFUSES, "sends elsewhere (status 301): give the final address as url"),
+    (302, PAGE, b"<html>Log in</html>", Verdict.TARGET_REFUSES, "sends elsewhere (status 302): give the final address as url"),
     (400, PAGE, b"<html>Bad Request</html>", Verdict.TARGET_REFUSES, "answers like no time-series database"),
     (400, JSON, b'{"error":"partial write: field type conflict: input field \\"v\\" on measurement \\"m\\" is type float, already '
      b'exists as type integer dropped=1"}', Verdict.LINES_REFUSED, 'partial write: field type conflict: input field "v" on'),
@@ -27,7 +28,7 @@ CASES = [
      "http://h does not accept the credentials: check forward[lab].token_env (unauthorized access)"),
     (403, JSON, b'{"code":"forbidden","message":"insufficient permissions for write"}', Verdict.TARGET_REFUSES, "does not permit writing"),
     (404, JSON, b'{"error":"database not found: \\"bench\\""}', Verdict.TARGET_REFUSES,
-     "http://h has no bucket 'bench', or no such write path (database not found: \"bench\")"),
+     "http://h has no bucket 'bench', or no such write path (database not found: \"bench\"): create it, or check url and kind"),
     (405, {}, b"", Verdict.TARGET_REFUSES, "http://h answers 405: check url"),
     (413, JSON, b'{"error":"Request Entity Too Large"}', Verdict.TOO_LARGE, "too large"),
     (422, JSON, b'{"code":"unprocessable entity","message":"points beyond retention policy dropped=3"}', Verdict.LINES_REFUSED, "=3"),

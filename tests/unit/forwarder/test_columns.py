@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -100,6 +102,24 @@ def test_columns_say_what_rows_say(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert follower.places == rows.places
         opened.put(sample(1501, "case", T0 + DAY_NS))
         assert len(by_columns(follower, mode, limit)) == 1, "what was read at the end is not read again"
+
+
+def test_what_lies_before_a_damaged_body_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with sealing_at(monkeypatch, 100), OpenJournal(tmp_path) as opened:
+        for n in range(0, 600, 50):
+            opened.put(*(sample(seq, DEVICES[seq % 3], T0 + seq * NS) for seq in range(n + 1, n + 51)))
+        opened.seal()
+    (path,) = (tmp_path / "recordings").glob("*.sqlite")
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        ends = [row[0] for row in db.execute("SELECT last_seq FROM sealed ORDER BY last_seq")]
+        first = db.execute("SELECT min(first_seq) FROM sealed WHERE last_seq = ?", (ends[-1],)).fetchone()[0]
+        assert 1 < first < ends[-1]
+        db.execute("UPDATE sealed SET body = zeroblob(length(body)) WHERE last_seq = ?", (ends[-1],))
+    follower = Archive(tmp_path).follow(0)
+    numbers = [int(seq) for stretches in iter(follower.poll_slabs, []) for stretch in stretches for seq in stretch.slab.seqs]
+    assert follower.damaged
+    assert sorted(numbers) == list(range(1, len(numbers) + 1))
+    assert first - len(DEVICES) <= len(numbers) < ends[-1]
 
 
 @settings(deadline=None)

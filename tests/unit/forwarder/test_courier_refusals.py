@@ -50,7 +50,7 @@ def test_a_server_that_refuses_every_line_gets_none_set_aside(tmp_path: Path) ->
     desk.server.objection = lambda lines: BAD
     desk.run(lambda: desk.courier.facts.state is State.REFUSED)
     assert desk.courier.facts.set_aside == 0
-    assert "every line is refused, a sound one too: field type conflict" in desk.courier.facts.detail
+    assert "every line is refused, a sound one too: field type conflict: check url" in desk.courier.facts.detail
     assert len(desk.server.bodies) < 20
     desk.server.objection = lambda lines: None
     desk.drain()
