@@ -65,7 +65,7 @@ class Courier:
         self._retry_wanted = self._may_have_lost = False
         self._retry_s = RETRY_MIN_S
         now_s = around.monotonic_s()
-        self._next_try_s = self._next_samples_s = self._next_beat_s = self._next_look_s = now_s
+        self._next_try_s = self._next_samples_s = self._next_beat_s = self._next_look_s = self._next_events_s = now_s
         self._next_tell_s = now_s + TELL_S
         self._failing_since_s: float | None = None
         self._failures = self._aside = self._lines = self._waiting = 0
@@ -115,8 +115,8 @@ class Courier:
         if self._aside >= MOST_ASIDE:
             self._fail(Answer(Verdict.TARGET_REFUSES, f"{self._aside} lines are set aside: forwarding waits until the server takes them"))
             return self._next_try_s - now_s
-        if now_s >= self._next_look_s or self._events:
-            sent = self._send_events()
+        if now_s >= self._next_events_s or self._events:
+            sent = self._send_events(now_s)
             if sent is not None:
                 return 0.0 if sent else self._next_try_s - now_s
         if now_s < self._next_samples_s:
@@ -134,7 +134,7 @@ class Courier:
             position = self._skip_existing()
         if self._state is State.STARTING and self.config.rewind_s and position.acknowledged_utc_ns is not None:
             position = self._rewound(position)
-        self._events = {}
+        self._events, self._next_events_s = {}, self._around.monotonic_s()
         # What goes with the acknowledged samples: the stamps of a body that waits are not yet given out for good.
         self._acknowledged_state = json.dumps(position.state)
         self._events_from = dict(position.places[EVENTS])
@@ -218,13 +218,14 @@ class Courier:
 
     # -- events
 
-    def _send_events(self) -> bool | None:
+    def _send_events(self, now_s: float) -> bool | None:
         """One body of them, newest first; None when there are none, False when they did not get through."""
         follower = self._going().follower
         for event in follower.poll_events():
             self._events[event.id, str(event.state)] = event  # a later state of the same kind takes the place of the earlier
         if not self._events:
             self._keep_event_places(follower)
+            self._next_events_s = now_s + IDLE_S  # also while samples are caught up: a look costs as much as a thousand of them
             return None
         newest_first = sorted(self._events.items(), key=lambda item: -item[1].seq)[: self.config.batch_lines]
         lines = [event_line(self._around.bench, event, self.config.stamps) for _, event in newest_first]

@@ -104,6 +104,19 @@ def test_events_go_first_the_newest_of_them_before_the_others(tmp_path: Path) ->
     assert sum(map(len, desk.server.bodies)) == len(kinds), "a restart sends no event again"
 
 
+def test_an_event_overtakes_what_is_caught_up(tmp_path: Path) -> None:
+    record(tmp_path, 5000)
+    desk = Desk(tmp_path, batch_lines=500, catch_up_lines_per_s=1000)
+    desk.run(lambda: len(desk.server.bodies) == 3)
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_events([event(1, 0)])
+        opened.flush()
+        desk.run(lambda: any(line.startswith("bench_event") for line in desk.server.bodies[-1]))
+    assert len(desk.server.bodies) <= 3 + 3, "within a second or so, though half a second's worth goes at a time"
+    desk.drain()
+    assert desk.server.samples() == expected(tmp_path)
+
+
 def test_a_target_that_wants_only_what_comes_from_now_on(tmp_path: Path) -> None:
     record(tmp_path, 600)
     desk = Desk(tmp_path, existing=False)
