@@ -2,10 +2,11 @@
 
 Physical cause: a loose terminal, a broken strand, a probe clip that moves with the cable. Each time the contact opens, the load measures at
 its own terminals, lower by I·R_path, and comes back when it closes.
-Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a mean over about the last hundred
-samples that lie near it, forgotten when the current moves by more than its noise) a sample is *low* when it lies below by five deviations
-and by half of I·R_path (configured or learned; while nothing is known eight deviations, and half of what the excursions so far had). An
-excursion is one low sample or more, with most of the drop between two polls; it counts in full when a second low sample agrees with the
+Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a line through about the last
+`LEVEL_MEMORY` samples that lie near it; it moves with the open contact's level while that lasts, as a battery sags on; forgotten when the
+current moves by more than its noise) a sample is *low* when it lies below by five deviations and by half of I·R_path (configured or
+learned; while nothing is known eight deviations, and half of what the excursions so far had). An
+excursion is one low sample or more, with most of the drop within two polls; it counts in full when a second low sample agrees with the
 first, else for a third, since a single sample may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree
 as the noise allows (one path has one resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards. While it is
 active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after a minute, or
@@ -25,11 +26,12 @@ import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between, usable
 from loadlog.detectors.sense import SenseFallback
-from loadlog.detectors.statistics import Moments
+from loadlog.detectors.statistics import Moments, Trend
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Learned
@@ -38,10 +40,11 @@ from loadlog.model.sample import Sample
 EXCURSIONS, WINDOW_S = 3, 600.0
 NEAR, LOW, UNKNOWN_LOW = 3.0, 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
-AT_ONCE = 0.7  # of the drop, between two polls
+AT_ONCE = 0.7  # of the drop, within two polls
 FITS_SHARE = 0.3  # a depth within this of the configured path's
 SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
-MEMORY, READY = 100, 20
+MEMORY, READY = 100, 20  # samples, of the noise
+LEVEL_MEMORY, LOW_MEMORY = 25, 8  # samples, of the closed contact's level and of the open one's
 COLLAPSED = 0.7
 QUIET_S, QUIET_INTERVALS = 60.0, 5.0
 LEAST_COUNTS = 50.0  # of current
@@ -52,17 +55,28 @@ PEER_SHARE = 0.5
 
 
 class _Level:
-    """Level and deviation of the closed contact."""
+    """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_differences", "_last", "mean", "quantum")
+    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
         self.restart()
 
     def restart(self) -> None:
-        self.mean, self._differences = Moments(MEMORY), Moments(MEMORY)
+        self._trend, self._differences = Trend(LEVEL_MEMORY), Moments(MEMORY)
         self._last: float | None = None
+        self._open: Moments | None = None
+
+    @property
+    def n(self) -> int:
+        """Samples that it is known from."""
+        return self._trend.n
+
+    @property
+    def expected(self) -> float:
+        """What the next sample would be."""
+        return self._trend.level + self._trend.slope
 
     @property
     def variance(self) -> float:
@@ -75,14 +89,35 @@ class _Level:
         return math.sqrt(self.variance)
 
     def update(self, v: float) -> None:
-        self.mean.update(v)
+        """A value of the level."""
         if self._last is not None:
-            self._differences.update((v - self._last) ** 2)
+            self._differences.update((v - self._last - self._trend.slope) ** 2)
+        self._trend.update(v)
         self._last = v
 
-    def break_off(self) -> None:
-        """The next value does not follow the last one."""
+    def doubt(self, v: float, counts: bool) -> None:
+        """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
+        low ones do not either). The next does not follow it."""
         self._last = None
+        if counts:
+            self._trend.update(self.expected + math.copysign(NEAR * self.deviation, v - self.expected))
+
+    def sagged(self, v: float) -> None:
+        """The level has moved here by and by, faster than it was followed."""
+        self._last, self._trend.level = None, v
+
+    def opened(self) -> None:
+        """The contact is open from the next value of `follow` on."""
+        self._last, self._open = None, Moments(LOW_MEMORY)
+
+    def follow(self, v: float) -> None:
+        """A value of the open contact."""
+        if self._open is None:
+            return
+        was = self._open.mean
+        self._open.update(v)
+        known = self._open.n > LOW_MEMORY
+        self._trend.level += self._open.mean - was if known else self._trend.slope
 
 
 @dataclass(slots=True)
@@ -102,8 +137,8 @@ class SenseIntermittent:
     KINDS: ClassVar[tuple[str, ...]] = (*SenseFallback.KINDS, "sense_intermittent")
 
     __slots__ = (
-        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_last_a", "_least_a",
-        "_level", "_low_since", "_since", "_starts", "_steps_a", "_told", "_ups",
+        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_last_a", "_last_two",
+        "_least_a", "_level", "_low_since", "_since", "_starts", "_steps_a", "_told", "_ups",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -121,6 +156,7 @@ class SenseIntermittent:
         self._low_since: int | None = None
         self._first: Onset | None = None
         self._starts: deque[_Excursion] = deque(maxlen=16)
+        self._last_two: deque[float] = deque(maxlen=2)  # voltages
         self._ups: deque[int] = deque(maxlen=16)
         self._count = self._told = 0
         self._active = False
@@ -166,11 +202,18 @@ class SenseIntermittent:
 
     def _watch(self, sample: Sample, context: Context) -> Sequence[Finding]:
         if sample.failure is not None:
+            self._last_two.clear()
             return NOTHING
         before, self._last = self._last, sample
         v, i = context.measured(sample)
         if v is None or i is None:
+            self._last_two.clear()
             return NOTHING
+        found = self._see(sample, before, v, i, context)
+        self._last_two.append(v)
+        return found
+
+    def _see(self, sample: Sample, before: Sample | None, v: float, i: float, context: Context) -> Sequence[Finding]:
         if (
             context.mode(sample) not in (None, "cc")
             or sample.status.get("input_on", 1) == 0
@@ -180,8 +223,9 @@ class SenseIntermittent:
             self._forget(abs(i))
             return self._quiet(sample)
         level = self._level
-        drop = level.mean.mean - v
-        if level.mean.n < READY:
+        expected = level.expected
+        drop = expected - v
+        if level.n < READY:
             level.update(v)
             return self._quiet(sample) if self._active else NOTHING
         if drop * drop <= NEAR * NEAR * level.variance:
@@ -189,11 +233,10 @@ class SenseIntermittent:
             self._low_since = None
             return self._quiet(sample) if self._active else NOTHING
         deviation = level.deviation
-        level.break_off()
-        level.mean.update(level.mean.mean - math.copysign(NEAR * deviation, drop) if abs(drop) < LOW * deviation else level.mean.mean)
-        if drop > LOW * deviation and v > COLLAPSED * level.mean.mean and drop > self._least_drop(abs(i), deviation):
+        if drop > LOW * deviation and v > COLLAPSED * expected and drop > self._least_drop(abs(i), deviation):
             return self._low(sample, before, drop, drop / abs(i), context)
         self._low_since = None
+        level.doubt(v, abs(drop) < LOW * deviation)
         if -drop > LOW * deviation:
             self._ups.append(sample.stamp.t_utc_ns)
         return self._quiet(sample)
@@ -227,29 +270,34 @@ class SenseIntermittent:
 
     def _low(self, sample: Sample, before: Sample | None, drop_v: float, ohm: float, context: Context) -> Sequence[Finding]:
         t_ns = sample.stamp.t_utc_ns
+        level = self._level
+        v = level.expected - drop_v
         if self._low_since is not None:
+            level.follow(v)
             if t_ns - self._low_since > STALE_S * 1e9:
                 self._forget(self._current_a)
                 return NOTHING
             latest = self._starts[-1] if self._starts else None
-            if latest is not None and latest.weight < 1.0 and abs(drop_v - latest.drop_v) <= NEAR * math.sqrt(2.0) * self._level.deviation:
+            if latest is not None and latest.weight < 1.0 and abs(drop_v - latest.drop_v) <= NEAR * math.sqrt(2.0) * level.deviation:
                 latest.weight = 1.0
                 return NOTHING if self._active else self._judge(t_ns, context)
             return NOTHING
+        if not self._fell_at_once(v, drop_v):
+            level.sagged(v)
+            return self._quiet(sample)
         self._low_since = t_ns
-        if not self._fell_at_once(before, self._level.mean.mean - drop_v, drop_v):
-            return NOTHING
+        level.opened()
+        level.follow(v)
         self._starts.append(_Excursion(t_ns, onset_between(before, sample), ohm, drop_v))
         if self._active:
             self._count += 1
             return (self._finding(),) if self._count >= 2 * self._told else NOTHING
         return self._judge(t_ns, context)
 
-    @staticmethod
-    def _fell_at_once(before: Sample | None, v: float, drop_v: float) -> bool:
-        """Most of the drop lies between two polls: a contact opens at once, a source that sags gets there by and by."""
-        last_v = None if before is None or before.failure is not None else usable(before, "voltage_v", spikes=True)
-        return last_v is None or last_v - v >= AT_ONCE * drop_v
+    def _fell_at_once(self, v: float, drop_v: float) -> bool:
+        """Most of the drop lies within two polls, of which one may have averaged over the instant: a contact opens at once, a source that
+        sags gets there by and by."""
+        return max(self._last_two, default=math.inf) - v >= AT_ONCE * drop_v
 
     def _judge(self, t_ns: int, context: Context) -> Sequence[Finding]:
         recent = [s for s in self._starts if 0 <= t_ns - s.t_ns <= WINDOW_S * 1e9]
@@ -275,11 +323,11 @@ class SenseIntermittent:
         return findings
 
     def _others_see_it(self, ohm: float, context: Context) -> bool:
-        """Another device of the group sees the same dips: they are the source's."""
+        """Another device of the group sees such dips too, between two of its polls: they are the source's."""
         drop = PEER_SHARE * ohm * self._current_a
         for peer in context.peers.values():
             seen = [v for s in peer.recent if (v := s.usable_v(spikes=True)) is not None]
-            if len(seen) >= 8 and max(seen) - min(seen) > drop:
+            if len(seen) >= 8 and max(a - b for a, b in pairwise(seen)) > drop:
                 return True
         return False
 

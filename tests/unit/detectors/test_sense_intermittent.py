@@ -107,6 +107,19 @@ def test_small_steps_of_the_current_into_a_soft_source_are_not_it(path_ohm: floa
     assert play(bench, 240.0).raised(KIND) == []
 
 
+def test_a_lead_on_a_battery_that_sags_comes_and_goes() -> None:
+    """While the contact is open the battery sags by as much as the path drops."""
+    rnd = fresh_random()
+    path_ohm, level_a = 0.0017, rnd.uniform(5.0, 8.0)
+    load = Load(load_spec(path_resistance_ohm=path_ohm), level=level_a, path_ohm=path_ohm, noise=rnd.uniform(0.3, 0.6))
+    bench = Bench(rnd, Source(39.0, 0.1, drift_v_per_s=-path_ohm * level_a / 4.0, slow_v=0.0), [load])
+    for n in range(6):
+        bench.at(30.0 + 8.0 * n, lambda: setattr(load, "sense_ok", False))
+        bench.at(34.0 + 8.0 * n, lambda: setattr(load, "sense_ok", True))
+    (event,) = play(bench, 90.0).raised(KIND)
+    assert at_s(event.onset.earliest_utc_ns) <= 30.0 <= at_s(event.onset.latest_utc_ns)
+
+
 def test_a_restart_goes_on_counting() -> None:
     rnd = fresh_random()
     run = stock(rnd, level=6.0, rate_hz=10.0)
