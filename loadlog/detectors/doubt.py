@@ -8,21 +8,27 @@ ones.
 `reading_implausible`: physical cause: sensor open, wrong register or word order, damaged input. Rule: ``impossible`` at once; no value
 (undecodable, not-a-number, sentinel) three readings in a row on a channel that had values before; power against voltage times current ten
 in a row. Over after three believable readings. A channel that never had a value (a thermocouple that is not connected) is no event.
+Onset: from the last believable reading to the first that is not. Validation does not judge the power next to a step, so there the last
+`UNJUDGED` readings are looked through: what it agreed with then was believable.
 Expected false alarms: none at rest; ten readings in a row across ten separate steps would be needed for the power.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from typing import ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, Stateless, onset_since
-from loadlog.model.device import DeviceSpec
+from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.quantity import product_bound
 from loadlog.model.sample import Sample, Stamp
 
 READINGS_NEEDED = {"impossible": 1, "sentinel": 3, "undecodable": 3, "not_a_number": 3, "power_mismatch": 10}
 READINGS_TO_CLEAR = 3
+UNJUDGED = 6
+_POWER = ("voltage_v", "current_a", "power_w")
 _WORDS = {
     "impossible": "outside of the possible",
     "sentinel": "the instrument says that it has no value",
@@ -110,6 +116,10 @@ class ReadingImplausible(Stateless):
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         self._doubts = {c.name: _Doubt() for c in device.channels if c.kind == "number"}
+        specs = [device.channel(name) for name in _POWER]
+        self._power = [c for c in specs if c is not None] if all(specs) else []
+        self._recent: deque[tuple[Stamp, float | None, float | None, float | None]] = deque(maxlen=UNJUDGED)  # V, A, W
+        self._power_onset: Onset | None = None
 
     def restore(self, event: Event) -> None:
         """The channel was unbelievable when the service stopped."""
@@ -121,6 +131,9 @@ class ReadingImplausible(Stateless):
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
         found: list[Finding] = []
+        if self._power:
+            value = sample.values.get
+            self._recent.append((sample.stamp, value("voltage_v"), value("current_a"), value("power_w")))
         marks = sample.uncertain
         doubts = self._doubts
         for channel in sample.counts:
@@ -156,7 +169,9 @@ class ReadingImplausible(Stateless):
         doubt.is_calm = False
         doubt.good_run = 0
         doubt.bad_run += 1
-        doubt.first = doubt.first or sample
+        if doubt.first is None:
+            doubt.first = sample
+            self._power_onset = self._since_when() if reason == "power_mismatch" else None
         no_value = reason in ("sentinel", "undecodable", "not_a_number")
         if doubt.active or doubt.bad_run < READINGS_NEEDED[reason] or (no_value and not doubt.had_value):
             return None
@@ -164,5 +179,26 @@ class ReadingImplausible(Stateless):
         name = self._device.name
         evidence = {"channel": channel, "reason": reason, "value": sample.values.get(channel)}
         text = f"{name}: {channel} is not believable, {_WORDS[reason]}"
-        onset = onset_since(doubt.last_good, doubt.first)
+        onset = self._power_onset if reason == "power_mismatch" and self._power_onset else onset_since(doubt.last_good, doubt.first)
         return Finding("reading_implausible", name, Severity.WARNING, onset, text, key=channel, evidence=evidence)
+
+    def _since_when(self) -> Onset | None:
+        """Back from the present reading: the last one whose power agreed, and the first of those that do not."""
+        first: Stamp | None = None
+        for stamp, v, i, p in reversed(self._recent):
+            if v is None or i is None or p is None:
+                return None
+            if self._contradicts(v, i, p):
+                first = stamp
+            elif first is not None:
+                earliest, latest = stamp.t_utc_ns - stamp.half_width_ns, first.t_utc_ns + first.half_width_ns
+                return Onset(min(earliest, latest), latest)
+        return None
+
+    def _contradicts(self, v: float, i: float, p: float) -> bool:
+        v_bound, i_bound, p_bound = (_bound(spec, value) for spec, value in zip(self._power, (v, i, p), strict=True))
+        return abs(p - v * i) > p_bound + product_bound(v, v_bound, i, i_bound) + self._power[2].resolution
+
+
+def _bound(spec: ChannelSpec, value: float) -> float:
+    return spec.accuracy.half_width(value) if spec.accuracy else 0.5 * spec.resolution

@@ -74,6 +74,11 @@ class Accuracy:
         return abs(value) * self.percent_of_reading / 100.0 + self.absolute
 
 
+def product_bound(first: float, first_bound: float, second: float, second_bound: float) -> float:
+    """How far the product of two readings can be from the true one, each being within its bound."""
+    return abs(first) * second_bound + abs(second) * first_bound + first_bound * second_bound
+
+
 def standard_uncertainty(value: float, accuracy: Accuracy | None, resolution: float) -> float:
     """Standard uncertainty of one reading in its unit: rectangular specification and rectangular resolution, in quadrature.
 

@@ -20,7 +20,7 @@ import math
 from collections.abc import Mapping
 
 from loadlog.model.device import ChannelSpec, DeviceSpec
-from loadlog.model.quantity import standard_uncertainty
+from loadlog.model.quantity import product_bound, standard_uncertainty
 from loadlog.model.sample import PollFailure, Quality, Reading, Sample, sample_of
 from loadlog.validation.reasons import REASONS
 from loadlog.validation.rules import FrozenRule, SpikeRule, rate_rule_for
@@ -183,7 +183,7 @@ class Validator:
             or self._electrical_quiet <= _POWER_MISMATCH_SETTLE
         ):
             return
-        bound = p.bound() + abs(v.value) * i.bound() + abs(i.value) * v.bound() + v.bound() * i.bound() + p.spec.resolution
+        bound = p.bound() + product_bound(v.value, v.bound(), i.value, i.bound()) + p.spec.resolution
         if abs(p.value - v.value * i.value) > bound:
             p.reason = "power_mismatch"
 

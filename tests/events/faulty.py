@@ -311,7 +311,9 @@ FAULTY: Mapping[str, Maker] = {
         lambda w: w.silent.add("load-1"), "communication_lost", lambda w: w.silent.discard("load-1"), "communication_restored"
     ),
     "reading frozen": frozen,
-    "reading impossible": _instrument(lambda w: w.replaced.update({("load-1", "voltage_v"): 190.0}), "reading_implausible",
+    "reading impossible": _instrument(lambda w: w.replaced.update({("load-1", "voltage_v"): 250.0}), "reading_implausible",
                                       companions=frozenset({"reading_frozen"})),
+    "reading contradicts the power": _instrument(lambda w: w.replaced.update({("load-1", "voltage_v"): 190.0}), "reading_implausible",
+                                                 companions=frozenset({"reading_frozen"})),
 }  # fmt: skip
 __all__ = ["FAULTY", "MODE_NUMBERS", "Case", "others_of"]

@@ -43,8 +43,10 @@ BEGINS: Mapping[str, str] = {
     "sense_lead_off": "sense_fallback", "power_lead_off": "open_circuit", "input_off_by_hand": "input_switched",
     "load_trip": "load_trip", "supply_trip": "supply_trip", "supply_drift": "drift", "supply_noise": "noise_changed",
     "fan_stop": "cooling_degraded", "cooling_blocked": "cooling_degraded", "contact_resistance": "contact_heating",
-    "regulation_error": "sharing_imbalance", "reverse_polarity": "protection",
+    "regulation_error": "sharing_imbalance",
 }  # fmt: skip
+# what the instrument does of itself, at the instant at which it did
+ITSELF: Mapping[str, str] = {"reverse_polarity": "protection"}
 ENDS: Mapping[str, str] = {"sense_lead_off": "sense_restored", "input_off_by_hand": "input_switched"}
 # told beside it, rightly
 COMPANIONS: Mapping[str, frozenset[str]] = {
@@ -79,9 +81,8 @@ def from_log(log: list[Truth], device: str, both: frozenset[str], within_s: floa
     """Expected events of what befell ``device`` or its source."""
     out = []
     for entry in log:
-        if entry.phase == "itself":  # the physics' own consequences: companions, see `consequences`
-            continue
-        kind = begin_kind(entry) if entry.phase == "begin" else ENDS.get(entry.what, "")
+        kinds = {"begin": begin_kind(entry), "end": ENDS.get(entry.what, ""), "itself": ITSELF.get(entry.what, "")}
+        kind = kinds[entry.phase]  # other consequences of the physics are companions, see `consequences`
         if not kind:
             continue
         who = entry.target if entry.target.startswith("load-") else device

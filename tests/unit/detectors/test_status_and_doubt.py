@@ -81,3 +81,18 @@ def test_impossible_value_at_once_and_power_after_ten() -> None:
     assert not found
     found = [e for _ in range(10) for e in wire(voltage_v=24_000, current_a=5000, power_w=14_000)]
     assert [(e.kind, e.key) for e in found] == [("reading_implausible", "power_w")]
+
+
+def test_power_that_contradicts_since_a_step_began_with_the_step() -> None:
+    """Validation does not judge the power next to a step; the onset is where the contradiction began all the same."""
+    wire = load_wire()
+    for _ in range(40):
+        assert not wire(voltage_v=24_000, current_a=2000, power_w=4800)
+    good = wire.n
+    found: list[Event] = []
+    while not found and wire.n < good + 30:
+        found = wire(voltage_v=90_000, current_a=2000, power_w=4800)
+    (event,) = [e for e in found if e.kind == "reading_implausible"]
+    assert (event.key, event.evidence["reason"]) == ("power_w", "power_mismatch")
+    assert event.onset.earliest_utc_ns == good * 10**8 - 10**6
+    assert event.onset.latest_utc_ns == (good + 1) * 10**8 + 10**6
