@@ -5,12 +5,12 @@ its own terminals, lower by I·R_path, and comes back when it closes.
 Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a line through about the last
 `LEVEL_MEMORY` samples that lie near it; it moves with the open contact's level while that lasts, as a battery sags on; forgotten when the
 current moves by more than its noise) a sample is *low* when it lies below by five deviations and by half of I·R_path (configured or
-learned; while nothing is known eight deviations, and half of what the excursions so far had). An
-excursion is one low sample or more, with most of the drop within two polls; it counts in full when a second low sample agrees with the
-first, else for a third, since a single sample may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree
-as the noise allows (one path has one resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards. While it is
-active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after a minute, or
-five mean intervals, without another excursion; a lead that stays off then is told as `sense_fallback`.
+learned; while nothing is known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more, with
+most of the drop within two polls; it counts in full when a second low sample agrees with the first, else for a third, since a single sample
+may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one
+resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards. While it is active, `SenseFallback`'s findings are
+swallowed: one cause is one event; the count is renewed at every doubling. It ends after a minute, or five mean intervals, without another
+excursion; a lead that stays off then is told as `sense_fallback`.
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
 Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
 source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between, usable
+from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
 from loadlog.detectors.sense import SenseFallback
 from loadlog.detectors.statistics import Moments, Trend
 from loadlog.model.device import DeviceSpec
@@ -57,7 +57,7 @@ PEER_SHARE = 0.5
 class _Level:
     """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum")
+    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum", "strangers")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
@@ -67,6 +67,7 @@ class _Level:
         self._trend, self._differences = Trend(LEVEL_MEMORY), Moments(MEMORY)
         self._last: float | None = None
         self._open: Moments | None = None
+        self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
 
     @property
     def n(self) -> int:
@@ -93,12 +94,14 @@ class _Level:
         if self._last is not None:
             self._differences.update((v - self._last - self._trend.slope) ** 2)
         self._trend.update(v)
-        self._last = v
+        self._last, self.strangers = v, 0.0
 
     def doubt(self, v: float, counts: bool) -> None:
         """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
         low ones do not either). The next does not follow it."""
         self._last = None
+        side = math.copysign(1.0, v - self.expected)
+        self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
         if counts:
             self._trend.update(self.expected + math.copysign(NEAR * self.deviation, v - self.expected))
 
@@ -237,7 +240,11 @@ class SenseIntermittent:
             return self._low(sample, before, drop, drop / abs(i), context)
         self._low_since = None
         level.doubt(v, abs(drop) < LOW * deviation)
-        if -drop > LOW * deviation:
+        if abs(level.strangers) >= READY:  # no noise stays on one side for so long: the level is another one
+            if level.strangers > 0.0:
+                self._ups.pop()
+            self._forget(abs(i))
+        elif level.strangers == 1.0:
             self._ups.append(sample.stamp.t_utc_ns)
         return self._quiet(sample)
 
