@@ -12,7 +12,9 @@ from collections import deque
 from loadlog.model.device import ChannelSpec
 
 FALSE_MARKS_PER_1000_H = 0.01  # frozen marks on one healthy channel, by design
-BLOCK_PAIRS, BLOCK_S, BLOCKS = 200, 60.0, 10  # least differences and time of a block of learning; blocks before anything is called frozen
+BLOCK_PAIRS, BLOCK_S = 200, 60.0  # least differences and time of a block of learning
+BLOCKS, LEAST_BLOCKS = 10, 4  # that count at most; before anything is called frozen, where they span `LEARN_S`
+LEARN_S = 600.0
 MAX_TEMPERATURE_RATE_K_PER_S = 20.0  # sensors in contact with a mass or in a sheath; common practice, not from a standard
 _MEAN_ABS_DIFFERENCE_TO_SIGMA = math.sqrt(math.pi) / 2.0  # of white Gaussian noise
 
@@ -28,15 +30,17 @@ class FrozenRule:
     larger.
 
     Noise may come in bursts, so s is learned in blocks of a minute and more, and the quietest of the last `BLOCKS` counts: noise that
-    lasted longer than ten minutes and then ends for good is taken for a frozen reading. Learning starts anew (`restart`) at a step, because
-    noise depends on the operating point. A reading of exactly zero counts (input off, clamped) is never judged.
+    lasted longer than ten minutes (at slow polls `LEAST_BLOCKS` blocks) and then ends for good is taken for a frozen reading. Learning
+    starts anew (`restart`) at a step, because noise depends on the operating point. A reading of exactly zero counts (input off, clamped)
+    is never judged.
     """
 
-    __slots__ = ("_alpha", "_big", "_block_pairs", "_blocks", "_last", "_limit", "_pairs", "_previous", "_run", "_same")
+    __slots__ = ("_alpha", "_big", "_block_pairs", "_blocks", "_last", "_limit", "_needed", "_pairs", "_previous", "_run", "_same")
 
     def __init__(self, period_s: float) -> None:
         self._alpha = FALSE_MARKS_PER_1000_H * period_s / 3.6e6
         self._block_pairs = max(BLOCK_PAIRS, math.ceil(BLOCK_S / period_s))
+        self._needed = min(BLOCKS, max(LEAST_BLOCKS, math.ceil(LEARN_S / (self._block_pairs * period_s))))
         self.restart()
 
     def restart(self) -> None:
@@ -75,7 +79,7 @@ class FrozenRule:
 
     def _credible_run(self) -> int:
         """The longest run of identical counts that the noise makes credible; beyond any run while too little is known."""
-        if len(self._blocks) == BLOCKS:
+        if len(self._blocks) >= self._needed:
             big = min(block[0] for block in self._blocks)
             agree = max(_agreement(_noise_counts(big)), *(block[1] for block in self._blocks))
             if big > 0.01 and agree < 0.9:

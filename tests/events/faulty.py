@@ -201,15 +201,42 @@ def over_temperature(rnd: random.Random) -> Case:
 
 
 def cutoff(rnd: random.Random) -> Case:
-    """A battery discharged until the load's undervoltage stop."""
-    setting = draw(rnd, source="battery", mode="CC", rate_hz=rnd.choice([0.5, 1.0, 2.0, 10.0]), second=False)
+    """A battery discharged until the load's undervoltage stop. That a battery feeds the load is configured; where the load tells no
+    protection, so is the end of discharge: without either a stop is a stop."""
+    setting = draw(rnd, source="battery", mode="CC", rate_hz=rnd.choice([0.5, 1.0, 2.0, 10.0]), second=False, source_told=True)
     setting.level, setting.capacity_ah, setting.soc = rnd.uniform(2, 5), 0.6, rnd.uniform(0.6, 0.9)
     setting.undervoltage_v = rnd.uniform(31.0, 33.0)
+    if not setting.status or rnd.random() < 0.5:
+        setting.cutoff_v = round(setting.undervoltage_v - rnd.uniform(0.2, 0.5), 1)  # below the stop, or that is the end
     world = World(rnd, setting)
     case = Case(world, 2400.0, companions=frozenset({"limit"}))
     case.expected = [Expected("cutoff_reached", "load-1", -1.0, others=STOPS - {"cutoff_reached", "protection"}, within_s=60.0)]
     case.companions |= {"protection"}
     return case
+
+
+def over_limit(rnd: random.Random) -> Case:
+    """The source has sagged from the start and steps up through a configured limit of the voltage."""
+    setting = supply_with(rnd, mode="CC")
+    climb_v = 40 * setting.sigma_v + rnd.uniform(0.3, 0.8)  # half of it is more than the instrument's error
+    begin_s, until_s = times(rnd, setting)
+    drop_v = setting.level * (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
+    setting.voltage_high_v = round(setting.emf_v - drop_v - 0.5 * climb_v, 3)
+    world = World(rnd, setting)
+    world.fault(0.0, "supply_droop", "source", begin_s, volts=climb_v)
+    expected = Expected("limit", "load-1", begin_s, others=frozenset({"sense_restored", "sense_fallback", "supply_droop"}))
+    return Case(world, until_s, begin_s, expected=[expected], companions=frozenset({"drift"}))
+
+
+def exchanged(rnd: random.Random) -> Case:
+    """Another instrument answers at the address, and later the right one again."""
+    setting = draw(rnd)
+    begin_s, until_s = times(rnd, setting)
+    world = World(rnd, setting)
+    world.texts["load-1"] = {"serial": "1001"}
+    world.at(begin_s, lambda: world.texts.update({"load-1": {"serial": "2002"}}))
+    world.at(0.5 * (begin_s + until_s), lambda: world.texts.update({"load-1": {"serial": "1001"}}))
+    return Case(world, until_s, begin_s, expected=[Expected("device_changed", "load-1", begin_s)])
 
 
 def limit_entered(rnd: random.Random) -> Case:
@@ -225,8 +252,10 @@ def limit_entered(rnd: random.Random) -> Case:
 
 
 def frozen(rnd: random.Random) -> Case:
-    """The instrument repeats one code, after an hour of readings."""
+    """The instrument repeats one code, after fifty minutes of readings. Below half a count of noise equal codes are a channel's nature and
+    tell nothing, so there is more."""
     setting = draw(rnd, rate_hz=rnd.choice([0.5, 1.0, 2.0]), coarse=False, status=True)
+    setting.noise = rnd.uniform(0.7, 1.5)
     world = World(rnd, setting)
     world.at(3000.0, lambda: _freeze(world))
     return Case(
@@ -307,6 +336,8 @@ FAULTY: Mapping[str, Maker] = {
     "temperature limit": over_temperature,
     "battery at its end": cutoff,
     "supply limits an order": limit_entered,
+    "beyond a limit": over_limit,
+    "another instrument": exchanged,
     "no reply": _instrument(
         lambda w: w.silent.add("load-1"), "communication_lost", lambda w: w.silent.discard("load-1"), "communication_restored"
     ),

@@ -59,6 +59,9 @@ class Setting:
     soc: float = 0.9
     capacity_ah: float = 20.0
     undervoltage_v: float = 0.0
+    source_told: bool = False  # the configuration says what feeds the load
+    cutoff_v: float | None = None  # as configured
+    voltage_high_v: float | None = None  # a configured limit
     meter: bool = False
     second: bool = False
     ambient: bool = False
@@ -168,6 +171,7 @@ class World:
         self.silent: set[str] = set()
         self.void: set[tuple[str, str]] = set()
         self.replaced: dict[tuple[str, str], float] = {}
+        self.texts: dict[str, dict[str, str]] = {}  # identity, of devices that are asked for it
         self.once: dict[tuple[str, str], float] = {}  # the next reading only: a late poll and the one after it can lie within one period
         self.paused = False
         self.clock_ns = 0
@@ -259,7 +263,7 @@ class World:
         if spec.name in self.silent:
             item = PollFailure(spec.name, stamp, FailureCause.TIMEOUT, "no reply")
         else:
-            item = Reading(spec.name, stamp, self._counts(spec))
+            item = Reading(spec.name, stamp, self._counts(spec), texts=self.texts.get(spec.name, {}))
         sample, events = self.pipeline.feed(item)
         self.remember(sample, events)
 
@@ -322,11 +326,13 @@ def _scenario(setting: Setting) -> Scenario:
 
 
 def _specs(setting: Setting) -> list[DeviceSpec]:
-    limits = {} if setting.temperature_limit_c is None else {"temperature_c": LimitSpec(high=setting.temperature_limit_c)}
+    highs = {"temperature_c": setting.temperature_limit_c, "voltage_v": setting.voltage_high_v}
+    limits = {name: LimitSpec(high=high) for name, high in highs.items() if high is not None}
     specs = [
         load_spec(
             f"load-{n}", period_s=setting.period_s, step="0.01" if setting.coarse else "0.001", slow=setting.slow_channels, group="g",
-            status=setting.status, sense="remote" if setting.remote else "local", limits=limits,
+            source=setting.source if setting.source_told else "", cutoff_v=setting.cutoff_v, status=setting.status,
+            sense="remote" if setting.remote else "local", limits=limits,
             path_resistance_ohm=(setting.configured_ohm or setting.path_ohm) if setting.remote and setting.path_known else None,
         )
         for n in range(1, 3 if setting.second else 2)

@@ -253,6 +253,14 @@ def test_frozen_after_a_run_that_the_noise_does_not_allow() -> None:
     assert "voltage_v" not in feed(voltage_v=24_002, current_a=5000, power_w=12_000).uncertain
 
 
+def test_slow_polls_learn_the_noise_within_half_an_hour() -> None:
+    """At 0.5 Hz a block of 200 readings lasts 400 s; ten of them were more than the ten minutes of noise they stand for."""
+    rnd = fresh_random()
+    rule = FrozenRule(2.0)
+    assert not any(rule.update(round(2400.0 + rnd.gauss(0, 1.0))) for _ in range(900))
+    assert any(rule.update(2400) for _ in range(100))
+
+
 @pytest.mark.parametrize("noise", [0.0, 0.02, 0.1, 0.2, 0.3, 0.5])
 def test_quiet_coarse_channel_is_never_frozen(noise: float) -> None:
     """Levels that wander slowly past the edges of counts, noise below half a count: long runs of equal codes are its nature."""
