@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import re
 import shlex
@@ -14,16 +15,28 @@ import pytest
 from loadlog.cli.main import cli
 from loadlog.config import Config, parse_config
 from loadlog.model.event import KINDS
+from tests.one_load import one_load
 
 ROOT = Path(__file__).resolve().parents[2]
-DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "deploy" / "README.md", ROOT / "CHANGELOG.md"]
+GUIDES = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+DOCUMENTS = [*GUIDES, ROOT / "deploy" / "README.md", ROOT / "CHANGELOG.md"]
 LINK = re.compile(r"\[[^\]]+\]\(([^)#]+)(?:#[^)]*)?\)")
-COMMAND = re.compile(r"`(loadlog [^`]+)`")
+COMMAND = re.compile(r"`((?:loadlog|make|python -m) [^`]+)`")
+BLOCK = re.compile(r"^```(\w+)\n(.*?)^```", re.M | re.S)
 
 
-def commands_in(path: Path) -> list[str]:
-    """Every `loadlog ...` of the running text, once."""
-    return list(dict.fromkeys(m.group(1).replace("\n", " ") for m in COMMAND.finditer(path.read_text(encoding="utf-8"))))
+def blocks(path: Path, language: str) -> list[str]:
+    """The fenced blocks in that language."""
+    return [text for said, text in BLOCK.findall(path.read_text(encoding="utf-8")) if said == language]
+
+
+def commands_in(path: Path, program: str) -> list[str]:
+    """Every command of ``program`` in running text and in blocks of the shell, once, without its comment."""
+    text = path.read_text(encoding="utf-8")
+    found = [m.group(1).replace("\n", " ") for m in COMMAND.finditer(BLOCK.sub("", text))]
+    found += [line for block in blocks(path, "sh") for line in block.splitlines()]
+    found += [line[2:] for block in blocks(path, "text") for line in block.splitlines() if line.startswith("$ ")]
+    return list(dict.fromkeys(command.partition("  #")[0].strip() for command in found if command.startswith(f"{program} ")))
 
 
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda p: str(p.relative_to(ROOT)))
@@ -33,7 +46,14 @@ def test_links_lead_to_files(document: Path) -> None:
             assert (document.parent / target).exists(), target
 
 
-@pytest.mark.parametrize("command", commands_in(ROOT / "README.md") + commands_in(ROOT / "DEVELOPERS.md"))
+def test_every_line_of_a_shell_block_is_of_a_program_that_is_tried_here() -> None:
+    for document in GUIDES:
+        lines = [line for block in blocks(document, "sh") for line in block.splitlines() if line]
+        assert lines
+        assert [line for line in lines if not line.startswith(("loadlog ", "make ", "python -m "))] == []
+
+
+@pytest.mark.parametrize("command", [c for document in GUIDES for c in commands_in(document, "loadlog")])
 def test_a_named_command_exists_with_its_options(command: str) -> None:
     words = [w for w in shlex.split(command.replace("|", " ").replace("\\", " "), comments=True)][1:]
     node = cli
@@ -93,10 +113,35 @@ def test_shell_blocks_name_files_that_exist() -> None:
         assert (ROOT / name).exists(), name
 
 
-@pytest.mark.parametrize("name", ["demo", "test", "check", "bench", "lock"])
-def test_make_has_the_documented_targets(name: str) -> None:
-    done = subprocess.run(["make", "-n", name], cwd=ROOT, capture_output=True, text=True, check=False)
+@pytest.mark.parametrize("command", list(dict.fromkeys(c for document in GUIDES for c in commands_in(document, "make"))))
+def test_make_has_the_documented_targets(command: str) -> None:
+    """And what their ``ARGS`` name as a path is there."""
+    words = shlex.split(command)
+    done = subprocess.run(["make", "-n", *words[1:]], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+    for argument in " ".join(words[2:]).removeprefix("ARGS=").split():
+        assert not argument.startswith("tests/") or (ROOT / argument).exists(), argument
+
+
+@pytest.mark.parametrize("command", [c for document in GUIDES for c in commands_in(document, "python -m")])
+def test_a_named_module_is_there(command: str) -> None:
+    assert importlib.util.find_spec(command.split()[2]) is not None
+
+
+@pytest.mark.parametrize("text", blocks(ROOT / "README.md", "toml"), ids=lambda text: text.split(maxsplit=1)[0])
+def test_a_piece_of_configuration_is_accepted(text: str) -> None:
+    """As it stands, after a bench with the devices that it names."""
+    device = one_load().partition("[[device]]")[2]
+    assert "load-1" in device
+    config = parse_config(one_load("[[device]]" + device.replace("load-1", "case").replace("= 1\n", "= 2\n") + text), "README.md")
+    assert config.plan or config.notify
+
+
+def test_every_package_of_the_program_has_its_line_in_the_guide() -> None:
+    table = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for path in sorted((ROOT / "loadlog").iterdir()):
+        if (path / "__init__.py").exists():
+            assert f"`{path.name}/`" in table, path.name
 
 
 def test_the_command_line_starts_without_the_web_framework() -> None:
