@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -38,3 +39,17 @@ def test_every_place_is_in_one_lane() -> None:
     assert not [(a, b) for a in places for b in places if a != b and Path(a).is_relative_to(b)]
     left_out = [word.removeprefix("--ignore=") for word in lanes.timed() if word.startswith("--ignore=")]
     assert sorted(left_out) == sorted(places) == sorted(word for word in lanes.untimed() if word.startswith("tests/"))
+
+
+@pytest.mark.parametrize(("beside", "timed", "status"), [(0, 0, 0), (1, 0, 1), (0, 2, 2), (1, 2, 2)])
+def test_either_lane_fails_the_whole_and_both_are_told(
+    beside: int, timed: int, status: int, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def saying(word: str, ends_with: int) -> list[str]:
+        return [sys.executable, "-c", f"import sys; print({word!r}); sys.exit({ends_with})"]
+
+    monkeypatch.setattr(lanes, "untimed", lambda: saying("beside", beside))
+    monkeypatch.setattr(lanes, "timed", lambda: saying("timed", timed))
+    assert lanes.main([]) == status
+    said = capfd.readouterr().out
+    assert said.index("timed") < said.index("what is not timed:") < said.index("beside")
