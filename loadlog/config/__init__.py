@@ -6,19 +6,17 @@ Unknown keys are refused with the nearest known one. Secrets never stand here: `
 
 from __future__ import annotations
 
-import difflib
 import itertools
-import tomllib
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
+from loadlog.config.explained import explain, nearest, parse_toml, printable
 from loadlog.config.forward import ForwardConfig
 from loadlog.config.notify import NotifyConfig, NotifyTarget
 from loadlog.config.plan import PlanConfig
 from loadlog.config.section import NAME, Name, Section
 from loadlog.config.web import WebConfig
-from loadlog.model.errors import ConfigError
 from loadlog.model.event import KINDS
 
 __all__ = [
@@ -34,6 +32,8 @@ __all__ = [
     "explain",
     "nearest",
     "parse_config",
+    "parse_toml",
+    "printable",
 ]
 
 OF_SOURCE = ("source", "cutoff_v", "rated_ah")  # said of one device, true of its group
@@ -272,88 +272,10 @@ def _refuse_doubles(what: str, names: list[str]) -> None:
             raise ValueError(f"{what} {name!r} is given twice")
 
 
-def nearest(word: str, known: Any) -> str:
-    """`` (nearest known: ...)`` or an empty text; for error messages."""
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.4)
-    return f" (nearest known: {close[0]})" if close else ""
-
-
 def parse_config(text: str, where: str) -> Config:
     """The configuration in ``text``; ``where`` is the file's name for messages.
 
     Raises:
-        ConfigError: one line with file, key, what is wrong and what is allowed.
+        ConfigError: as `parse_toml`.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
-    try:
-        return Config.model_validate(data)
-    except ValidationError as exc:
-        raise ConfigError(explain(exc, Config, data), where=where) from exc
-
-
-def explain(error: ValidationError, model: type[BaseModel], data: Any) -> str:
-    """The first fault of a pydantic error as one line: key path, what is wrong, nearest known key.
-
-    An unknown key goes before the others: a needed key that is misspelt is also missing, and the misspelling is what the user can see.
-    """
-    faults = error.errors(include_url=False)
-    first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
-    path = first["loc"]
-    key = _path_text(path, data)
-    more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
-    if first["type"] == "extra_forbidden":
-        return f"{key}: unknown key{nearest(str(path[-1]), _known_keys(model, path[:-1]))}{more}"
-    if first["type"] == "missing":
-        return f"{key}: missing{more}"
-    message = first["msg"].removeprefix("Value error, ")
-    given = first.get("input")
-    shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and first["type"] != "value_error" else ""
-    return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"
-
-
-def _path_text(path: tuple[int | str, ...], data: Any) -> str:
-    """``device[load-1].limits.voltage``: list items by their name where they have one."""
-    out = ""
-    for part in path:
-        if part == "[key]":  # pydantic's mark for the key itself
-            continue
-        try:
-            data = data[part]
-        except (KeyError, IndexError, TypeError):
-            data = None
-        if isinstance(part, int):
-            name = data.get("name") if isinstance(data, dict) else None
-            out += f"[{printable(name) or part + 1}]"
-        else:
-            out += f".{printable(part)}" if out else printable(part)
-    return out
-
-
-def printable(name: Any) -> str:
-    """A name from the file as it may stand in a message of one line; empty when there is none."""
-    text = name if isinstance(name, str) else ""
-    return text if text.isprintable() else repr(text)
-
-
-def _known_keys(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
-    current: Any = model
-    for part in path:
-        if isinstance(part, int) or not (isinstance(current, type) and issubclass(current, BaseModel)):
-            continue
-        if part not in current.model_fields:
-            continue
-        current = _model_inside(current.model_fields[part].annotation)
-    return list(current.model_fields) if isinstance(current, type) and issubclass(current, BaseModel) else []
-
-
-def _model_inside(annotation: Any) -> Any:
-    """The model in ``list[Model]``, ``dict[str, Model]``, ``Model | None``; else the annotation itself."""
-    args = getattr(annotation, "__args__", ())
-    for arg in args:
-        found = _model_inside(arg)
-        if isinstance(found, type) and issubclass(found, BaseModel):
-            return found
-    return annotation
+    return parse_toml(Config, text, where)

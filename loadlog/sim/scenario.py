@@ -5,13 +5,12 @@ Pure: text in, `Scenario` out. Every key is checked; what is wrong is said in on
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable
 from typing import Any, Literal
 
-from pydantic import ConfigDict, Field, ValidationError, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
-from loadlog.config import MODBUS_KINDS, SERIAL_KINDS, Name, Section, explain, nearest
+from loadlog.config import MODBUS_KINDS, SERIAL_KINDS, Name, Section, nearest, parse_toml
 from loadlog.model.errors import ConfigError
 from loadlog.sim.faults import FAULTS, check_params
 
@@ -259,14 +258,7 @@ def parse_scenario(text: str, where: str) -> Scenario:
     Raises:
         ConfigError: one line with file, key, what is wrong and what is allowed.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
-    try:
-        scenario = Scenario.model_validate(data)
-    except ValidationError as exc:
-        raise ConfigError(explain(exc, Scenario, data), where=where) from exc
+    scenario = parse_toml(Scenario, text, where)
     for number, entry in enumerate(scenario.fault, 1):
         scenario.checked_fault(
             entry.fault, entry.target, entry.for_s is not None, dict(entry.model_extra or {}), f"{where}: fault[{number}]"

@@ -96,11 +96,12 @@ def test_every_setting_is_in_the_sample_configuration() -> None:
 
 
 def models(top: type) -> list[type]:
-    from loadlog.config import Section, _model_inside
+    from loadlog.config import Section
+    from loadlog.config.explained import model_inside
 
     out = []
     for field in top.model_fields.values():
-        inner = _model_inside(field.annotation)
+        inner = model_inside(field.annotation)
         if isinstance(inner, type) and issubclass(inner, Section):
             out += [inner, *models(inner)]
     return out
