@@ -6,15 +6,17 @@ upwards. Some loads report the sense *switch* (``sense_remote``); switched to lo
 statistics. A load that does not tell its mode is taken to be in CC.
 
 Rule: `steps.StepWatch` on what moves and on what the load regulates, at `FALSE_ALARMS_PER_1000_H` steps per 1,000 h in learned or fixed
-noise (repeatability, not the systematic accuracy), correlation and rounding included. A step that a move of what is regulated explains
+noise (repeatability, not the systematic accuracy), correlation and rounding included; where R_path is known, and for the step back, a
+`cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains
 (through 0.5 Ω, the largest source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is
 none. `sense_causes` weighs the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely;
 *suspected* while R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size.
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods).
 
-Limits: input on, sense wired remote. Steps of 5 deviations with R_path known are found in 3 samples (median), those of any size in 4 to 5;
-below 4 deviations many are missed. Before `steps.READY` samples at one operating point it is *learning* and silent.
+Limits: input on, sense wired remote. With R_path known, steps of 5 deviations are found in 3 samples (median), of 4 in 4, of 3 in 5 to 6
+(some are missed); those of any size in 4 to 5, and many below 4 deviations are missed. Before `steps.READY` samples at one operating point
+it is *learning* and silent.
 Told apart from: set-point change, current change, input switched, supply trip, current-limit entry (what is regulated changes); slow droop
 (a ramp).
 Confused with: a step of the source by just I·R_path that no other device sees. Evidence: ``step_v`` (CV: ``step_a``), ``expected_step_v``
@@ -29,6 +31,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, onset_between
+from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
     LEARNED_SHARE,
@@ -45,6 +48,7 @@ from loadlog.detectors.sense_causes import (
     source_density,
 )
 from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
+from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, MOST_DOUBT, Step
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -67,7 +71,7 @@ class SenseFallback:
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored")
 
     __slots__ = (
-        "_device", "_doubtful", "_fallen", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
+        "_device", "_doubtful", "_fallen", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
         "_switched_local", "_watch", "_watches",
     )  # fmt: skip
 
@@ -77,6 +81,7 @@ class SenseFallback:
         self._device = device
         self._watch = ModeWatch(device, "cc", FALSE_ALARMS_PER_1000_H)
         self._watches = {"cc": self._watch}
+        self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
         self._source = Slope()
         self._path_ohm: float | None = None  # learned
@@ -220,7 +225,8 @@ class SenseFallback:
 
     def _judge(self, context: Context) -> Sequence[Finding]:
         watch = self._watch
-        step = watch.signal.step() if watch.signal.ratio >= 1.0 else None
+        self._known.update(watch.signal, self._known_size)
+        step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
             return self._stepped(step, context) if self._doubt(step) <= MOST_DOUBT else NOTHING
         if watch.held.ratio >= 1.0:
@@ -229,6 +235,10 @@ class SenseFallback:
         if step is not None:  # too small a current change to be seen, too large to be ruled out
             self._restart()
         return NOTHING
+
+    def _known_size(self) -> float | None:
+        coefficient = self._prior().ohm
+        return None if coefficient is None else self._watch.expected_step(coefficient, self._fallen is not None, self._least_a)
 
     def _current_changes(self) -> Sequence[Finding]:
         """The operating point moves: learn dV/dI from a clean step, then the new level."""

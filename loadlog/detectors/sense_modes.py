@@ -135,6 +135,13 @@ class ModeWatch:
             return signal, 0.0
         return (signal, math.exp(held) / signal) if self.mode == "cp" else (signal, signal / math.exp(held))
 
+    def expected_step(self, coefficient: float, is_fallen: bool, least_a: float) -> float:
+        """Of the signal, with its sign: what a lead that falls off makes here, or with ``is_fallen`` one that comes back."""
+        current_a = max(abs(self.point(self.signal.level, self.held.level)[1]), least_a)
+        if is_fallen:
+            return coefficient * current_a
+        return -coefficient * (current_a / (1.0 + coefficient) if self.mode == "cv" else current_a)
+
     def around(self, samples: int) -> tuple[tuple[float, float], tuple[float, float]]:
         """(V, A) before and after a change that the last samples show."""
         signal, held = self.signal.now(samples), self.held.now(samples)

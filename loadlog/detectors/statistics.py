@@ -136,6 +136,7 @@ class StepChart:
         "windows",
     )  # fmt: skip
     LEAST = 30
+    LONGEST_SEEN = 20  # longest windows until correlation over them is known, within a third or so
     USES = 8  # scales are followed at every so many samples; they change by 1 % in that time
     CALM = 0.5  # ratios below need not be told: 0 may stand for them
     BOUND_USES = 16  # samples that a bound holds for
@@ -201,6 +202,17 @@ class StepChart:
     def deviation_of_mean(self, samples: int) -> float:
         """Usual deviation of the mean over that many samples: of the longest window that is not longer."""
         return self.scale(max(n for n, window in enumerate(self.windows) if window <= max(samples, self.windows[0])))
+
+    def as_white(self, extra: float = 0.0) -> float:
+        """Deviation of one value of the white noise whose means over the longest window scatter as these do; at least that of one value,
+        wider while it is known from few samples, and infinite before the correlation shows. ``extra`` as in `update`."""
+        known = min(self.n, self.memory)
+        if known < self.LONGEST_SEEN * self.windows[-1]:
+            return math.inf
+        wider = 1.0 if known > 5e4 else student_quantile(self._z, known) / self._z
+        one = max(self._scales[0], self.rounding)
+        longest = self.scale(-1) ** 2 + extra * one
+        return math.sqrt(max(one * wider * wider, longest / (1.0 / self.windows[-1] + USUAL_LEVEL)))
 
     def update(self, residuals: Sequence[float], learn: bool, extra: float = 0.0) -> float:
         """Take the last residuals, newest last, at least as many as the longest window.

@@ -254,6 +254,17 @@ class StepWatch:
         """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers)."""
         return math.sqrt(max(self._short, 2.0 * self._chart.rounding))
 
+    @property
+    def as_white(self) -> float:
+        """`StepChart.as_white` for a level as young as the present one."""
+        n, memory = self.trend.n, self.trend.memory
+        return self._chart.as_white(0.0 if n >= memory else max(_line_variance(max(n, 2)) - _line_variance(memory), 0.0))
+
+    @property
+    def residual(self) -> float:
+        """The last value beside the level; 0 right after a restart."""
+        return self._residuals[-1] if self._residuals else 0.0
+
     def mean_of_last(self, samples: int) -> float:
         """Mean residual of the last samples: how far they lie from the level."""
         last = self._residuals[-samples:]

@@ -1,8 +1,8 @@
 """Sense fallback over the size of its step: found, delay beside the optimum, cause against droops of equal size, and the ROC.
 
 One load at constant current, white noise, fine instrument, 10 Hz; the step is I·R_path = k deviations of one voltage reading. Delay is
-that of the event, the first sample after the onset counting 1. The optimum (see `optimum`) knows the size of the step and its noise, which
-no detector does.
+that of the event, the first sample after the onset counting 1. The optimum (see `optimum`) knows the size of the step and its noise just;
+the detector knows the size within contacts and copper at best, and learns the noise.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from loadlog.detectors.statistics import Moments, StepChart, Trend, alarm_probab
 from loadlog.detectors.steps import MEMORY, MOST_DOUBT, MOST_KEPT, WINDOWS, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
-from tests.events.optimum import optimum, run_length
+from tests.events.optimum import optimum
 
 DATA = Path(__file__).parents[2] / "data"
 MISSED = 99
@@ -122,14 +122,6 @@ def test_run_length_of_means_that_fade(text: str, shift: float, expected: float)
             total += 1
     deviation = expected / math.sqrt(runs)  # run lengths scatter at most as geometric ones
     assert abs(total / runs - expected) < 4.5 * deviation
-
-
-@pytest.mark.parametrize(("text", "shift", "expected"), run_lengths("cusum two-sided"))
-def test_run_length_of_the_rule_that_delays_are_held_against(text: str, shift: float, expected: float) -> None:
-    """No detector is a CUSUM; the optimum beside which their delays stand is one. Two sides: 1/ARL = 1/ARL+ + 1/ARL-."""
-    k, h = design(text)
-    both = 1.0 / (1.0 / run_length(k, h, shift) + 1.0 / run_length(k, h, -shift))
-    assert both == pytest.approx(expected, rel=0.005)
 
 
 @pytest.mark.parametrize(("text", "shift", "expected"), run_lengths("shewhart"))
