@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from loadlog.detectors.normal_equations import dot, whitened
 from loadlog.detectors.thermal_bank import Bank, Solved
 
-MODEL_ERROR = 0.03  # of the rise that is still to come
+MODEL_ERROR = 0.02  # of the rise that is still to come
 _Z = (-1.6449, -0.9674, -0.5244, -0.1257, 0.1257, 0.5244, 0.9674, 1.6449)  # mid-points of eight equal shares, the outer ones at 5 %
 
 
