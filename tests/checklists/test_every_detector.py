@@ -166,6 +166,19 @@ def test_all_samples_uncertain_decides_nothing() -> None:
     assert [(e.kind, e.key) for e in events] == [("reading_implausible", "voltage_v"), ("reading_implausible", "current_a")]
 
 
+def test_a_contradictory_configuration_invents_nothing() -> None:
+    """Limits crossed, local sense with the path of remote sense, an end of discharge without a battery: between crossed limits both are
+    exceeded, which is said once each, and nothing else is."""
+    rnd = fresh_random()
+    crossed = load_spec(sense="local", path_resistance_ohm=0.012, source="supply", cutoff_v=30.0)
+    crossed = with_limits(crossed, voltage_v=LimitSpec(low=26.0, high=20.0), temperature_c=LimitSpec(low=90.0, high_high=10.0, high=95.0))
+    out = record(Bench(rnd, loads=[Load(crossed)]), 60.0)
+    assert sorted((e.kind, e.key) for e in out.raised()) == [
+        ("limit", "temperature_c.low"), ("limit", "voltage_v.high"), ("limit", "voltage_v.low"),
+        ("over_temperature", "temperature_c.high_high"),
+    ]  # fmt: skip
+
+
 def _size(thing: object) -> int:
     """Bytes of an object with all that it alone holds (specs, samples' types and modules are shared)."""
     shared = (type, DeviceSpec, type(sys))
