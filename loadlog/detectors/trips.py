@@ -373,11 +373,11 @@ def _group_verdict(context: Context, onset: Onset, until_ns: int) -> bool | None
     for peer in context.peers.values():
         before: float | None = None
         for seen in peer.recent:
-            v = seen.usable_v()
+            v = seen.usable_v(spikes=True)  # the source answers to the current that is gone, by what may look like a spike
             if v is None:
                 continue
             if seen.end_ns <= onset.earliest_utc_ns:
-                before = v
+                before = before if seen.usable_v() is None else v
             elif onset.latest_utc_ns <= seen.begin_ns and seen.end_ns <= until_ns and before is not None and before > 0.0:
                 if v < COLLAPSED * before:
                     return True

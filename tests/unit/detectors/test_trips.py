@@ -126,6 +126,16 @@ def test_another_load_of_the_group_decides() -> None:
     assert [(e.kind, e.device) for e in events] == [("open_circuit", "load-1")]
 
 
+def test_the_second_sample_tells_where_the_source_answers_to_the_lost_current() -> None:
+    """Behind 0.1 Ω the other load's voltage steps up by 0.6 V, marked as a possible spike: it bears witness all the same."""
+    specs = [load_spec(f"load-{n}", sense="local", path_resistance_ohm=None) for n in (1, 2)]
+    bench = Bench(fresh_random(), Source(ohm=0.1), loads=[Load(s, level=6.0) for s in specs])
+    bench.at(20.05, lambda: setattr(bench.loads[0], "lead_ok", False))
+    (event,) = record(bench, 40.0).raised()
+    assert (event.kind, event.device) == ("open_circuit", "load-1")
+    assert at_s(event.detected_utc_ns) <= 20.05 + 2 * 0.1 + 0.01
+
+
 def test_load_trip_by_its_protection() -> None:
     out = play(lambda b, x, s: b.at(20.02, lambda: (setattr(x, "input_on", False), setattr(x, "protection", 1 << 5))))
     trip = out.raised("load_trip")[0]
