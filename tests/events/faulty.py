@@ -197,7 +197,16 @@ def over_temperature(rnd: random.Random) -> Case:
     world = World(rnd, setting)
     return Case(world, 600.0, expected=[
         Expected("temperature_rising", "load-1", 0.0, others=frozenset({"over_temperature"}), within_s=600, slow=True),
-    ], companions=frozenset({"over_temperature", "limit"}))  # fmt: skip
+        Expected("over_temperature", "load-1", 1.0, within_s=600, slow=True),
+    ], companions=frozenset({"limit"}))  # fmt: skip
+
+
+def habitually_late(rnd: random.Random) -> Case:
+    """Most polls start late: the bus or the machine is too slow for the period."""
+    setting = draw(rnd, late_share=rnd.uniform(0.75, 0.95))
+    world = World(rnd, setting)
+    until_s = max(120.0, 300 * setting.period_s)
+    return Case(world, until_s, 0.0, expected=[Expected("late_polls", "load-1", 0.0, within_s=until_s, slow=True)])
 
 
 def cutoff(rnd: random.Random) -> Case:
@@ -338,6 +347,7 @@ FAULTY: Mapping[str, Maker] = {
     "supply limits an order": limit_entered,
     "beyond a limit": over_limit,
     "another instrument": exchanged,
+    "polls late as a habit": habitually_late,
     "no reply": _instrument(
         lambda w: w.silent.add("load-1"), "communication_lost", lambda w: w.silent.discard("load-1"), "communication_restored"
     ),

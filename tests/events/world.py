@@ -326,8 +326,8 @@ def _scenario(setting: Setting) -> Scenario:
 
 
 def _specs(setting: Setting) -> list[DeviceSpec]:
-    highs = {"temperature_c": setting.temperature_limit_c, "voltage_v": setting.voltage_high_v}
-    limits = {name: LimitSpec(high=high) for name, high in highs.items() if high is not None}
+    highs = {"temperature_c": (setting.temperature_limit_c, 1.0), "voltage_v": (setting.voltage_high_v, 0.0)}  # deadband: its noise
+    limits = {name: LimitSpec(high=high, deadband=deadband) for name, (high, deadband) in highs.items() if high is not None}
     specs = [
         load_spec(
             f"load-{n}", period_s=setting.period_s, step="0.01" if setting.coarse else "0.001", slow=setting.slow_channels, group="g",
