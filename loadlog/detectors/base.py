@@ -77,8 +77,12 @@ class Peer:
         for name in thermal[1]:
             if name not in held and name not in sample.uncertain and (value := values.get(name)) is not None:
                 self._temperatures[name] = (value, self._polls)
-        mark = sample.uncertain.get("voltage_v") if sample.uncertain else None
-        v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
+        mark = None
+        if sample.uncertain or sample.bad or held:
+            mark = sample.uncertain.get("voltage_v")
+            v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
+        else:
+            v, i = _finite(values.get("voltage_v")), _finite(values.get("current_a"))
         stamp = sample.stamp
         self.recent.append(Glance(stamp.t_utc_ns - stamp.half_width_ns, stamp.t_utc_ns + stamp.half_width_ns, v, i, mark))
 
@@ -119,7 +123,11 @@ class Context:
         """V and A as `usable` gives them with possible spikes; several detectors ask for those of the same sample."""
         if sample is not self._measured_of:
             self._measured_of = sample
-            self._measured = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+            if sample.uncertain or sample.bad or "voltage_v" in sample.held or "current_a" in sample.held:
+                self._measured = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
+            else:
+                values = sample.values
+                self._measured = _finite(values.get("voltage_v")), _finite(values.get("current_a"))
         return self._measured
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
@@ -189,11 +197,12 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
     return onset_since(None if before is None else before.stamp, first)
 
 
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and value - value == 0.0 else None  # infinity and not-a-number give not-a-number
+
+
 def _measured(sample: Sample, channel: str) -> float | None:
-    value = sample.values.get(channel)
-    if value is None or value - value != 0.0 or channel in sample.held or channel in sample.bad:
-        return None
-    return value
+    return None if channel in sample.held or channel in sample.bad else _finite(sample.values.get(channel))
 
 
 def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
@@ -206,7 +215,7 @@ def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
         if channel in sample.bad or (reason in _UNTRUE and not (spikes and reason == "possible_spike")):
             return None
     value = sample.values.get(channel)
-    return value if value is not None and value - value == 0.0 else None  # infinity and not-a-number give not-a-number
+    return value if value is not None and value - value == 0.0 else None  # as `_finite`
 
 
 _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})
