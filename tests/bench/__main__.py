@@ -1,6 +1,6 @@
 """`make bench`: every figure that was asked for, measured side by side in one run; exit status 1 when one is missed, 2 when it cannot run.
 
-    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis,review,page] [--json FILE]
+    python -m tests.bench [--quick] [--only pace,naive,lateness,service,soak,store,forward,analysis,review,page,notify] [--json FILE]
 
 Needs a C compiler and two processor cores of its own: a paced device and its master take turns within microseconds.
 """
@@ -16,11 +16,11 @@ import time
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from tests.bench import analysis, forward, pace, page, review, service, store
+from tests.bench import analysis, forward, notify, pace, page, review, service, store
 from tests.bench.figures import Figure, table
 from tests.bench.programs import BenchError, build, python
 
-SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis", "review", "page")
+SECTIONS = ("pace", "naive", "lateness", "service", "soak", "store", "forward", "analysis", "review", "page", "notify")
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,7 @@ class Plan:
     store: store.StorePlan = field(default_factory=store.StorePlan)
     forward: forward.ForwardPlan = field(default_factory=forward.ForwardPlan)
     page: page.PagePlan = field(default_factory=page.PagePlan)
+    notify: notify.NotifyPlan = field(default_factory=notify.NotifyPlan)
 
 
 QUICK = Plan(
@@ -58,6 +59,7 @@ QUICK = Plan(
     store=store.QUICK,
     forward=forward.QUICK,
     page=page.QUICK,
+    notify=notify.QUICK,
 )
 
 
@@ -87,6 +89,7 @@ def measure(plan: Plan, sections: list[str], folder: Path) -> list[Figure]:
         "analysis": lambda: analysis.analysis(plan.analysis_rows, say),
         "review": lambda: review.review(folder, plan.review_hours, plan.replay_minutes, plan.export_hours, say),
         "page": lambda: page.page(folder, folder / "page", plan.page, say),
+        "notify": lambda: notify.notify(folder, folder / "notify", plan.notify, say),
     }
     for section, take in at_one_pace.items():
         if section in sections:

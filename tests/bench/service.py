@@ -84,7 +84,7 @@ def parts(pid: int) -> dict[str, int]:
 @contextlib.contextmanager
 def service(folder: Path, port: str, baud: int, units: int, rate_hz: float, more: str = "") -> Iterator[tuple[int, int]]:
     """`loadlog serve` on a configuration made for it, with ``more`` sections; gives its process identifier and the page's port."""
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     (folder / "device.toml").write_text(PROFILE.read_text())
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
