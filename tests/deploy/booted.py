@@ -20,8 +20,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from tests.deploy.clean_root import CONFIG, SIMULATED, StepError
-from tests.deploy.document import ROOT
+from tests.deploy.clean_root import CONFIG, SIMULATED
+from tests.deploy.document import ROOT, StepError
 
 HERE = Path(__file__).parent
 WHOLE_S = 1500.0
@@ -70,6 +70,7 @@ def prepare(root: Path) -> None:
     wants = root / "etc/systemd/system/multi-user.target.wants/loadlog-try.service"
     wants.unlink(missing_ok=True)
     wants.symlink_to("../loadlog-try.service")
+    (root / "etc/hosts").write_text("127.0.0.1 localhost\n")  # as the installer of Debian makes it; the smallest set has none
     (root / "etc/fstab").write_text("/dev/vda / ext4 defaults 0 1\n")
 
 

@@ -22,7 +22,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.databases import free_port
-from tests.deploy.document import GUIDE, ROOT, blocks
+from tests.deploy.document import GUIDE, ROOT, StepError, blocks
 
 CHECKOUT = "/root/loadlog"
 DATA, CONFIG, BACKUP = "/var/lib/loadlog", "/etc/loadlog/bench.toml", "/var/backups/loadlog"
@@ -56,10 +56,6 @@ sense = "remote"
 tcp_port = {tcp_port}
 token_file = "{token_file}"
 """
-
-
-class StepError(Exception):
-    """A step of the guide failed, or did not have the effect that the guide promises."""
 
 
 class Root:

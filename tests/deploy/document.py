@@ -16,3 +16,7 @@ def blocks(text: str) -> dict[str, str]:
     parts = _HEADING.split(text)
     found = {heading: "".join(_BLOCK.findall(body)) for heading, body in zip(parts[1::2], parts[2::2], strict=True)}
     return {heading: commands for heading, commands in found.items() if commands}
+
+
+class StepError(Exception):
+    """A step of the guide failed, or did not have the effect that the guide promises."""
