@@ -96,6 +96,8 @@ def list_(config_path: Path, as_json: bool) -> int:
         for r in runs
     ]  # fmt: skip
     print_table("", ["run", "started", "lasted", "readings", "devices", "state"], rows)
+    for line in archive.damaged.values():
+        say(f"loadlog: left out: {line}", err=True)
     return 0
 
 

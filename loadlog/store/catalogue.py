@@ -5,6 +5,7 @@ A damaged recording costs only itself: it is left out, and `Catalogue.damaged` s
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -67,6 +68,7 @@ class Catalogue:
 
         Raises:
             UsageError: there is none; names what there is.
+            StoreError: its recording is there, but cannot be read.
         """
         runs = self.runs()
         if run_id == "last" and runs:
@@ -74,10 +76,19 @@ class Catalogue:
         matches = [run for run in runs if run.id == run_id] or [run for run in runs if run.name == run_id]
         if len(matches) == 1:
             return matches[0]
+        if not matches:
+            self._refuse_unreadable(run_id)
         known = ", ".join(run.id for run in (matches or runs)[-5:])
         if matches:
             raise UsageError(f"{len(matches)} runs are named {run_id!r}", hint=f"give the id: {known}")
         raise UsageError(f"there is no run {run_id!r}", hint=f"the latest are {known}" if known else "nothing was recorded yet")
+
+    def _refuse_unreadable(self, run_id: str) -> None:
+        """Whoever asks for a run whose file lies there must not be told that there was none."""
+        of_run = re.compile(rf"run-{re.escape(run_id)}(-\d+)?(\.p\d+)?{re.escape(infos.SUFFIX)}")
+        for name, line in self.damaged.items():
+            if of_run.fullmatch(name):
+                raise StoreError(f"run {run_id!r} cannot be read: {line}")
 
     def recordings_of(self, run_id: str | None = None, device: str | None = None) -> list[RecordingInfo]:
         """The recordings of a run (all when None) that hold a device (any when None), oldest first."""

@@ -94,6 +94,10 @@ def test_a_bad_file_is_one_clear_line_and_costs_only_itself(tmp_path: Path, faul
     line = archive.damaged[bad.name]
     assert "\n" not in line
     assert str(bad) in line
+    with pytest.raises(StoreError, match=f"run 'soak-0002' cannot be read: .*{message}") as refused:
+        archive.run("soak-0002")
+    assert refused.value.exit_status == 4
+    assert archive.run("soak").id == "soak-0001", "one is readable"
     facts = status(tmp_path, T0)
     assert (facts.left_alone if fault in (foreign, newer) else facts.damaged) == {bad.name: line}
     with pytest.raises(StoreError, match=message) as caught:
