@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -82,9 +84,18 @@ def simulate(
 
 
 def _append_truth(bench: SimulatedBench, path: Path, written: int) -> int:
+    """Returns how many events stand there now. A full disk is no reason to leave the bench: what it refuses comes with the next ones."""
     events = bench.truth()
-    if len(events) > written:
-        with path.open("a", encoding="utf-8") as file:
-            for event in events[written:]:
-                file.write(json.dumps({**asdict(event), "t": format_utc(event.t_utc_ns)}) + "\n")
-    return len(events)
+    if len(events) <= written:
+        return written
+    lines = "".join(json.dumps({**asdict(event), "t": format_utc(event.t_utc_ns)}) + "\n" for event in events[written:])
+    size = path.stat().st_size if path.exists() else 0
+    try:
+        with path.open("ab", buffering=0) as file:
+            whole = file.write(data := lines.encode()) == len(data)
+    except OSError:
+        whole = False
+    if not whole:
+        with contextlib.suppress(OSError):  # no half line stays
+            os.truncate(path, size)
+    return len(events) if whole else written
