@@ -258,6 +258,7 @@ class TemperatureRising:
             if watch.take(sample, temperature_c, power_w) and watch.due():
                 watch.focused = watch.bank.solve()
                 found += self._judge(watch, sample)
+                watch.bank.rest()
         return found
 
     def forecasts(self) -> Mapping[str, Forecast]:

@@ -36,6 +36,7 @@ _STEPS = (7, 5)  # models in either direction
 _PASSES = 5  # moves of the grid at most, within one solution
 LEAST_SPREAD = 0.02  # of a logarithm: no body is so much a two-pole model
 _LEAST_WEIGHT = 0.002
+_RESTING = 5
 _ROOT_2 = math.sqrt(2.0)
 
 
@@ -83,8 +84,8 @@ class Bank:
     """``scale_w``: the rated power; ``deviation_k``: expected of one reading; ``fast_s``, ``slow_s``: time constants that are given."""
 
     __slots__ = (
-        "_apart", "_fast_known", "_gram", "_grid", "_prior_slow", "_scale", "_since_s", "_slow", "blocks", "correlated", "deviation_k",
-        "origin_c", "scale_w", "variance", "weights",
+        "_apart", "_fast_known", "_gram", "_grid", "_prior_slow", "_scale", "_since_s", "_slow", "_taus", "blocks", "correlated",
+        "deviation_k", "origin_c", "scale_w", "variance", "weights",
     )  # fmt: skip
 
     def __init__(self, scale_w: float, deviation_k: float, fast_s: float | None = None, slow_s: float | None = None) -> None:
@@ -101,6 +102,7 @@ class Bank:
         self.blocks = 0
         self.origin_c = 0.0
         self.weights: list[tuple[float, Solved]] = []
+        self._taus: tuple[Known, Known] | None = None
         self._since_s = 0.0
         self._scale: tuple[float, float] | None = None  # slow amplitude at the step, K, and its time constant, s
 
@@ -136,7 +138,7 @@ class Bank:
         self.blocks = 0
         self._since_s = 0.0
         self.origin_c = temperature_c
-        self.weights = []
+        self.weights, self._taus = [], None
         self._scale = None
 
     def stepped(self) -> None:
@@ -189,7 +191,7 @@ class Bank:
                 if one is not None:
                     places.append((u, v))
                     models.append(one)
-        self.weights = []
+        self.weights, self._taus = [], None
         if not models:
             return []
         best = min(s.rss for s in models)
@@ -281,8 +283,17 @@ class Bank:
         """At this instant."""
         return self._gram.features(s.fast_s, s.slow_s)
 
+    def rest(self) -> None:
+        """Until it is solved again: keep the likeliest models alone, for the temperature and, of all of them, the time constants."""
+        self._taus = self.time_constants()
+        kept = sorted(self.weights, key=lambda one: -one[0])[:_RESTING]
+        total = sum(w for w, _ in kept)
+        self.weights = [(w / total, s) for w, s in kept]
+
     def time_constants(self) -> tuple[Known, Known] | None:
         """Fast and slow one."""
+        if self._taus is not None:
+            return self._taus
         if not self.weights:
             return None
         logs = [(w, math.log(s.fast_s), math.log(s.slow_s)) for w, s in self.weights]

@@ -30,8 +30,8 @@ class Gram:
     __slots__ = ("_e", "_gram", "_slow", "_x", "power", "weight")
 
     def __init__(self) -> None:
-        self._x = [0.0] * _N
-        self._e = [1.0] * _N
+        self._x = array("d", [0.0] * _N)
+        self._e = array("d", [1.0] * _N)
         self._gram = [array("d", bytes(8 * (k + 1))) for k in range(_SIZE)]
         self._slow = _NO_SLOW
         self.power = self.weight = 0.0
@@ -39,11 +39,11 @@ class Gram:
     def settle(self, power: float) -> None:
         """The past is taken as one at this power."""
         self.power = power
-        self._x = [power] * _N
+        self._x = array("d", [power] * _N)
 
     def forget(self) -> None:
         """The readings; the powers of the past still count."""
-        self._e = [1.0] * _N
+        self._e = array("d", [1.0] * _N)
         for k, row in enumerate(self._gram):
             row[:] = array("d", bytes(8 * (k + 1)))
         self._slow = _NO_SLOW
