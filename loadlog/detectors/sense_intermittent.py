@@ -23,7 +23,6 @@ sample before the first excursion to its first low sample. Source: circuit theor
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -37,7 +36,7 @@ from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Learned
 from loadlog.model.sample import Sample
 
-EXCURSIONS, WINDOW_S = 3, 600.0
+EXCURSIONS, WINDOW_S, KEPT = 3, 600.0, 16
 NEAR, LOW, UNKNOWN_LOW = 3.0, 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
 AT_ONCE = 0.7  # of the drop, within two polls
@@ -158,9 +157,9 @@ class SenseIntermittent:
         self._last: Sample | None = None
         self._low_since: int | None = None
         self._first: Onset | None = None
-        self._starts: deque[_Excursion] = deque(maxlen=16)
-        self._last_two: deque[float] = deque(maxlen=2)  # voltages
-        self._ups: deque[int] = deque(maxlen=16)
+        self._starts: list[_Excursion] = []  # of these and the next the last `KEPT`; lists, since an empty deque takes a whole block
+        self._last_two: tuple[float, ...] = ()  # voltages
+        self._ups: list[int] = []
         self._count = self._told = 0
         self._active = False
         self._depth_ohm: float | None = None  # while active
@@ -205,15 +204,15 @@ class SenseIntermittent:
 
     def _watch(self, sample: Sample, context: Context) -> Sequence[Finding]:
         if sample.failure is not None:
-            self._last_two.clear()
+            self._last_two = ()
             return NOTHING
         before, self._last = self._last, sample
         v, i = context.measured(sample)
         if v is None or i is None:
-            self._last_two.clear()
+            self._last_two = ()
             return NOTHING
         found = self._see(sample, before, v, i, context)
-        self._last_two.append(v)
+        self._last_two = (*self._last_two[-1:], v)
         return found
 
     def _see(self, sample: Sample, before: Sample | None, v: float, i: float, context: Context) -> Sequence[Finding]:
@@ -246,6 +245,7 @@ class SenseIntermittent:
             self._forget(abs(i))
         elif level.strangers == 1.0:
             self._ups.append(sample.stamp.t_utc_ns)
+            del self._ups[:-KEPT]
         return self._quiet(sample)
 
     def _moved(self, current_a: float) -> bool:
@@ -296,6 +296,7 @@ class SenseIntermittent:
         level.opened()
         level.follow(v)
         self._starts.append(_Excursion(t_ns, onset_between(before, sample), ohm, drop_v))
+        del self._starts[:-KEPT]
         if self._active:
             self._count += 1
             return (self._finding(),) if self._count >= 2 * self._told else NOTHING
