@@ -151,7 +151,8 @@ class SenseFallback:
         if self._open is not None:
             return self._decide(context)
         watch = self._watch
-        if not self._recheck and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0:  # nothing has moved
+        self._known.update(watch.signal, self._known_size)
+        if not (self._recheck or self._known.signals) and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0:  # nothing has moved
             self._moving = 0
             return NOTHING
         if self._recheck and self._fallen is not None and self._watch.signal.trend.n >= 3:
@@ -225,7 +226,6 @@ class SenseFallback:
 
     def _judge(self, context: Context) -> Sequence[Finding]:
         watch = self._watch
-        self._known.update(watch.signal, self._known_size)
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
             return self._stepped(step, context) if self._doubt(step) <= MOST_DOUBT else NOTHING

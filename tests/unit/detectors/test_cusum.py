@@ -15,6 +15,7 @@ from loadlog.detectors.steps import MOST_DOUBT, StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.traces import fresh_random
 from tests.events.optimum import run_length
+from tests.events.steps_study import trial
 from tests.unit.detectors.test_statistics import DATA, design, run_lengths
 
 SIGMA_V = 1e-3
@@ -152,3 +153,9 @@ def test_a_step_of_unknown_size_or_too_small_a_one_is_not_waited_for(size: float
         watch.update(24.0 + rnd.gauss(0.0, SIGMA_V) - (10.0 * SIGMA_V if n >= 400 else 0.0), sample(n), 1.0)
         known.update(watch, lambda: size)
         assert not known.signals
+
+
+def test_small_steps_of_a_known_lead_are_told() -> None:
+    """Three deviations, by the whole pipeline: 87 % of 300 were found, 54 % by the other chart alone; 28 in 40 lie between."""
+    rnd = fresh_random()
+    assert sum(trial(rnd, 3.0, known=True, fault="sense_lead_off").score > 0.0 for _ in range(40)) > 28
