@@ -7,7 +7,7 @@ import math
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from loadlog.profiles.scpi_numbers import parse_block, parse_boolean, parse_integer, parse_number, parse_string, split
+from loadlog.profiles.scpi_numbers import parse_boolean, parse_integer, parse_number, parse_string, split
 
 ORDINARY = st.floats(-1e30, 1e30, allow_nan=False)
 
@@ -34,16 +34,6 @@ def test_other_radices(value: int) -> None:
     assert parse_integer(f"#H{value:X}") == value
     assert parse_integer(f"#Q{value:o}") == value
     assert parse_integer(f"#B{value:b}") == value
-
-
-@given(st.binary(max_size=120))
-def test_blocks_of_definite_length(data: bytes) -> None:
-    size = str(len(data))
-    text = f"#{len(size)}{size}" + data.decode("latin-1")
-    assert parse_block(text) == data
-    assert parse_block(text + "\n") == data
-    if data:
-        assert parse_block(text[:-1]) is None
 
 
 def _quoted(text: str) -> str:
@@ -80,6 +70,5 @@ def test_nothing_makes_the_parser_raise(text: str) -> None:
     assert parse_boolean(text) in (0, 1, None)
     integer = parse_integer(text)
     assert integer is None or number is None or math.isinf(number) or float(integer) == number
-    parse_block(text)
     parse_string(text)
     assert ";".join(split(text, ";")) == text
