@@ -134,7 +134,7 @@ class Courier:
             position = self._skip_existing()
         if self._state is State.STARTING and self.config.rewind_s and position.acknowledged_utc_ns is not None:
             position = self._rewound(position)
-        self._events, self._next_events_s = {}, self._around.monotonic_s()
+        self._events, self._next_events_s = {}, 0.0  # before any sample
         # What goes with the acknowledged samples: the stamps of a body that waits are not yet given out for good.
         self._acknowledged_state = json.dumps(position.state)
         self._events_from = dict(position.places[EVENTS])
