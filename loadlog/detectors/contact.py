@@ -35,6 +35,7 @@ LEAST_CURRENT_COUNTS = 200.0
 STEADY_SHARE = 0.02
 LORENZ = 2.44e-8  # V²/K²
 ROOM_K = 300.0
+PRIOR_CONTACT, LEAD_EXCHANGED, INSTRUMENT_DRIFT = 0.95, 0.03, 0.02  # judgements
 _FACT = "path_resistance_measured_ohm"
 
 
@@ -156,8 +157,8 @@ class ContactHeating:
             "hottest_if_one_spot_c": round(spot_c, 1),
         }  # fmt: skip
         return Finding(
-            "contact_heating", self._device.name, Severity.WARNING, self._onset(sample), text, confidence=0.95,
-            alternatives={"lead_exchanged": 0.03, "instrument_drift": 0.02}, evidence=evidence,
+            "contact_heating", self._device.name, Severity.WARNING, self._onset(sample), text, confidence=PRIOR_CONTACT,
+            alternatives={"lead_exchanged": LEAD_EXCHANGED, "instrument_drift": INSTRUMENT_DRIFT}, evidence=evidence,
         )  # fmt: skip
 
 

@@ -15,7 +15,8 @@ Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: 
 Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
 source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
 another load that pulses on the same source: the other devices of the group see the dips too, where there are any; else `supply_droop` is
-named, with 0.05 when the depth is I·R_path as configured, 0.3 when nothing is known.
+named. Its probability is that of one step as deep as the excursions on average (`sense_causes`): as many loose leads to dipping sources as
+leads that fall off to sources that step, and all excursions of one cause are equally deep under either, so their number tells nothing.
 Expected false alarms: none in Gaussian noise: pairs of samples beyond five deviations, three times, and none upwards. Onset: from the last
 sample before the first excursion to its first low sample. Source: circuit theory; common practice, no clause.
 """
@@ -30,6 +31,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
 from loadlog.detectors.sense import SenseFallback
+from loadlog.detectors.sense_causes import CONFIGURED_SHARE, WRONG_CONFIGURATION, PathPrior, probability_of_lead
 from loadlog.detectors.statistics import Moments, Trend
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -40,7 +42,6 @@ EXCURSIONS, WINDOW_S, KEPT = 3, 600.0, 16
 NEAR, LOW, UNKNOWN_LOW = 3.0, 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
 AT_ONCE = 0.7  # of the drop, within two polls
-FITS_SHARE = 0.3  # a depth within this of the configured path's
 SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
 MEMORY, READY = 100, 20  # samples, of the noise
 LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and of the open one's
@@ -140,7 +141,7 @@ class SenseIntermittent:
 
     __slots__ = (
         "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_last_a", "_last_two",
-        "_least_a", "_level", "_low_since", "_since", "_starts", "_steps_a", "_told", "_ups",
+        "_least_a", "_level", "_low_since", "_probability", "_since", "_starts", "_steps_a", "_told", "_ups",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -162,7 +163,8 @@ class SenseIntermittent:
         self._ups: list[int] = []
         self._count = self._told = 0
         self._active = False
-        self._depth_ohm: float | None = None  # while active
+        self._depth_ohm: float | None = None  # while active, as the next
+        self._probability = 0.0
         self._fallback: Finding | None = None  # what `SenseFallback` says at present
         self._since: Onset | None = None
 
@@ -177,6 +179,7 @@ class SenseIntermittent:
             self._active, self._since = True, event.onset
             self._count = self._told = int(event.evidence.get("count", EXCURSIONS))
             self._depth_ohm = float(event.evidence.get("path_resistance_ohm", 0.0)) or None
+            self._probability = event.confidence
         else:
             self._inner.restore(event)
 
@@ -323,12 +326,20 @@ class SenseIntermittent:
             return NOTHING
         self._active, self._count, self._since = True, len(recent), recent[0].onset
         self._depth_ohm = depths.mean
+        self._probability = self._probability_of_lead(depths)
         findings = [self._finding()]
         if self._fallback is not None:
             text = f"{self._device.name}: the sense lead comes and goes"
             evidence = {"joined_in": "sense_intermittent"}
             findings.insert(0, replace(self._fallback, message=text, clear=True, evidence=evidence))
         return findings
+
+    def _probability_of_lead(self, depths: Moments) -> float:
+        """Rather than of a source that dips; what was learned of R_path is no witness, since it may stem from these very excursions."""
+        known = self._device.path_resistance_ohm
+        prior = PathPrior(None) if known is None else PathPrior(known, CONFIGURED_SHARE, WRONG_CONFIGURATION)
+        uncertainty_v = self._level.deviation / math.sqrt(depths.n)
+        return probability_of_lead(depths.mean * self._current_a, uncertainty_v, self._current_a, self._level.expected, prior, ())
 
     def _others_see_it(self, ohm: float, context: Context) -> bool:
         """Another device of the group sees such dips too, between two of its polls: they are the source's."""
@@ -344,8 +355,7 @@ class SenseIntermittent:
         depths = sorted(start.ohm for start in self._starts) or [0.0]
         ohm = depths[len(depths) // 2]
         known = self._device.path_resistance_ohm
-        fits = known is not None and abs(ohm - known) <= FITS_SHARE * known
-        confidence = 0.95 if fits else 0.7
+        confidence = round(self._probability, 4)
         evidence: dict[str, Any] = {
             "count": self._count, "step_v": round(-ohm * self._current_a, 6), "current_a": round(self._current_a, 6),
             "path_resistance_ohm": round(ohm, 6),

@@ -34,7 +34,8 @@ def _unknown_ohm(rnd: random.Random) -> float:
     return UNKNOWN_OHM * math.exp(rnd.gauss(0.0, UNKNOWN_LOG_DEVIATION))
 
 
-def _bench(rnd: random.Random) -> Setting:
+def bench_of_leads(rnd: random.Random) -> Setting:
+    """R_path as the detector expects it: configured within its deviation, wrong, or unknown."""
     setting = Setting(rate_hz=RATE_HZ, noise=rnd.uniform(0.4, 1.2), source_noise_v=1e-5, path_known=rnd.random() < 0.5)
     setting.level = round(rnd.uniform(2.0, 8.0), 3)
     setting.path_ohm = _unknown_ohm(rnd)
@@ -47,7 +48,7 @@ def _bench(rnd: random.Random) -> Setting:
 
 def statement(rnd: random.Random) -> Statement | None:
     """One bench on which one of the two happens; None when nothing was told of it."""
-    setting = _bench(rnd)
+    setting = bench_of_leads(rnd)
     world = World(rnd, setting)
     onset_s = (rnd.randint(*BEFORE) + rnd.random()) * setting.period_s
     is_lead = rnd.random() < PRIOR_LEAD
@@ -66,18 +67,19 @@ def calibration_study(seed: int, trials: int) -> Study:
     rnd = random.Random(f"calibration:{seed}")
     said = [s for s in (statement(rnd) for _ in range(trials)) if s is not None]
     said += [Statement(s.kind, "supply_droop", 1.0 - s.probability, not s.is_so) for s in said]
-    text, figures = _judged(said, "lead against source")
+    text, figures = judged(said, "lead against source")
     return Study("calibration: leads and steps of the source as often as expected", text + f"\n{trials} benches", figures)
 
 
 def rising_study(seed: int, trials: int) -> Study:
     """The same of first climbs towards a limit, 15 K below to 10 K above the final temperature."""
     rnd = random.Random(f"rising:{seed}")
-    text, figures = _judged([s for s in (rising(rnd) for _ in range(trials)) if s is not None], "a temperature that will reach its limit")
+    text, figures = judged([s for s in (rising(rnd) for _ in range(trials)) if s is not None], "a temperature that will reach its limit")
     return Study("calibration: climbs towards a limit", text + f"\n{trials} climbs", figures)
 
 
-def _judged(said: list[Statement], subject: str) -> tuple[str, list[Figure]]:
+def judged(said: list[Statement], subject: str) -> tuple[str, list[Figure]]:
+    """The table for people and a figure for each bin that has enough."""
     lines, figures = [], []
     for b in reliability(said):
         low, high = wilson(round(b.right * b.n), b.n)
