@@ -5,7 +5,8 @@ T = b + R_f·x_f + R_s·x_s + a_f·e_f + a_s·e_s, with x the power through a fi
 carries what was stored before anybody looked. Time constants stand on a grid; b, R and a follow by linear least squares.
 Invariants: all models share one Gram matrix of the features at `TAUS_S`, updated once for each block of readings; any model is a part of
 it, interpolated. So memory is fixed, an update costs the square of the grid, and a model is solved only when a forecast is wanted. The grid
-lies over the posterior of the time constants and follows it, slanted as they hang together: a fixed one would be too coarse soon.
+lies over the posterior of the time constants and follows it, slanted as they hang together: a fixed one would be too coarse soon. While it
+is coarser than the posterior its weights are flattened (`_resolved`): what the grid cannot tell apart counts as not known.
 Priors, from what heatsinks are, not from what is measured here: a slow time constant around `SLOW_S` (0.3 to 2 kg of aluminium at 0.1 to
 0.4 K/W), within a factor e; a fast one 4 to 150 times shorter; a fast share of the rise around 20 %, of the same sign. Within a first climb
 they decide: what is seen then is nearly a straight line after a bend.
@@ -17,6 +18,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadlog.detectors.normal_equations import dot, own_square, solved
@@ -30,10 +32,12 @@ PRIOR_K = 20.0  # deviation of b
 PRIOR_STORED_K = 60.0  # of a
 PRIOR_RISE_K = 150.0  # of R at the power's scale
 PRIOR_BLOCKS = 10.0  # what the expected noise is worth
+LEAST_MODELS = 2.0  # that must carry the weight in either direction, or the grid is coarser than the posterior
 REACH = 2.5  # deviations of the posterior that the grid covers
 LEAST_REACH = 0.02
 _STEPS = (7, 5)  # models in either direction
-_PASSES = 5  # moves of the grid at most, within one solution
+FLATTEST, _HALVINGS = 1e-5, 9  # power to which weights are raised at least, halvings of its logarithm
+_PASSES = 12  # moves of the grid at most, within one solution
 LEAST_SPREAD = 0.02  # of a logarithm: no body is so much a two-pole model
 _LEAST_WEIGHT = 0.002
 _RESTING = 5
@@ -198,8 +202,7 @@ class Bank:
         expected = self.deviation_k**2
         self.variance = self.correlated * max((PRIOR_BLOCKS * expected + best) / (PRIOR_BLOCKS + self.blocks), 0.25 * expected)
         logs = [self._log_weight(s, u, v) for s, (u, v) in zip(models, places, strict=True)]
-        top = max(logs)
-        weights = [math.exp(g - top) for g in logs]
+        weights = _resolved(logs, (LEAST_MODELS if nu > 1 else 1.0) * (LEAST_MODELS if nv > 1 else 1.0))
         total = sum(weights)
         cells = [(u, v, w / total) for (u, v), w in zip(places, weights, strict=True)]
         kept = [(w, s) for w, s in zip(weights, models, strict=True) if w > _LEAST_WEIGHT * total]
@@ -301,6 +304,25 @@ class Bank:
         fast_spread = math.sqrt(sum(w * (f - fast) ** 2 for w, f, _ in logs))
         slow_spread = math.sqrt(sum(w * (u - slow) ** 2 for w, _, u in logs))
         return Known(math.exp(fast), math.hypot(fast_spread, LEAST_SPREAD)), Known(math.exp(slow), math.hypot(slow_spread, LEAST_SPREAD))
+
+
+def _resolved(logs: Sequence[float], least: float) -> list[float]:
+    """Weights from their logarithms, flattened until at least so many models carry them (the inverse of the sum of their squares). Where
+    the posterior is a ridge between the places of a coarse grid, which of them lies nearest it is chance: one would have all the weight
+    and the grid would close in on it. Flattened, they show where the ridge lies and how it runs; on a grid that resolves it they are as
+    they are."""
+    beside = [g - max(logs) for g in logs]
+    weights = [math.exp(g) for g in beside]
+    low, high = math.log(FLATTEST), 0.0
+    for _ in range(_HALVINGS if not _carried(weights, least) else 0):
+        middle = 0.5 * (low + high)
+        weights = [math.exp(g * math.exp(middle)) for g in beside]
+        low, high = (middle, high) if _carried(weights, least) else (low, middle)
+    return weights
+
+
+def _carried(weights: Sequence[float], least: float) -> bool:
+    return sum(weights) ** 2 >= min(least, 0.5 * len(weights)) * sum(w * w for w in weights)
 
 
 def _reach(square: float, step: float, off: float, half: float) -> tuple[float, bool]:
