@@ -4,7 +4,7 @@ Voltage and current at one operating point are condensed into blocks and minutes
 operating point is another one after a changed mode, set-point or input, or a current that leaves its level by 2 %, twenty counts and eight
 deviations: then everything is learned again, and what was active ends. What another device of the group shows too is the source's and told
 once (`witness`). Units: the channel's. Expected false alarms: `FALSE_ALARMS_PER_1000_H` of each kind, shared among the channels; of drifts
-less, since the uncertainty is added. Physical causes, rules, limits, confusions and sources stand with the kinds.
+less, since the uncertainty is added. Physical causes, rules, limits, confusions, onsets and sources stand with the kinds.
 """
 
 from __future__ import annotations

@@ -4,9 +4,10 @@ Physical cause: more heat than the cooling carries off below the limit: too much
 Rule: readings are condensed into blocks that lengthen with the time since power last changed (a response's shape stands in the logarithm of
 time), given to a bank of two-pole models (`thermal_bank`) with the measured power as input and, where it is measured, the air's temperature
 (``ambient_c`` of the device or of one of its group) taken off. Told when the limit (``high``, ``high_high``, the rating) is reached with a
-probability of `TELL_AT` and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast
-better), or at once with `TELL_AT_ONCE`; told again when the time has become another one. Ends when the limit is crossed
-(`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
+probability of `TELL_AT`, has been for `HOLD_SHARE` of the time that is left, and `WAIT_SHARE` of the way to it is over (until then waiting
+costs nothing and each second makes the forecast better; not waited for from `TELL_EARLY_AT` on); told again when the time has become
+another one. Ends when the limit is crossed (`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at
+`DROP_TIMES` forecasts.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``; those of an earlier climb are recalled.
@@ -15,8 +16,9 @@ after a bend, and noise of half a count bends it. A first climb is a choice betw
 0.1 K (excess 2 to 15 K; final 3 K below the limit; developed on 140 of each): at 0.85 90 % are told with three quarters of the time
 left and 10 % falsely, at 0.9 86 % and 9 %, at 0.95, as chosen here, 71 % and 3 % (62 % and 3 % of 100 fresh ones); all are told before
 half of the way; models solved in full from all readings did no better there, which is no proof that nothing can. Of second climbs,
-whose time constants are known, 97 % are told in time and none falsely (100 of each). These shares were counted before the weights of a
-coarse grid were flattened (`thermal_bank`), which makes what is stated early less sure. Air that grows warmer (named where it is not
+whose time constants are known, 97 % are told in time and none falsely (100 of each). These shares were counted before
+forecasts had to hold, and before the weights of a coarse grid were flattened (`thermal_bank`): both make a first climb told later, before
+half of the way as before. Air that grows warmer (named where it is not
 measured); a cooling that changes is another body: the models disagree with the readings and are learned anew.
 Expected false alarms: as many as the stated confidence leaves over, where the final temperature lies near its limit; far below it none.
 ``make events`` (forecast, rising) measures both.
@@ -40,8 +42,9 @@ from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
-TELL_AT, TELL_AT_ONCE, DROP_AT, DROP_TIMES = 0.95, 0.999, 0.5, 2
+TELL_AT, TELL_EARLY_AT, DROP_AT, DROP_TIMES = 0.95, 0.999, 0.5, 2
 WAIT_SHARE = 0.2  # of the way to the limit
+HOLD_SHARE = 0.1  # of the time that is left: so long a forecast must hold, since warmer air or a short stop of the fan begins like a climb
 RETOLD_TIME, RETOLD_WIDTH = 0.05, 0.7
 LEAST_BLOCKS, LEAST_SINCE_S = 6, 5.0
 POWER_STEP_SHARE = 0.04
@@ -72,8 +75,8 @@ class _Watch:
     """One temperature and its limits."""
 
     __slots__ = (
-        "active", "air_c", "bank", "block", "blocks", "channel", "deviation_k", "dither", "focused", "last_c", "last_ns", "limits", "low_c",
-        "misfit", "next_s", "power_w", "scale_w", "seen_c", "step_ns", "sure", "temperature_c", "told_ns",
+        "active", "air_c", "bank", "block", "blocks", "channel", "deviation_k", "dither", "focused", "last_c", "last_ns", "likely_s",
+        "limits", "low_c", "misfit", "next_s", "power_w", "scale_w", "seen_c", "step_ns", "sure", "temperature_c", "told_ns",
     )  # fmt: skip
 
     def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:
@@ -93,6 +96,7 @@ class _Watch:
         self.last_c: float | None = None
         self.dither = DITHERED  # counts²
         self.sure: dict[str, int] = {}
+        self.likely_s: dict[str, float] = {}  # since the step, from when on the limit has been as good as certain
         self.told_ns: dict[str, int] = {}  # when the active forecast was told
         self.focused = False
         self.air_c = 0.0  # taken off the temperatures where it is measured
@@ -113,7 +117,7 @@ class _Watch:
         self.seen_c = -math.inf
         self.block = _Block(self.last_ns)
         self.next_s = 0.0
-        self.sure = {}
+        self.sure, self.likely_s = {}, {}
         self.bank.stepped()
 
     def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
@@ -285,9 +289,13 @@ class TemperatureRising:
             if is_active:
                 found += self._go_on(watch, name, limit_c, seen, sample)
                 continue
-            waited = seen.probability >= TELL_AT_ONCE or watch.since_s >= WAIT_SHARE * (watch.since_s + seen.time_s)
             ahead = 0.0 < seen.time_s < LONGEST_AHEAD_S and watch.temperature_c < limit_c - watch.air_c
-            if seen.probability >= TELL_AT and waited and ahead:
+            if seen.probability < TELL_AT or not ahead:
+                watch.likely_s.pop(name, None)
+                continue
+            held_s = watch.since_s - watch.likely_s.setdefault(name, watch.since_s)
+            waited = seen.probability >= TELL_EARLY_AT or watch.since_s >= WAIT_SHARE * (watch.since_s + seen.time_s)
+            if waited and held_s >= HOLD_SHARE * seen.time_s:
                 watch.active[name], watch.sure[name], watch.told_ns[name] = seen, 0, watch.last_ns
                 found.append(self._finding(watch, name, limit_c, seen, sample))
         if likeliest < UNLIKELY:
