@@ -18,11 +18,15 @@ from loadlog.detectors.sense_intermittent import SenseIntermittent
 from loadlog.detectors.sharing import Sharing
 from loadlog.detectors.status import DeviceChanged, Protection
 from loadlog.detectors.trips import Trips
+from loadlog.detectors.unreported import UnreportedSetpoint
 from loadlog.model.device import DeviceSpec
 
 _FOR_ALL = (Communication, LatePolls, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible)
 # Each says itself by `applies` which devices it is for. `Cutoff` stands before `Trips`, which asks what it found.
-_WHERE_IT_APPLIES = (Cutoff, Trips, SenseIntermittent, CurrentLimit, Sharing, Baseline, TemperatureRising, CoolingDegraded, ContactHeating)
+_WHERE_IT_APPLIES = (
+    Cutoff, Trips, SenseIntermittent, CurrentLimit, UnreportedSetpoint, Sharing, Baseline, TemperatureRising,
+    CoolingDegraded, ContactHeating,
+)  # fmt: skip
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in (*_FOR_ALL, *_WHERE_IT_APPLIES) for kind in made.KINDS}))
 
 

@@ -13,6 +13,7 @@ Confusions: gain errors of the instruments (inside the uncertainty); the source'
 be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged; one that does not
 tell its mode may be in CV unless its voltage answered to its current, as it does behind `LEAST_SOURCE_OHM` and more); a polled device that
 is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
+A load that does not report its set-point may have been turned by hand: `setpoint_changed` is then named as the alternative.
 Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
 Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
 common practice of paralleled supplies, no clause.
@@ -36,6 +37,7 @@ from loadlog.model.sample import Sample
 LEARN, BLOCKS = 6, 3
 BOUND = 3.0
 STOPPED = 0.05
+TURNED_UNSEEN = 0.4  # that it was a hand on the knob, where the load that departs does not report its set-point; a judgement
 FOLLOWS = 1.2  # first order of I = P/V and of I = V/R, and a margin for the second
 LEAST_SOURCE_OHM = 0.005  # the smallest output resistance believed
 ROLES = ("load", "supply")
@@ -241,13 +243,17 @@ class Sharing(Stateless):
             f"group {self._device.group}: {names[worst]} carries {means[worst]:.4g} A, {100 * means[worst] / total:.1f} % of the group's "
             f"current instead of {100 * expected[worst]:.1f} %"
         )
-        return (self._finding(Onset(min(self._unshown_ns, self._shown_ns), self._shown_ns), text, evidence, clear=False),)
+        is_told = members[worst].spec.channel("setpoint") is not None or self._device.role != "load"
+        others = {} if is_told else {"setpoint_changed": TURNED_UNSEEN}
+        return (self._finding(Onset(min(self._unshown_ns, self._shown_ns), self._shown_ns), text, evidence, others),)
 
     def _end(self, sample: Sample, why: str) -> Sequence[Finding]:
         self._active = False
         onset = Onset(begin_ns(sample), end_ns(sample))
-        return (self._finding(onset, f"group {self._device.group}: {why}", {"ended": why}, clear=True),)
+        return (self._finding(onset, f"group {self._device.group}: {why}", {"ended": why}, {}, clear=True),)
 
-    def _finding(self, onset: Onset, text: str, evidence: dict[str, Any], clear: bool) -> Finding:
-        group = self._device.group
-        return Finding("sharing_imbalance", None, Severity.WARNING, onset, text, self._device.role, group, clear, evidence=evidence)
+    def _finding(self, onset: Onset, text: str, evidence: dict[str, Any], others: dict[str, float], clear: bool = False) -> Finding:
+        return Finding(
+            "sharing_imbalance", None, Severity.WARNING, onset, text, self._device.role, self._device.group, clear,
+            confidence=1.0 - sum(others.values()), alternatives=others, evidence=evidence,
+        )  # fmt: skip
