@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import time
 from collections.abc import Iterator
 from datetime import datetime
@@ -88,6 +89,17 @@ def at(page: Page, share: float, name: str = "load-1") -> tuple[float, float]:
     """A place on the first plot, by share of its width."""
     x, y, width, height = box(over(page, name))
     return x + width * share, y + height / 2
+
+
+def point_at(page: Page, share: float, shown: Locator, wanted: re.Pattern[str], name: str = "load-1") -> None:
+    """Hold the cursor there until ``shown`` reads ``wanted``. A plot that is drawn anew loses the cursor until it moves."""
+    for attempt in range(25):
+        x, y = at(page, share, name)
+        page.mouse.move(x + attempt % 2, y)
+        if wanted.search(shown.inner_text().replace("\n", " ")):
+            return
+        page.wait_for_timeout(200)
+    expect(shown).to_contain_text(wanted)
 
 
 def drag(page: Page, begin: float, end: float) -> None:

@@ -13,7 +13,7 @@ from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.model.quantity import Accuracy, standard_uncertainty
 from tests.browser.conftest import Open, picture
-from tests.browser.plots_page import at, box, following, ink, over, plots, ready, view
+from tests.browser.plots_page import at, box, following, ink, over, plots, point_at, ready, view
 from tests.browser.plots_page import base as base  # fixtures
 from tests.browser.plots_page import rack as rack
 from tests.unit.web.stand_in import StandIn
@@ -27,9 +27,8 @@ pytestmark = [pytest.mark.browser, pytest.mark.server]
 def test_the_cursor_reads_value_unit_and_uncertainty(base: str, open_page: Open) -> None:
     page = open_page(base)
     ready(page)
-    page.mouse.move(*at(page, 0.4))
     value = plots(page).locator("figure").first.locator(".key .value")
-    expect(value).to_have_text(re.compile(r"^2\d\.\d{3} ± 0\.\d{3} V"))
+    point_at(page, 0.4, value, re.compile(r"^2\d\.\d{3} ± 0\.\d{3} V"))
     found = re.match(r"([\d.]+) ± ([\d.]+) V", value.inner_text())
     assert found
     # the other side of the computation: validation's own standard uncertainty, doubled
@@ -143,8 +142,7 @@ def test_a_group_lays_one_quantity_of_its_devices_over_each_other(
         page.get_by_label("Quantity of group rack-a").select_option("Power")
     expect(plots(page, name).locator("figcaption")).to_contain_text("Power, W")
     expect(plots(page, name).locator(".flag")).to_have_text("▲1")
-    page.mouse.move(*at(page, 0.4, name))
-    expect(keys.nth(1)).to_contain_text(re.compile(r"load-2 2\d\d\.\d\d ± 0\.\d\d W"))
+    point_at(page, 0.4, keys.nth(1), re.compile(r"load-2\s+2\d\d\.\d\d ± 0\.\d\d W"), name)
     page.wait_for_timeout(700)
     assert ink(page, name, "--line-0") > 50
     assert ink(page, name, "--line-1") > 50
