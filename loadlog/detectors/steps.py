@@ -246,9 +246,18 @@ class StepWatch:
         self._since_swap = 0
         self._square, self._square_other = others, mine
         self._lag, self._lag_other = self._lag_other, self._lag
-        self._residuals, self._begins, self._ends = [], array("q"), array("q")  # those were beside the other line
+        self._residuals = self._beside()  # a step in the next samples would be hidden, if they had to be waited for
+        del self._begins[: -len(self._residuals)], self._ends[: -len(self._residuals)]
         self._chart.learn_again(self.short_sigma)
         return True
+
+    def _beside(self) -> list[float]:
+        """How far the last `LAG` values lie beside the line in use."""
+        line, ahead, out = self.trend, self._ahead, []
+        for value, elapsed in zip(reversed(self._values[-LAG:]), reversed(self._elapsed[-LAG:]), strict=True):
+            out.append(value - line.level - line.slope * ahead)
+            ahead -= elapsed
+        return out[::-1]
 
     @property
     def short_sigma(self) -> float:

@@ -316,6 +316,19 @@ def test_onset_interval_holds_the_step() -> None:
     assert hits >= 57
 
 
+def test_no_step_is_so_large_that_it_is_missed() -> None:
+    """Of 30 counts and more, on a level that wanders, so that the line that is followed changes now and then: also just before the step."""
+    rnd = fresh_random()
+    for _ in range(400):
+        watch = StepWatch(0.1, 1e-3, alarm_probability(0.05, 0.1))
+        begin, size, slow, found = rnd.randrange(120, 300), rnd.choice((-1.0, 1.0)) * 10.0 ** rnd.uniform(1.5, 3.0), 0.0, False
+        for n in range(begin + 6):
+            slow = 0.95 * slow + rnd.gauss(0.0, 3e-4)
+            watch.update(round(5.4 + slow + rnd.gauss(0.0, 4e-4) + (1e-3 * size if n >= begin else 0.0), 3), _sample(n), 1.0)
+            found = found or (n >= begin and watch.ratio >= 1.0 and watch.clear_step() is not None)
+        assert found, f"{size:.0f} counts after {begin} samples"
+
+
 def test_memory_of_a_watch_is_bounded() -> None:
     watch = StepWatch(0.1, 0.001, 1e-9)
     for n in range(3 * MEMORY):
