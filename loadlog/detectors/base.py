@@ -82,7 +82,7 @@ class Peer:
             mark = sample.uncertain.get("voltage_v")
             v, i = _measured(sample, "voltage_v"), _measured(sample, "current_a")
         else:
-            v, i = _finite(values.get("voltage_v")), _finite(values.get("current_a"))
+            v, i = finite(values.get("voltage_v")), finite(values.get("current_a"))
         stamp = sample.stamp
         self.recent.append(Glance(stamp.t_utc_ns - stamp.half_width_ns, stamp.t_utc_ns + stamp.half_width_ns, v, i, mark))
 
@@ -127,7 +127,7 @@ class Context:
                 self._measured = usable(sample, "voltage_v", spikes=True), usable(sample, "current_a", spikes=True)
             else:
                 values = sample.values
-                self._measured = _finite(values.get("voltage_v")), _finite(values.get("current_a"))
+                self._measured = finite(values.get("voltage_v")), finite(values.get("current_a"))
         return self._measured
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
@@ -197,12 +197,13 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
     return onset_since(None if before is None else before.stamp, first)
 
 
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and value - value == 0.0 else None  # infinity and not-a-number give not-a-number
+def finite(value: float | None) -> float | None:
+    """The value, or None for infinity and what is no number."""
+    return value if value is not None and value - value == 0.0 else None  # both give not-a-number
 
 
 def _measured(sample: Sample, channel: str) -> float | None:
-    return None if channel in sample.held or channel in sample.bad else _finite(sample.values.get(channel))
+    return None if channel in sample.held or channel in sample.bad else finite(sample.values.get(channel))
 
 
 def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
@@ -214,8 +215,7 @@ def usable(sample: Sample, channel: str, spikes: bool = False) -> float | None:
         reason = sample.uncertain.get(channel)
         if channel in sample.bad or (reason in _UNTRUE and not (spikes and reason == "possible_spike")):
             return None
-    value = sample.values.get(channel)
-    return value if value is not None and value - value == 0.0 else None  # as `_finite`
+    return finite(sample.values.get(channel))
 
 
 _UNTRUE = frozenset({"possible_spike", "frozen", "too_fast", "stale", "no_value_yet"})

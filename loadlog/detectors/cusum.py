@@ -80,7 +80,7 @@ class KnownStep:
 
     def update(self, watch: StepWatch, size: Callable[[], float | None]) -> None:
         """``watch`` took its next value. ``size`` of the step that is waited for, with its sign, in the channel's unit; None: not known."""
-        if watch.ratio == 0.0:  # it has no level yet
+        if not watch.ready:  # a ratio of 0 does not say so: `StepChart.CALM`
             self._uses, self._chart, self.signals = 0, None, False
             return
         if self._uses <= 0:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
-from loadlog.detectors.base import Context, usable
+from loadlog.detectors.base import Context, finite, usable
 from loadlog.model.device import DeviceSpec
 from loadlog.model.sample import Sample
 
@@ -29,16 +27,15 @@ def power_of(device: DeviceSpec, sample: Sample) -> float | None:
     if device.channel("power_w") is not None:
         if sample.bad and "power_w" in sample.bad:
             return None
-        value = sample.values.get("power_w")
-        return value if value is not None and value - value == 0.0 else None  # not of infinity, nor of what is no number
-    v, i = _finite(sample.values.get("voltage_v")), _finite(sample.values.get("current_a"))
+        return finite(sample.values.get("power_w"))
+    v, i = finite(sample.values.get("voltage_v")), finite(sample.values.get("current_a"))
     return None if v is None or i is None else v * i
 
 
 def air_of(sample: Sample, context: Context) -> float | None:
     """Temperature of the air, °C: the device's own reading, or that of a device of its group; None where nobody measures it."""
     if sample.values.get(AIR) is not None:
-        return usable(sample, AIR) if AIR not in sample.held else _finite(sample.values.get(AIR))
+        return usable(sample, AIR) if AIR not in sample.held else finite(sample.values.get(AIR))
     return next((air for peer in context.peers.values() if (air := peer.latest_good(AIR)) is not None), None)
 
 
@@ -51,7 +48,3 @@ def heatsink_of(device: DeviceSpec) -> str | None:
     """The channel that says how hot the device is; None when there is none."""
     channel = next((c for c in device.channels if c.unit == "°C" and c.kind == "number" and c.name != AIR), None)
     return None if channel is None else channel.name
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None

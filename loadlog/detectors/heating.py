@@ -16,10 +16,10 @@ after a bend, and noise of half a count bends it. A first climb is a choice betw
 0.1 K (excess 2 to 15 K; final 3 K below the limit; developed on 140 of each): at 0.85 90 % are told with three quarters of the time
 left and 10 % falsely, at 0.9 86 % and 9 %, at 0.95, as chosen here, 71 % and 3 % (62 % and 3 % of 100 fresh ones); all are told before
 half of the way; models solved in full from all readings did no better there, which is no proof that nothing can. Of second climbs,
-whose time constants are known, 97 % are told in time and none falsely (100 of each). These shares were counted before
-forecasts had to hold, and before the weights of a coarse grid were flattened (`thermal_bank`): both make a first climb told later, before
-half of the way as before. Air that grows warmer (named where it is not
-measured); a cooling that changes is another body: the models disagree with the readings and are learned anew.
+whose time constants are known, 97 % are told in time and none falsely (100 of each). These shares were counted before forecasts had to
+hold, and before the weights of a coarse grid were flattened (`thermal_bank`): both make a first climb told later, all before half of the
+way as before. Air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with
+the readings and are learned anew.
 Expected false alarms: as many as the stated confidence leaves over, where the final temperature lies near its limit; far below it none.
 ``make events`` (forecast, rising) measures both.
 Onset: from the last change of power, or of what the models could explain, to the forecast that decided.
@@ -112,13 +112,14 @@ class _Watch:
     def began(self, sample: Sample, power_w: float) -> None:
         """Power is another one."""
         self.power_w = power_w
-        self.step_ns = self.last_ns
-        self.low_c = math.inf if self.temperature_c is None else self.temperature_c
-        self.seen_c = -math.inf
+        self._changed(math.inf if self.temperature_c is None else self.temperature_c)
         self.block = _Block(self.last_ns)
-        self.next_s = 0.0
-        self.sure, self.likely_s = {}, {}
         self.bank.stepped()
+
+    def _changed(self, low_c: float) -> None:
+        """Forecasts begin anew here: what they said of the time before holds no more."""
+        self.step_ns, self.low_c, self.seen_c, self.next_s = self.last_ns, low_c, -math.inf, 0.0
+        self.sure, self.likely_s = {}, {}
 
     def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
         """One sample; True when a block was finished."""
@@ -170,7 +171,7 @@ class _Watch:
             self.bank.relearn(mean_c)
             self.blocks = self.misfit = 0
             self.focused = False
-            self.step_ns, self.low_c, self.seen_c, self.next_s, self.sure = self.last_ns, mean_c, -math.inf, 0.0, {}
+            self._changed(mean_c)
         self.bank.observe(mean_c, 1.0 / (1.0 / block.n + 1.0 / BLOCK_WORTH))
         self.blocks += 1
         self.temperature_c = mean_c

@@ -28,21 +28,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
-    CONFIGURED_SHARE,
     LEARNED_SHARE,
     PRIOR_LEAD,
-    SOURCE_LOG_DEVIATION,
-    UNKNOWN_LOG_DEVIATION,
-    UNKNOWN_OHM,
-    UNKNOWN_SOURCE_OHM,
-    WRONG_CONFIGURATION,
     PathPrior,
     moved_by_others,
+    path_prior,
     peer_steps,
     probability_of_lead,
     source_density,
@@ -142,9 +138,9 @@ class SenseFallback:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        if "sense_remote" in sample.counts and (switched := self._switch(sample)):
+        before, self._last = self._last, sample
+        if "sense_remote" in sample.counts and (switched := self._switch(sample, before)):
             return switched
-        self._last = sample
         taken = self._take(sample, context)
         if not taken:
             return NOTHING
@@ -161,10 +157,9 @@ class SenseFallback:
 
     # -- values
 
-    def _switch(self, sample: Sample) -> Sequence[Finding]:
+    def _switch(self, sample: Sample, before: Sample | None) -> Sequence[Finding]:
         """The sense switch, where the instrument reports it."""
         value = sample.counts["sense_remote"]
-        before, self._last = self._last, sample
         if value is None or bool(value) is not self._switched_local or "sense_remote" in sample.held:
             return NOTHING
         self._switched_local = not value
@@ -340,21 +335,12 @@ class SenseFallback:
 
     def _prior(self) -> PathPrior:
         """Of the coefficient (`sense_modes`)."""
-        known, share = self._path_ohm, LEARNED_SHARE
-        if known is None:
-            known, share = self._device.path_resistance_ohm, CONFIGURED_SHARE
-        typical, spread = UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION
-        source_ohm = self._source.known_ohm
-        if self._watch.mode == "cv":
-            spread = SOURCE_LOG_DEVIATION if known is not None else math.hypot(spread, SOURCE_LOG_DEVIATION)
-            typical = (known or typical) / (source_ohm or UNKNOWN_SOURCE_OHM)
-            if known is not None and source_ohm is not None:
-                known, share = known / source_ohm, math.hypot(share, self._source.uncertainty_ohm / source_ohm)
-            else:
-                known = None
+        source = self._source
+        ratio_to = (source.known_ohm, source.uncertainty_ohm) if self._watch.mode == "cv" else None
+        prior = path_prior(self._device.path_resistance_ohm, self._path_ohm, ratio_to)
         if self._fallen is not None and self._fallen.mode == self._watch.mode:
-            known, share = self._fallen.coefficient, LEARNED_SHARE
-        return PathPrior(known, share, WRONG_CONFIGURATION, typical, spread)
+            return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE)
+        return prior
 
     def _fell(self, case: Case, probability: float, suspected: bool, evidence: dict[str, Any]) -> Sequence[Finding]:
         after = case.step.size + (case.before[1] if case.mode == "cv" else case.before[0])

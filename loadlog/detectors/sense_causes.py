@@ -64,6 +64,19 @@ class PathPrior:
         return math.exp(-0.5 * ratio * ratio) / (x_v * self.log_deviation * _ROOT_2PI)
 
 
+def path_prior(configured_ohm: float | None, learned_ohm: float | None, ratio_to: tuple[float | None, float] | None = None) -> PathPrior:
+    """What is configured or, better, was learned. ``ratio_to``: in CV, the source's resistance (None: not known) and its uncertainty, Ω."""
+    known, share = (configured_ohm, CONFIGURED_SHARE) if learned_ohm is None else (learned_ohm, LEARNED_SHARE)
+    if ratio_to is None:
+        return PathPrior(known, share, WRONG_CONFIGURATION)
+    source_ohm, uncertainty_ohm = ratio_to
+    typical = (known or UNKNOWN_OHM) / (source_ohm or UNKNOWN_SOURCE_OHM)
+    spread = SOURCE_LOG_DEVIATION if known is not None else math.hypot(UNKNOWN_LOG_DEVIATION, SOURCE_LOG_DEVIATION)
+    if known is None or source_ohm is None:
+        return PathPrior(None, share, WRONG_CONFIGURATION, typical, spread)
+    return PathPrior(known / source_ohm, math.hypot(share, uncertainty_ohm / source_ohm), WRONG_CONFIGURATION, typical, spread)
+
+
 @dataclass(frozen=True, slots=True)
 class PeerStep:
     """What another device of the group saw: change of its voltage across the onset, with standard uncertainty, V."""

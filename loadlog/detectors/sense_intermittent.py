@@ -31,7 +31,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
 from loadlog.detectors.sense import SenseFallback
-from loadlog.detectors.sense_causes import CONFIGURED_SHARE, WRONG_CONFIGURATION, PathPrior, probability_of_lead
+from loadlog.detectors.sense_causes import path_prior, probability_of_lead
 from loadlog.detectors.statistics import Moments, Trend
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -336,8 +336,7 @@ class SenseIntermittent:
 
     def _probability_of_lead(self, depths: Moments) -> float:
         """Rather than of a source that dips; what was learned of R_path is no witness, since it may stem from these very excursions."""
-        known = self._device.path_resistance_ohm
-        prior = PathPrior(None) if known is None else PathPrior(known, CONFIGURED_SHARE, WRONG_CONFIGURATION)
+        prior = path_prior(self._device.path_resistance_ohm, None)
         uncertainty_v = self._level.deviation / math.sqrt(depths.n)
         return probability_of_lead(depths.mean * self._current_a, uncertainty_v, self._current_a, self._level.expected, prior, ())
 

@@ -11,8 +11,8 @@ Units: A. Limits: two devices and more of one role with a current, all on (20 co
 its share) has tripped, which `trips` tells.
 Confusions: gain errors of the instruments (inside the uncertainty); the source's voltage, which the current of a load that is not known to
 be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged; one that does not
-tell its mode may be in CV unless its voltage answered to its current, as it does behind `LEAST_SOURCE_OHM` and more); a polled device that
-is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
+tell its mode may be in CV unless its voltage answered to its current, as it does behind `SMALLEST_SOURCE_OHM` and more); a polled device
+that is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
 A load that does not report its set-point may have been turned by hand: `setpoint_changed` is then named as the alternative.
 Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
 Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
@@ -27,6 +27,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, Peer, Stateless, begin_ns, end_ns, status_name, usable
 from loadlog.detectors.blocks import block_samples
+from loadlog.detectors.sense_modes import SMALLEST_SOURCE_OHM
 from loadlog.detectors.statistics import Moments
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -39,7 +40,6 @@ BOUND = 3.0
 STOPPED = 0.05
 TURNED_UNSEEN = 0.4  # that it was a hand on the knob, where the load that departs does not report its set-point; a judgement
 FOLLOWS = 1.2  # first order of I = P/V and of I = V/R, and a margin for the second
-LEAST_SOURCE_OHM = 0.005  # the smallest output resistance believed
 ROLES = ("load", "supply")
 
 
@@ -74,7 +74,7 @@ class _Member:
         if self.mode is not None or self.spec.role != "load" or not self.voltage.n or "current_share" in self.spec.fixed:
             return False
         moved_a, answer_v = current_a - self.current.mean, voltage_v - self.voltage.mean
-        least_v = max(LEAST_SOURCE_OHM * abs(moved_a), BOUND * math.sqrt(self.voltage.variance))
+        least_v = max(SMALLEST_SOURCE_OHM * abs(moved_a), BOUND * math.sqrt(self.voltage.variance))
         return moved_a * answer_v >= 0.0 or abs(answer_v) < least_v
 
 

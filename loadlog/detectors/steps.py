@@ -31,9 +31,8 @@ import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
-from operator import mul
 
+from loadlog.detectors.rivals import Residuals, burst, ramp
 from loadlog.detectors.statistics import StepChart, Trend
 from loadlog.model.event import Onset
 from loadlog.model.sample import Sample
@@ -49,29 +48,10 @@ READY = 20  # samples in the level before residuals against it are judged
 LONGEST_GAP_PERIODS = 30.0
 HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LAG` samples: a step must not widen its own yardstick
 BURSTS_PER_STEP = 30.0
-BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
-BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
-RAMP_LENGTHS = (5, 6, 8, 10, 12)  # samples until a ramp that ends is there; with 3, one step of six deviations in fourteen was doubted
-RAMP_SHAPES = tuple(
-    (length, tuple(k / length for k in range(1, length)), sum((k / length) ** 2 for k in range(1, length))) for length in RAMP_LENGTHS
-)
-NO_LIKELIHOOD = -750.0  # a logarithm whose exponential is 0 in double precision
 LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
 MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
 ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong to the onset interval
-
-
-@dataclass(frozen=True, slots=True)
-class Residuals:
-    """Those around a step, from which its rivals are weighed when somebody asks: ``before`` it, ``since`` it began (with the one in
-    transition), and ``after`` it. ``short``: usual deviation of one sample; ``deviation``: usual deviation of the mean of those after."""
-
-    before: list[float]
-    since: list[float]
-    after: list[float]
-    short: float
-    deviation: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,16 +71,16 @@ class Step:
 
     def doubt(self, density: float) -> float:
         """Odds that there was no step at all, when steps of this size are expected with ``density`` (1/unit)."""
-        burst, ramp = self.rivals()
-        return (BURSTS_PER_STEP * burst + ramp * self.broad_density()) / max(density, 1e-300)
+        as_burst, as_ramp = self.rivals()
+        return (BURSTS_PER_STEP * as_burst + as_ramp * self.broad_density()) / max(density, 1e-300)
 
     def rivals(self) -> tuple[float, float]:
         """Probability density (1/unit) of the data as a burst, and their likelihood as a ramp, both over that as a step."""
         seen = self.residuals
         near = seen.before[-LAG:]
         square = sum((r - self.size) ** 2 for r in seen.after)
-        ramp = _ramp([*near, *seen.since], sum(r * r for r in near) + square, self.sigma)
-        return _burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), ramp
+        as_ramp = ramp([*near, *seen.since], sum(r * r for r in near) + square, self.sigma)
+        return burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), as_ramp
 
 
 class StepWatch:
@@ -331,66 +311,6 @@ def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:
         total += residuals[-k]
         out.append(total * total / (2.0 * k * sigma * sigma))
     return out
-
-
-def _ramp(residuals: list[float], step_square: float, sigma: float) -> float:
-    """Likelihood of a kink (zero until a sample, then a straight line; any of them alike), and of a ramp that ends, over that of the step,
-    which leaves ``step_square``."""
-    square = sum(r * r for r in residuals)
-    product = total = kinks = 0.0
-    for length in range(1, len(residuals) + 1):
-        # sum of r * (1 ... length) over the last ones, kept up as the line grows by one at its beginning
-        product += sum(residuals[-length:])
-        kink_square = square - product * product / (length * (length + 1) * (2 * length + 1) / 6.0)
-        if length >= 2:
-            kinks += 1.0
-            total += math.exp(min((step_square - kink_square) / (2.0 * sigma * sigma), 300.0))
-    return total / kinks + _ended_ramp(residuals, step_square - square, sigma)
-
-
-def _ended_ramp(residuals: list[float], excess: float, sigma: float) -> float:
-    """Likelihood of a straight line over some samples and a constant from then on, any beginning and length alike, over that of the step,
-    which leaves ``excess`` more than nothing at all would."""
-    after = [0.0]  # sums of the last ones
-    for r in reversed(residuals):
-        after.append(after[-1] + r)
-    least = NO_LIKELIHOOD * 2.0 * sigma * sigma - excess
-    beside = [*accumulate(map(abs, residuals), initial=0.0)]  # sums of magnitudes of the first ones
-    total = ramps = 0.0
-    for length, shape, shape_square in RAMP_SHAPES:
-        for constant in range(1, len(residuals) - length + 1):  # samples after its end, with the one that reaches it
-            ramps += 1.0
-            end = len(residuals) - constant
-            most = abs(after[constant]) + beside[end]
-            if most * most < least * (shape_square + constant):
-                continue
-            product = after[constant] + sum(map(mul, shape, residuals[end - len(shape) : end]))
-            gain = excess + product * product / (shape_square + constant)
-            total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
-    return total / ramps if ramps else 0.0
-
-
-def _burst(before: Sequence[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
-    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``.
-
-    ``square``: sum of squares around ``size`` within its ``samples``; ``short``: usual deviation of one sample; ``deviation``: usual
-    deviation of their mean.
-    """
-    leads = []
-    for lead in BURST_LEADS:
-        part = before[len(before) - lead :] if lead else []
-        mean = sum(part) / lead if lead else 0.0
-        leads.append((max(lead - 1, 0), sum((r - mean) ** 2 for r in part)))
-    total = 0.0
-    for factor in BURST_FACTORS:
-        excess = factor * factor - 1.0
-        variance = deviation * deviation + excess * short * short / samples
-        gain = excess / (2.0 * factor * factor * short * short)
-        level = -0.5 * size * size / variance - 0.5 * math.log(2.0 * math.pi * variance)
-        log_factor = math.log(factor)
-        for freedom, around in leads:
-            total += math.exp(min(level + (square + around) * gain - (samples - 1 + freedom) * log_factor, 300.0))
-    return total / (len(BURST_FACTORS) * len(BURST_LEADS))
 
 
 def _line_variance(n: int) -> float:

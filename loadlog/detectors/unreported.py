@@ -18,7 +18,7 @@ Expected false alarms: `FALSE_ALARMS_PER_1000_H` in noise as learned. Onset: as 
 from __future__ import annotations
 
 import math
-from collections import deque
+from array import array
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -36,6 +36,7 @@ OVER_VOLTAGE = 3.0  # one is what CR and CP do; the rest is margin for the secon
 SIGNIFICANT = 3.5
 SHOWN_BY_PEER = 1.0 / 3.0
 LEAST_COUNTS = 20.0
+MOST_VOLTS = 2 * LAG
 KNOB, WRONG_MODE = 0.8, 0.1  # that it was the set-point; that it was the mode, where no mode is told; the rest is the load's own error
 
 
@@ -49,7 +50,7 @@ class UnreportedSetpoint(Stateless):
         assert current is not None  # `applies` says so
         self._device, self._current = device, current
         self._watch = StepWatch(device.period_s, current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
-        self._volts: deque[float] = deque(maxlen=2 * LAG)
+        self._volts = array("d")  # the last `MOST_VOLTS`, or a few more
         self._mode: str | None = None
         self._order: Order | None = None
         self._last_ns = 0
@@ -79,6 +80,8 @@ class UnreportedSetpoint(Stateless):
         watch.update(i, sample, watch.elapsed(self._last_ns, now_ns) if self._last_ns else 1.0)
         self._last_ns = now_ns
         self._volts.append(v)
+        if len(self._volts) > 2 * MOST_VOLTS:
+            del self._volts[:-MOST_VOLTS]
         if watch.ratio < 1.0 or not watch.ready:
             return NOTHING
         step = watch.clear_step()
@@ -103,11 +106,11 @@ class UnreportedSetpoint(Stateless):
 
     def _restart(self) -> None:
         self._watch.restart()
-        self._volts.clear()
+        del self._volts[:]
 
     def _moved_by_hand(self, step: Step, before_a: float) -> float | None:
         """By how much the voltage moved with the current, V; None when the step may be another cause's (so far)."""
-        volts = list(self._volts)
+        volts = self._volts[-MOST_VOLTS:]
         before, after = volts[: -step.samples - 1], volts[-step.samples :]
         bound = self._current.accuracy.half_width(before_a) if self._current.accuracy else 0.0
         after_a = before_a + step.size

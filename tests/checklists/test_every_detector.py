@@ -26,7 +26,8 @@ DEVICE = with_limits(
     load_spec(source="battery", cutoff_v=18.0), voltage_v=LimitSpec(low=20.0, high=26.0, on_delay_s=0.5), temperature_c=LimitSpec(high=60.0)
 )
 LOCAL = replace(DEVICE, sense="local", path_resistance_ohm=None)  # the same wired otherwise: what only local sense has
-DETECTORS = {type(d).__name__: device for device in (LOCAL, DEVICE) for d in detectors_for(device)}
+SILENT = with_limits(load_spec(status=False), temperature_c=LimitSpec(high=60.0))  # reports neither set-point nor mode
+DETECTORS = {type(d).__name__: device for device in (SILENT, LOCAL, DEVICE) for d in detectors_for(device)}
 
 
 def detector(name: str) -> Detector:

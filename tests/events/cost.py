@@ -13,6 +13,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import dataclass
 from enum import Enum
 from types import ModuleType
 from typing import Any
@@ -57,10 +58,11 @@ def _held(thing: object) -> list[Any]:
     return held
 
 
-def recorded(seed: int, samples: int, rate_hz: float) -> tuple[World, list[Sample]]:
-    """Validated samples of a load with remote sense, status and limits, and a meter in its group."""
+def recorded(seed: int, samples: int, rate_hz: float, status: bool = True) -> tuple[World, list[Sample]]:
+    """Validated samples of a load with remote sense and limits, and a meter in its group. ``status``: the load reports mode, set-point and
+    protection; one that does not has a detector more and three channels less."""
     rnd = random.Random(f"cost:{seed}")
-    setting = Setting(rate_hz=rate_hz, meter=True, temperature_limit_c=80.0, slow_noise=0.3, ambient=True)
+    setting = Setting(rate_hz=rate_hz, meter=True, temperature_limit_c=80.0, slow_noise=0.3, ambient=True, status=status)
     world = World(rnd, setting)
     kept: list[Sample] = []
     remember = world.remember
@@ -74,17 +76,29 @@ def recorded(seed: int, samples: int, rate_hz: float) -> tuple[World, list[Sampl
     return world, kept
 
 
-def cost_study(seed: int, samples: int) -> Study:
-    """Best of three passes over the same samples; memory after a tenth and after all of them."""
-    world, kept = recorded(seed, samples, 10.0)
+@dataclass
+class Cost:
+    """Of one load: CPU time a sample, memory, that of each detector, and memory over that after a tenth of the samples. ``loops_ns``: how
+    fast the machine was meanwhile."""
+
+    us: float
+    kb: float
+    detectors_kb: dict[str, float]
+    growth: float
+    loops_ns: list[float]
+
+
+def measured(world: World, kept: list[Sample]) -> Cost:
+    """Best of three passes over the same samples."""
     load = world.specs[0]
     peers = {spec.name: Peer(spec) for spec in world.specs}
     own = {name: peer for name, peer in peers.items() if name != load.name}
-    best_us, sizes = float("inf"), (0, 0)
+    own_samples = sum(sample.device == load.name for sample in kept)
+    best_us, early = float("inf"), 0
     loops: list[float] = []
     for _ in range(3):
         detectors, context = detectors_for(load), Context(load, peers=own)
-        spent_ns, n, early = 0, 0, 0
+        spent_ns, n = 0, 0
         for sample in kept:
             peers[sample.device].take(sample)
             if sample.device != load.name:
@@ -96,18 +110,26 @@ def cost_study(seed: int, samples: int) -> Study:
             for detector in detectors:
                 detector.update(sample, context)
             spent_ns += time.thread_time_ns() - begun
-            if n == samples // 10:
+            if n == own_samples // 10:
                 early = deep_size(detectors)
         best_us = min(best_us, spent_ns / n / 1e3)
-        sizes = (early, deep_size(detectors))
-    empty_us = _clock_us()
     shown = peers[load.name]
     kb = deep_size([detectors, Validator(load), shown.recent, shown.last, shown.orders]) / 1000.0
-    lines = [[type(d).__name__, f"{deep_size(d) / 1000:.1f}"] for d in detectors]
-    growth = sizes[1] / max(1, sizes[0])
-    text = grid(["detector", "kB"], lines) + f"\nmemory after {samples} samples over that after a tenth: {growth:.3f}"
+    each = {type(d).__name__: deep_size(d) / 1000.0 for d in detectors}
+    return Cost(best_us - _clock_us(), kb, each, deep_size(detectors) / max(1, early), loops)
+
+
+def cost_study(seed: int, samples: int) -> Study:
+    """Of a load that reports its status and of one that does not: the dearer of both counts."""
+    both = {status: measured(*recorded(seed, samples, 10.0, status)) for status in (True, False)}
+    names = list(dict.fromkeys(name for cost in both.values() for name in cost.detectors_kb))
+    lines = [[name, *(f"{kb:.1f}" if (kb := cost.detectors_kb.get(name)) is not None else "" for cost in both.values())] for name in names]
+    lines += [["all, with validation", *(f"{cost.kb:.1f}" for cost in both.values())]]
+    lines += [["CPU time, µs a sample", *(f"{cost.us:.1f}" for cost in both.values())]]
+    text = grid(["kB of a load", "with status", "without"], lines)
+    loops = [loop for cost in both.values() for loop in cost.loops_ns]
     text += f"\nan iteration of the reference loop took {statistics.median(loops):.0f} ns meanwhile"
-    us = best_us - empty_us
+    us, kb, growth = (max(getattr(cost, name) for cost in both.values()) for name in ("us", "kb", "growth"))
     return Study("cost of a load with all detectors", text, [
         Figure("CPU time a sample, all detectors of a load", f"at most {MOST_US:g} µs", f"{us:.1f} µs", us <= MOST_US),
         Figure("memory a device", f"at most {MOST_KB:g} kB", f"{kb:.1f} kB", kb <= MOST_KB),

@@ -7,8 +7,9 @@ import random
 
 import pytest
 
+from loadlog.detectors.rivals import RAMP_LENGTHS, ended_ramp
 from loadlog.detectors.statistics import StepChart
-from loadlog.detectors.steps import HELD_AT, RAMP_LENGTHS, WINDOWS, _ended_ramp
+from loadlog.detectors.steps import HELD_AT, WINDOWS
 from tests.checklists.traces import fresh_random
 
 
@@ -78,4 +79,4 @@ def test_ramps_that_are_passed_over_have_no_likelihood(size: float) -> None:
         mean = math.fsum(residuals[-samples:]) / samples
         step_square = math.fsum(r * r for r in residuals[:-samples]) + math.fsum((r - mean) ** 2 for r in residuals[-samples:])
         excess = step_square - math.fsum(r * r for r in residuals)
-        assert _ended_ramp(residuals, excess, 1.0) == pytest.approx(every_ended_ramp(residuals, excess, 1.0), rel=1e-9, abs=1e-300)
+        assert ended_ramp(residuals, excess, 1.0) == pytest.approx(every_ended_ramp(residuals, excess, 1.0), rel=1e-9, abs=1e-300)

@@ -46,6 +46,8 @@ def test_a_load_that_leaves_its_share_is_named(mode: str) -> None:
     assert at_s(event.onset.earliest_utc_ns) <= at <= at_s(event.onset.latest_utc_ns) + 0.01
     assert at_s(event.detected_utc_ns) - at < 70.0
     assert sum(event.evidence["share"].values()) == pytest.approx(1.0, abs=1e-4)
+    assert set(event.alternatives) == {"setpoint_changed"}, "it reports no set-point: a hand on the knob is as good a reason"
+    assert event.confidence + event.alternatives["setpoint_changed"] == pytest.approx(1.0)
 
 
 def test_set_points_give_the_shares_at_once() -> None:
@@ -55,6 +57,7 @@ def test_set_points_give_the_shares_at_once() -> None:
     out = run.run(240.0)
     (event,) = out.raised(KIND)
     assert event.evidence["departs"] == "load-2"
+    assert (event.confidence, dict(event.alternatives)) == (1.0, {}), "its set-point says that no hand was on the knob"
     assert at_s(event.detected_utc_ns) < 60.0
     assert out.last(KIND).state is EventState.CLEARED
 
