@@ -18,9 +18,8 @@ judgements. At least two samples must show a step, three below 20 deviations.
 Noise that is correlated enters by the learned deviations of means over the windows, not as white noise: the effective number of samples
 falls by itself. The short-term deviation comes from successive differences (J. von Neumann, Ann. Math. Stat. 12 (1941) 367).
 
-Limits: a change of less than a count, or between two neighbouring ones with no third among the last `KEPT` samples, is none: a level that
-creeps over the edge looks like that. Changes that take two polls and more are ramps; a step that goes back within one poll is a spike. A
-step that is still in doubt after `LAG` - 2 samples is not named.
+Limits: changes that take two polls and more are ramps; a step that goes back within one poll is a spike. A step that is still in doubt
+after `LAG` - 2 samples is not named.
 Expected false alarms: the stated rate in noise as learned; bursts as the tests' bench measures them.
 Source: ratio of marginal likelihoods (R. E. Kass and A. E. Raftery, J. Amer. Stat. Assoc. 90 (1995) 773).
 """
@@ -40,7 +39,7 @@ from loadlog.model.sample import Sample
 LAG = 14
 WINDOWS = (1, 2, 3, 5, 8, 12)
 MEMORY = 100
-KEPT = 26  # residuals and values, for the scatter before a step
+KEPT = 26  # residuals, for the scatter before a step
 MOST_KEPT = 40
 SHORT_MEMORY = 30
 SWAP_GAIN = 3.0  # mean square beside the line, over that beside the other one
@@ -194,7 +193,7 @@ class StepWatch:
 
     def _shorten(self) -> None:
         """Old ones go now and then instead of one by one."""
-        del self._values[:-KEPT], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
+        del self._values[:-LAG], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
 
     def fix(self, sigma: float) -> None:
         """Noise of one sample is given: white, and not learned."""
@@ -271,7 +270,7 @@ class StepWatch:
         if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
         size = sum(residuals[-samples:]) / samples
-        if sigma <= 0.0 or size == 0.0 or self._is_within_a_count(size):
+        if sigma <= 0.0 or size == 0.0:
             return None
         in_transition = 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
         before, after = self._residuals[: -samples - in_transition], residuals[-samples:]
@@ -283,12 +282,6 @@ class StepWatch:
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples))
         return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), seen)
-
-    def _is_within_a_count(self, size: float) -> bool:
-        """A level that hardly moves changes its mean by up to a count when it creeps over the edge between two: a slow drift explains a
-        smaller change as well as any step does, and one that the last samples show on two neighbouring counts only."""
-        count, seen = self._chart.quantum, self._values[-KEPT:]
-        return abs(size) < count or max(seen) - min(seen) < 1.5 * count
 
     def clear_step(self) -> Step | None:
         """A step of whatever size that is hardly a burst or a ramp."""

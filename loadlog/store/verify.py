@@ -70,18 +70,6 @@ def verify(directory: Path) -> Verification:
     return result
 
 
-def require_sound(result: Verification) -> None:
-    """Say the first fault and count the others.
-
-    Raises:
-        StoreError: something is wrong with a file.
-    """
-    faults = [f.message for f in result.findings if not f.sound]
-    if faults:
-        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-        raise StoreError(f"{faults[0]}{more}", hint="all faults are listed above")
-
-
 def _verify_one(path: Path) -> Finding:
     try:
         with reading(path) as connection:

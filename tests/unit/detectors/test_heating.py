@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 import random
 import statistics
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -37,13 +38,14 @@ def heatsink(rnd: random.Random, rise_k: float, power_w: float) -> tuple[Heatsin
 
 def run(
     rnd: random.Random, device: DeviceSpec, sink: Heatsink, power_w: float, until_s: float, *, count_k: float = 0.1, idle_s: float = 60.0,
-    one: TemperatureRising | None = None,
+    one: TemperatureRising | None = None, act: Callable[[float], None] = lambda t_s: None,
 ) -> list[tuple[float, Finding]]:  # fmt: skip
-    """What is found, with the time since the power came."""
+    """What is found, with the time since the power came. ``act``: called with that time before each poll."""
     one, context = one or TemperatureRising(device), Context(device)
     found = []
     for n in range(int((idle_s + until_s) / device.period_s)):
         t_s = n * device.period_s - idle_s
+        act(t_s)
         now_w = power_w if t_s > 0 else 0.0
         sink.step(now_w, device.period_s)
         reading = round((25.0 + sink.rise_k + rnd.gauss(0, 0.05)) / count_k) * count_k
@@ -100,6 +102,33 @@ def test_settled_temperature_is_quiet_whatever_its_rounding(count_k: float) -> N
     for _ in range(3000):
         sink.step(200.0, 1.0)
     assert run(rnd, spec(56.5, 0.5, count_k), sink, 200.0, 1200.0, count_k=count_k, idle_s=0.0) == []
+
+
+def test_a_fan_that_stops_for_good_is_told_before_the_limit_and_one_that_stood_for_a_moment_never() -> None:
+    """Without its fan the heatsink would settle at 88 to 110 °C, far above the limit of 80 °C; with it far below."""
+    rnd = fresh_random()
+    ahead = 0
+    for _ in range(6):
+        power_w, rise_k = rnd.uniform(100.0, 350.0), rnd.uniform(23.0, 28.0)
+        for share in (0.2, math.inf):
+            sink, slow_s = heatsink(rnd, rise_k, power_w)
+            begin_s, lasts_s = 0.5 * slow_s, share * slow_s  # while it still warms up
+            reached: list[float] = []
+
+            def act(t_s: float, sink: Heatsink = sink, begin_s: float = begin_s, lasts_s: float = lasts_s) -> None:
+                sink.fan_runs = not begin_s <= t_s < begin_s + lasts_s
+                if sink.rise_k > 55.0:
+                    reached.append(t_s)  # noqa: B023 - called before the next one is made
+
+            found = run(rnd, spec(80.0, period_s=0.2), sink, power_w, begin_s + 12.0 * slow_s, act=act)
+            told = [t_s for t_s, f in found if not f.clear]
+            if lasts_s < math.inf:
+                assert not reached
+                assert told == [], f"slow time constant {slow_s:.0f} s"
+            else:
+                assert reached
+                ahead += bool(told) and begin_s < told[0] < reached[0]
+    assert ahead >= 5
 
 
 def test_bank_follows_the_step_response() -> None:

@@ -275,21 +275,6 @@ def test_ramps_that_end_are_no_steps(samples: int) -> None:
     assert _false_steps(droops(), 0.001) < 12
 
 
-def test_a_level_that_creeps_over_the_edge_of_a_count_makes_no_steps() -> None:
-    """It moves by less than a count, and what flickers is a third of one at most."""
-    rnd = fresh_random()
-    count = 0.01
-
-    def creeps() -> Iterator[float]:
-        white, slow, keep = rnd.uniform(0.05, 0.3) * count, rnd.uniform(0.0, 0.15) * count, rnd.uniform(0.7, 0.97)
-        size, polls, state = rnd.uniform(0.3, 0.9) * count, math.exp(rnd.uniform(math.log(8.0), math.log(600.0))), 0.0
-        for n in range(1000):
-            state = keep * state + math.sqrt(1.0 - keep * keep) * rnd.gauss(0.0, slow)
-            yield 36.005 + 0.5 * size - size * min(max((n - 300) / polls, 0.0), 1.0) + state + rnd.gauss(0.0, white)
-
-    assert sum(_false_steps(creeps(), count) for _ in range(80)) == 0
-
-
 def test_a_spike_is_no_step() -> None:
     rnd = fresh_random()
 
