@@ -15,36 +15,30 @@ from loadlog.forwarder.stamps import Stamps
 from loadlog.model.clock import NS
 from loadlog.store import Archive
 from loadlog.store.forward_state import ForwardState
-from loadlog.store.viewer_state import ViewerState, open_state
+from loadlog.store.viewer_state import ViewerState
 from tests.unit.forwarder.rows import Server
+from tests.unit.restarts import Restarted
 from tests.unit.store.recorded import T0, OpenJournal, run_info, sample, snapshot
 
 DOWN = Answer(Verdict.UNREACHABLE, "http://h: nobody listens there")
 BAD = Answer(Verdict.LINES_REFUSED, "field type conflict")
 
 
-class Desk:
-    """A courier with everything around it; `again` is what a restart of the viewer does."""
+class Desk(Restarted):
+    """A courier with everything around it."""
 
     def __init__(self, folder: Path, server: Server | None = None, **settings: Any) -> None:
-        self.folder, self.server = folder, server or Server()
+        super().__init__(folder, 1000.0)
+        self.server = server or Server()
         settings = {"bucket": "b", "catch_up_lines_per_s": 1e7, **settings}
         self.config = ForwardConfig(name="lab", kind="influxdb2", url="http://h", **settings)
-        self.now_s = 1000.0
         self.health: dict[str, Any] | None = None
-        self.viewer: ViewerState | None = None
         self.again()
 
-    def again(self) -> None:
-        if self.viewer is not None:
-            self.viewer.close()
-        self.viewer = open_state(self.folder)
+    def begin(self, viewer: ViewerState) -> None:
         around = Around("bench-a", Archive(self.folder), lambda: self.health, lambda: self.now_s, self.utc_ns)
-        self.kept = ForwardState(self.viewer, "lab", round(self.config.rewind_s * NS))
+        self.kept = ForwardState(viewer, "lab", round(self.config.rewind_s * NS))
         self.courier = Courier(self.config, around, self.kept, self.server)
-
-    def utc_ns(self) -> int:
-        return T0 + round(self.now_s * NS)
 
     def step(self) -> float:
         """One step, and as much time as the courier wants to wait after it."""

@@ -23,7 +23,8 @@ from loadlog.notify.text import Letterhead
 from loadlog.notify.watch import GONE, UNREADABLE
 from loadlog.store import Archive
 from loadlog.store.notify_state import NotifyState, read_notify
-from loadlog.store.viewer_state import ViewerState, open_state
+from loadlog.store.viewer_state import ViewerState
+from tests.unit.restarts import Restarted
 from tests.unit.store.recorded import T0, OpenJournal, event, run_info, sample, snapshot
 
 STATUS = {"devices": ["load-1"], "samples": 1}
@@ -33,27 +34,22 @@ class Killed(BaseException):
     """The process ends in the middle of what it does."""
 
 
-class Office:
-    """A viewer's notices with everything around them; `again` is what a restart of the viewer does."""
+class Office(Restarted):
+    """A viewer's notices with everything around them."""
 
     def __init__(self, folder: Path, **settings: Any) -> None:
-        self.folder = folder
+        super().__init__(folder, 10.0)
         self.config = NotifyConfig.model_validate({"urls_env": "X", "group_s": 0, **settings})
-        self.now_s = 10.0
         self.down = ""
         self.doubtful = False
         self.killed_when = ""  # "sending" or "sent": the process dies before or after the server has it
         self.sent: list[tuple[str, str, str]] = []
         self.troubles: dict[str, str] = {}
         self.status: dict[str, Any] | None = STATUS
-        self.viewer: ViewerState | None = None
         self.again()
 
-    def again(self) -> None:
-        if self.viewer is not None:
-            self.viewer.close()
-        self.viewer = open_state(self.folder)
-        self.kept = NotifyState(self.viewer)
+    def begin(self, viewer: ViewerState) -> None:
+        self.kept = NotifyState(viewer)
         self.addresses = [Address(t.name, "Test", t, self._server(t.name)) for t in self.config.targets]
         around = Around(Archive(self.folder), lambda: self.now_s, self.utc_ns, dict)
         self.desks = Desks(self.config, self.addresses, Letterhead("north-wall", ZoneInfo("UTC")), around, self.kept)
@@ -71,9 +67,6 @@ class Office:
             return Outcome()
 
         return deliver
-
-    def utc_ns(self) -> int:
-        return T0 + round(self.now_s * NS)
 
     def look(self) -> bool:
         return self.desks.look(self.troubles, self.status)
