@@ -79,6 +79,7 @@ function busRow(bus) {
 }
 
 const share = (value) => (value === null || value === undefined ? "–" : `${(value * 100).toFixed(0)} %`);
+const samples = (value) => `${count(value)} sample${value === 1 ? "" : "s"}`;
 const count = (value) => (value === null || value === undefined ? "–" : value.toLocaleString("en").replaceAll(",", " "));
 
 function storeFacts(service) {
@@ -89,8 +90,8 @@ function storeFacts(service) {
   if (days) facts.push(["Disk full in", days]);
   if (store.size_bytes) facts.push(["Recordings", bytes(store.size_bytes)]);
   if (store.growth_bytes_per_day) facts.push(["Growth", `${bytes(store.growth_bytes_per_day)} a day`]);
-  if (store.waiting !== null && store.waiting !== undefined) facts.push(["Waiting to be written", `${count(store.waiting)} samples`]);
-  if (store.lost) facts.push(["Lost", `✕ ${count(store.lost)} samples`]);
+  if (store.waiting !== null && store.waiting !== undefined) facts.push(["Waiting to be written", samples(store.waiting)]);
+  if (store.lost) facts.push(["Lost", `✕ ${samples(store.lost)}`]);
   if (store.trouble) facts.push(["Store", `✕ ${store.trouble}`]);
   for (const name of store.damaged ?? []) facts.push(["Recording not readable", `✕ ${name}`]);
   for (const target of service.forwarding ?? []) facts.push([`Forwarding to ${target.name}`, [forwardText(target), retryButton(target)]]);
@@ -111,7 +112,7 @@ const FORWARD_STATES = {
 
 function forwardText(target) {
   const parts = [FORWARD_STATES[target.state] ?? target.state];
-  if (target.backlog_samples) parts.push(`${count(target.backlog_samples)} samples wait`);
+  if (target.backlog_samples) parts.push(`${samples(target.backlog_samples)} ${target.backlog_samples === 1 ? "waits" : "wait"}`);
   if (target.remaining_s !== null) parts.push(`done in ${duration(target.remaining_s)}`);
   if (target.set_aside) parts.push(`✕ ${count(target.set_aside)} lines refused and set aside`);
   if (target.detail) parts.push(target.detail);

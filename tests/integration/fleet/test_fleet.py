@@ -133,8 +133,9 @@ def test_a_plot_shows_every_bench(fleet: tuple[Influx1, list[OneBench]], title: 
     assert set(found) == {(bench.name, "load-1") for bench in benches}
     for bench in benches:
         assert found[bench.name, "load-1"][channel] == pytest.approx(bench.mean("load-1", channel), rel=1e-9)
-    if channel == "current_a":  # each bench was given a current of its own
-        assert len({row[channel] for row in found.values()}) == BENCHES
+    if channel == "current_a":  # each bench was given a current of its own; means over a trip may be those of another by chance
+        held = [bench.name for bench in benches if not bench.active_alarms()]
+        assert len({found[name, "load-1"][channel] for name in held}) == len(held) == BENCHES - BENCHES // 4
 
 
 def test_alarms_are_counted_for_each_bench(fleet: tuple[Influx1, list[OneBench]]) -> None:
