@@ -188,7 +188,8 @@ class Guide:
         self._step("Secrets")
         self._expect("only root reads the secret", self._mode("/etc/credstore/loadlog-web-token") == 0o600)
         with self._service():
-            self._root.run(f"{AS_USER} run start soak --device load-1 --duration 1h --config {CONFIG}")
+            # Without an end: a root that is booted days later still finds it on.
+            self._root.run(f"{AS_USER} run start soak --device load-1 --config {CONFIG}")
             time.sleep(6)
             self._step("Back up")
         before = self._root.run(f"{AS_USER} run list --config {CONFIG}")
