@@ -51,6 +51,8 @@ def _span(first_ns: int | None, last_ns: int | None) -> str:
 
 
 def _written(recording: Any) -> str:
+    if recording.kind == "logbook":
+        return f"notes {recording.notes}, acknowledged events {recording.acknowledged}"
     return "closed" if recording.closed_utc_ns is not None else "being written, or cut off by a crash"
 
 
@@ -100,7 +102,8 @@ def backup(target: Path, run_id: str | None, config_path: Path, as_json: bool) -
 @config_option
 @json_option
 def prune(dry_run: bool, config_path: Path, as_json: bool) -> int:
-    """Remove what [store] lets go: by age, then by size; never runs that are kept, still written, or not forwarded yet."""
+    """Remove what [store] lets go: by age, then by size; never runs that are kept, still written, or not forwarded yet. What people wrote
+    between runs stays."""
     from loadlog.loading import load_bench
     from loadlog.store import Archive
     from loadlog.store.forward_state import forwarded_up_to
@@ -113,12 +116,14 @@ def prune(dry_run: bool, config_path: Path, as_json: bool) -> int:
     rules = rules_of(bench.config.store, (lambda name: reached.get(name, 0)) if targets else None)
     found = prune_store(Archive(bench.data_dir).folder, time.time_ns(), rules, dry_run)
     if as_json:
-        facts = {"removals": [_entry(one) for one in found.removals], "spared": [_entry(one) for one in found.spared]}
+        removals = [{**_entry(one), "written": one.written} for one in found.removals]
+        facts = {"removals": removals, "spared": [_entry(one) for one in found.spared]}
         print_json({"removed": not dry_run, **facts, "over_bytes": found.over_bytes})
         return 0
     for removal in found.removals:
         click.echo(
-            f"{'would go' if dry_run else 'removed'}: {_names(removal.recordings)} ({removal.size_bytes / 1e6:.1f} MB): {removal.why}"
+            f"{'would go' if dry_run else 'removed'}: {_names(removal.recordings)} ({removal.size_bytes / 1e6:.1f} MB): "
+            + "; ".join(filter(None, (removal.why, removal.written)))
         )
     for spared in found.spared:
         click.echo(f"stays: {_names(spared.recordings)}: {spared.why}")

@@ -127,7 +127,7 @@ class Catalogue:
         return sorted(out, key=lambda era: era[0])
 
     def _newest(self, run_id: str | None) -> RecordingInfo:
-        chosen = self.recordings_of(run_id)
+        chosen = [recording for recording in self.recordings_of(run_id) if recording.kind != infos.LOGBOOK]
         if not chosen:
             raise UsageError("nothing was recorded yet" if run_id is None else f"there is no run {run_id!r}")
         return chosen[-1]
@@ -239,12 +239,12 @@ class Catalogue:
     def logbook(self, run: str | None = None) -> list[tuple[str | None, Note]]:
         """As `notes`, each with the run that it belongs to; None: written between runs."""
         query = "SELECT seq, t_utc_ns, author, text FROM note ORDER BY seq"
-        out = [
-            (run_id(recording), Note(*row))
+        out = {  # by number: after an interrupted removal, or from a backup, a recording may lie beside its own logbook
+            row[0]: (run_id(recording), Note(*row))
             for recording in self.recordings_of(run)
             for row in self._try(recording, lambda connection: connection.execute(query).fetchall())
-        ]
-        return sorted(out, key=lambda entry: entry[1].seq)
+        }
+        return [entry for _, entry in sorted(out.items())]
 
     def gaps(self, run: str | None = None) -> list[Gap]:
         """What is known to be missing."""

@@ -50,6 +50,7 @@ class Housekeeping:
         self._listing = Listing()
         self.free = 0
         self._is_low = False
+        self._refused: set[str] = set()
         self._next_look_ns = 0
 
     def look_when_due(self, being_written: Collection[Path]) -> None:
@@ -85,8 +86,16 @@ class Housekeeping:
         if rules.max_bytes is not None:
             rules = dataclasses.replace(rules, max_bytes=max(0, rules.max_bytes - written_bytes))
         for removal in plan(recordings, self._clock.utc_ns(), rules).removals:
-            _log.info("recordings removed", extra={"fields": {"files": [r.name for r in removal.recordings], "why": removal.why}})
-            remove(removal)
+            names = [r.name for r in removal.recordings]
+            try:
+                remove(removal)
+            except StoreError as exc:
+                if names[0] not in self._refused:  # once, not every ten seconds; what can go goes
+                    self._refused.add(names[0])
+                    _log.warning("not removed", extra={"fields": {"files": names, "why": str(exc)}})
+                continue
+            why = "; ".join(filter(None, (removal.why, removal.written)))
+            _log.info("recordings removed", extra={"fields": {"files": names, "why": why}})
 
     def release_reserve(self) -> bool:
         """Give its room up. Returns True when there was any to give."""

@@ -27,8 +27,11 @@ FOLDER = "recordings"
 SUFFIX = ".sqlite"
 NEW_SUFFIX = ".new"
 DAMAGED_SUFFIX = ".damaged"
-ROLLING, RUN = "rolling", "run"
+ROLLING, RUN, LOGBOOK = "rolling", "run", "logbook"
 LEARNED_KEY = "learned:"  # + device, in the table meta
+_ACKNOWLEDGED = (
+    "SELECT count(*) FROM event AS e WHERE acknowledged AND state = 'cleared' AND seq = (SELECT max(seq) FROM event WHERE id = e.id)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +40,7 @@ class RecordingInfo:
     ``t_first_ns``, ``t_last_ns`` are None while it holds no sample.
 
     ``floor_seq``, ``floor_event_id``: the numbers in use when it was made. ``closed_utc_ns`` None: still written, or the recorder did not
-    come to close it.
+    come to close it. ``notes``: lines of the logbook; ``acknowledged``: events that are over and that somebody acknowledged.
     """
 
     path: Path
@@ -58,6 +61,8 @@ class RecordingInfo:
     t_last_ns: int | None
     size_bytes: int
     last_sample_seq: int
+    notes: int = 0
+    acknowledged: int = 0
 
     @property
     def name(self) -> str:
@@ -159,7 +164,8 @@ def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
         meta = dict(connection.execute("SELECT key, value FROM meta"))
         first_seq, t_first, t_last, last_seq = _extent(connection)
         events = connection.execute("SELECT coalesce(max(seq), 0), coalesce(max(id), 0) FROM event").fetchone()
-        last_note = connection.execute("SELECT coalesce(max(seq), 0) FROM note").fetchone()[0]
+        notes, last_note = connection.execute("SELECT count(*), coalesce(max(seq), 0) FROM note").fetchone()
+        acknowledged = connection.execute(_ACKNOWLEDGED).fetchone()[0]
         last_gap = connection.execute("SELECT coalesce(max(last_seq), 0) FROM gap").fetchone()[0]
         last_circumstance = 0
         if version_of(connection) >= CIRCUMSTANCES_SINCE:
@@ -171,7 +177,7 @@ def info_from(connection: sqlite3.Connection, path: Path) -> RecordingInfo:
             first_seq=first_seq, last_seq=max(last_seq, events[0], last_note, last_gap, last_circumstance), last_event_id=events[1],
             floor_seq=int(meta["floor_seq"]), floor_event_id=int(meta["floor_event_id"]), samples=_count(connection),
             t_first_ns=t_first, t_last_ns=t_last,
-            size_bytes=file_size(path), last_sample_seq=last_seq,
+            size_bytes=file_size(path), last_sample_seq=last_seq, notes=notes, acknowledged=acknowledged,
         )  # fmt: skip
     except (KeyError, ValueError, TypeError) as exc:
         raise DamagedError(f"is damaged: description unreadable ({exc})", where=str(path), hint="restore it from a copy") from exc

@@ -1,7 +1,8 @@
 """What may be removed, and removing it: by age, then by size, oldest first; never what is being written, what is marked to be kept, or what
 is not forwarded yet where that is asked.
 
-A run goes as a whole, all its parts or none. `plan` decides and touches nothing; `prune` removes what was planned.
+A run goes as a whole, all its parts or none, and what was noted in it with it. Of a recording between runs what people wrote stays, in a
+`logbook`, which no rule removes. `plan` decides and touches nothing; `prune` removes what was planned.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from pathlib import Path
 from loadlog.model.clock import NS
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.store.connect import SHM_SUFFIX, WAL_SUFFIX, open_for_writing, translated
-from loadlog.store.info import Listing, RecordingInfo
+from loadlog.store.info import LOGBOOK, Listing, RecordingInfo
+from loadlog.store.logbook import leave_logbook
 
 DAY_NS = 86_400 * NS
 ForwardedUpTo = Callable[[str], int]  # recording's file name -> highest number that every target has acknowledged from it
@@ -39,8 +41,17 @@ class Removal:
 
     @property
     def size_bytes(self) -> int:
-        """What it frees."""
+        """What it frees; what stays in a logbook is some 30 kB of it."""
         return sum(r.size_bytes for r in self.recordings)
+
+    @property
+    def written(self) -> str:
+        """What people wrote in it, and what becomes of that: one line, empty where there is nothing."""
+        notes, acknowledged = sum(r.notes for r in self.recordings), sum(r.acknowledged for r in self.recordings)
+        if self.recordings[0].run is not None:
+            return f"with {_counted(notes, 'note')}" if notes else ""
+        counted = [_counted(n, what) for n, what in ((notes, "note"), (acknowledged, "acknowledged event")) if n]
+        return f"{' and '.join(counted)} {'stays' if notes + acknowledged == 1 else 'stay'}" if counted else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +77,8 @@ def plan(recordings: Sequence[RecordingInfo], now_utc_ns: int, rules: Rules) -> 
     spared: list[Spared] = []
     remaining: list[tuple[RecordingInfo, ...]] = []
     for group in sorted(_groups(recordings), key=_closed_at):
+        if group[0].kind == LOGBOOK:
+            continue
         days = rules.run_days if group[0].run is not None else rules.rolling_days
         if days is None or _closed_at(group) > now_utc_ns - round(days * DAY_NS):
             remaining.append(group)
@@ -76,7 +89,8 @@ def plan(recordings: Sequence[RecordingInfo], now_utc_ns: int, rules: Rules) -> 
             removals.append(Removal(group, f"closed more than {days:g} days ago"))
     if rules.max_bytes is None:
         return Plan(removals, spared)
-    over = sum(r.size_bytes for group in remaining for r in group) - rules.max_bytes
+    gone = {r.path for removal in removals for r in removal.recordings}
+    over = sum(r.size_bytes for r in recordings if r.path not in gone) - rules.max_bytes
     for group in remaining:
         if over <= 0:
             break
@@ -94,6 +108,10 @@ def _groups(recordings: Sequence[RecordingInfo]) -> list[tuple[RecordingInfo, ..
     for recording in recordings:
         runs.setdefault(recording.name if recording.run is None else f"run {recording.run.id}", []).append(recording)
     return [tuple(sorted(group, key=lambda r: r.part)) for group in runs.values()]
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _closed_at(group: Sequence[RecordingInfo]) -> int:
@@ -118,11 +136,17 @@ def prune(folder: Path, now_utc_ns: int, rules: Rules, dry_run: bool = False) ->
     """Plan over a folder of recordings, and carry it out unless ``dry_run``. Safe beside a running recorder: it takes only what is closed.
 
     Raises:
-        StoreError: the folder cannot be read, or a file cannot be removed.
+        StoreError: the folder cannot be read, or a file cannot be removed; the others are.
     """
     found = plan(Listing().recordings(folder), now_utc_ns, rules)
+    refused: list[StoreError] = []
     for removal in () if dry_run else found.removals:
-        remove(removal)
+        try:
+            remove(removal)
+        except StoreError as exc:
+            refused.append(exc)
+    if refused:
+        raise refused[0]
     return found
 
 
@@ -148,9 +172,11 @@ def remove(removal: Removal) -> None:
     file without its WAL would be incomplete, a WAL without its file is nothing.
 
     Raises:
-        StoreError: not permitted.
+        StoreError: not permitted, or no room for what must stay of it.
     """
     for recording in reversed(removal.recordings):
+        if recording.run is None:
+            leave_logbook(recording)
         try:
             recording.path.unlink(missing_ok=True)
             for suffix in (WAL_SUFFIX, SHM_SUFFIX):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import subprocess
 import sys
@@ -12,7 +13,7 @@ import pytest
 
 from loadlog.store import Archive
 from tests.integration.test_command_line import GOOD, ROOT
-from tests.unit.store.recorded import PATIENCE_S, T0, OpenJournal, run_info, sample, sealing_at, snapshot
+from tests.unit.store.recorded import DAY_NS, NS, PATIENCE_S, T0, HandClock, OpenJournal, run_info, sample, sealing_at, snapshot
 from tests.unit.store.test_sealing import damage_block, history, put_in_steps
 
 
@@ -68,6 +69,25 @@ def test_pruning_says_what_it_would_do_does_it_and_spares_what_is_kept(bench: Pa
     assert loadlog(bench, "run", "keep", "soak-0001", "--off").returncode == 0
     assert "removed: run-soak-0001.sqlite" in loadlog(bench, "store", "prune").stdout
     assert "nothing to remove" in loadlog(bench, "store", "prune").stdout
+
+
+def test_pruning_says_which_lines_stay(tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").write_text(GOOD)
+    with OpenJournal(tmp_path / "data", HandClock(1_600_000_000 * NS), rolling_keep_days=10_000.0) as opened:
+        opened.journal.put_note(0, None, opened.clock.utc_ns(), "Ida", "swapped the lead").result(PATIENCE_S)
+        for _ in range(2):
+            opened.put(sample(0, t_utc_ns=opened.clock.utc_ns()))
+            opened.clock.move(DAY_NS)
+    would = loadlog(tmp_path, "store", "prune", "--dry-run").stdout
+    assert re.fullmatch(r"would go: rolling-\S+ \(0\.\d MB\): closed more than 14 days ago; 1 note stays\n", would)
+    facts = json.loads(loadlog(tmp_path, "store", "prune", "--json").stdout)
+    assert [removal["written"] for removal in facts["removals"]] == ["1 note stays"]
+    assert [note.text for note in Archive(tmp_path / "data").notes()] == ["swapped the lead"]
+    (row,) = (line for line in loadlog(tmp_path, "store", "status").stdout.splitlines() if "logbook-" in line)
+    assert "no samples" in row
+    assert "notes 1, acknowledged events 0" in row
+    assert loadlog(tmp_path, "store", "verify").returncode == 0
+    assert loadlog(tmp_path, "store", "prune").stdout == "nothing to remove\n"
 
 
 def test_a_flipped_bit_is_one_line_and_status_4(bench: Path) -> None:
