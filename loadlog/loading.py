@@ -122,19 +122,20 @@ def _load_profile(name: str, config_path: Path) -> LoadedProfile:
 
 
 def read_text(path: Path, what: str, hint: str = "check its path") -> str:
-    """The text of a file that the user wrote; ``hint``: what to do when it is missing.
+    """The text of a file that the user wrote, without the mark that some editors put before UTF-8; ``hint``: what to do when it is missing.
 
     Raises:
         ConfigError: missing, not permitted, a directory, not UTF-8.
     """
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as exc:
         raise ConfigError(f"there is no such {what} file", where=str(path), hint=hint) from exc
     except UnicodeDecodeError as exc:
-        raise ConfigError(f"the {what} file is not UTF-8 text (byte {exc.start})", where=str(path)) from exc
-    except OSError as exc:
-        raise ConfigError(f"cannot read the {what} file: {exc.strerror}", where=str(path)) from exc
+        raise ConfigError(f"the {what} file is not UTF-8 text (byte {exc.start})", where=str(path), hint="save it as UTF-8") from exc
+    except (OSError, ValueError) as exc:  # ValueError: a zero byte in the path
+        why = exc.strerror if isinstance(exc, OSError) else str(exc)
+        raise ConfigError(f"cannot read the {what} file: {why}", where=str(path), hint="check path, owner and mode") from exc
 
 
 def read_secret(what: str, env: str, file: str, base: Path, environ: Mapping[str, str]) -> str:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from loadlog.config.explained import explain, nearest, parse_toml, printable
+from loadlog.config.explained import explain, nearest, parse_toml, printable, read_toml
 from loadlog.config.forward import ForwardConfig
 from loadlog.config.notify import NotifyConfig, NotifyTarget
 from loadlog.config.plan import PlanConfig
@@ -34,6 +34,7 @@ __all__ = [
     "parse_config",
     "parse_toml",
     "printable",
+    "read_toml",
 ]
 
 OF_SOURCE = ("source", "cutoff_v", "rated_ah")  # said of one device, true of its group
@@ -151,9 +152,9 @@ class DeviceConfig(Section):
     path_resistance_ohm: float | None = Field(default=None, gt=0, le=10)
     group: Name | None = None
     source: Literal["supply", "battery"] | None = None
-    cutoff_v: float | None = Field(default=None, gt=0, le=1500, allow_inf_nan=False)
-    rated_ah: float | None = Field(default=None, gt=0, le=1e6, allow_inf_nan=False)
-    fixed: dict[str, Annotated[float, Field(ge=0, allow_inf_nan=False)]] = Field(default_factory=dict)
+    cutoff_v: float | None = Field(default=None, gt=0, le=1500)
+    rated_ah: float | None = Field(default=None, gt=0, le=1e6)
+    fixed: dict[str, Annotated[float, Field(ge=0)]] = Field(default_factory=dict)
     identity: dict[str, str] = Field(default_factory=dict)
     limits: dict[str, LimitConfig] = Field(default_factory=dict)
 

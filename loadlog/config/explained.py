@@ -19,16 +19,28 @@ def nearest(word: str, known: Any) -> str:
     return f" (nearest known: {close[0]})" if close else ""
 
 
+def read_toml(text: str, where: str) -> dict[str, Any]:
+    """What ``text`` says in TOML; ``where`` is the file's name for messages.
+
+    Raises:
+        ConfigError: it is no TOML; one line.
+    """
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as exc:
+        what = "nested too deeply" if isinstance(exc, RecursionError) else str(exc)
+        raise ConfigError(f"not valid TOML: {what}", where=where) from exc
+    except ValueError as exc:  # Python converts no integer of thousands of digits
+        raise ConfigError("not valid TOML: a number is too long", where=where, hint="TOML's integers have at most 19 digits") from exc
+
+
 def parse_toml(model: type[M], text: str, where: str) -> M:
     """What ``text`` says in TOML, judged by ``model``; ``where`` is the file's name for messages.
 
     Raises:
         ConfigError: one line with file, key, what is wrong and what is allowed.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
+    data = read_toml(text, where)
     try:
         return model.model_validate(data)
     except ValidationError as exc:

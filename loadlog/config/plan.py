@@ -7,11 +7,18 @@ import datetime as dt
 from pydantic import Field, field_validator, model_validator
 
 from loadlog.config.section import Name, Section
-from loadlog.model.duration import parse_duration
+from loadlog.model.duration import LONGEST_S, parse_duration
 from loadlog.model.errors import UsageError
 from loadlog.model.event import KINDS
 
 CRON_FIELDS = 5  # minute hour day month weekday
+
+
+def _seconds(text: str) -> float:
+    try:
+        return parse_duration(text)
+    except UsageError as exc:
+        raise ValueError(exc.what) from exc
 
 
 class AcceptConfig(Section):
@@ -20,8 +27,8 @@ class AcceptConfig(Section):
     device: str
     channel: str
     statistic: str
-    low: float | None = Field(default=None, allow_inf_nan=False)
-    high: float | None = Field(default=None, allow_inf_nan=False)
+    low: float | None = None
+    high: float | None = None
 
     @model_validator(mode="after")
     def _limits_fit(self) -> AcceptConfig:
@@ -37,9 +44,9 @@ class StopConfig(Section):
     ``events``: kinds that end the run when they are raised on one of its devices."""
 
     device: str = ""
-    voltage_below: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-    charge_ah: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-    energy_wh: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    voltage_below: float | None = Field(default=None, gt=0)
+    charge_ah: float | None = Field(default=None, gt=0)
+    energy_wh: float | None = Field(default=None, gt=0)
     events: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -83,14 +90,17 @@ class PlanConfig(Section):
         """Longest delay of a missed start."""
         return parse_duration(self.missed_within)
 
-    @field_validator("duration", "missed_within")
+    @field_validator("duration")
+    @classmethod
+    def _takes_time(cls, text: str) -> str:
+        if text and not 0 < _seconds(text) <= LONGEST_S:
+            raise ValueError(f"{text!r} is not between 0 and ten years: leave it out for a run that goes on until it is stopped")
+        return text
+
+    @field_validator("missed_within")
     @classmethod
     def _is_a_duration(cls, text: str) -> str:
-        if text:
-            try:
-                parse_duration(text)
-            except UsageError as exc:
-                raise ValueError(exc.what) from exc
+        _seconds(text)
         return text
 
     @field_validator("at")

@@ -6,6 +6,7 @@ import re
 
 from loadlog.model.errors import UsageError
 
+LONGEST_S = 3.2e8  # of a run: ten years
 UNITS_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 

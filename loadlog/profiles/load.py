@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 
 from pydantic import ValidationError
 
-from loadlog.config import explain, nearest
+from loadlog.config import explain, nearest, read_toml
 from loadlog.model.errors import ConfigError
 from loadlog.profiles.build_modbus import build_modbus
 from loadlog.profiles.build_scpi import build_scpi
@@ -24,10 +23,7 @@ def load_profile(text: str, where: str) -> Profile:
     Raises:
         ConfigError: one line with file, key, what is wrong, what is allowed and the nearest known key.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise ConfigError(f"not valid TOML: {exc}", where=where) from exc
+    data = read_toml(text, where)
     protocol = data.get("protocol")
     model = _MODELS.get(protocol) if isinstance(protocol, str) else None
     if model is None:

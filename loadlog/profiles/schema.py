@@ -23,9 +23,9 @@ COUNT_MAX = 2**63 - 1  # a count is kept as a signed 64-bit integer
 
 
 class Table(BaseModel):
-    """A table of a profile: unknown keys refused, types not bent, values frozen."""
+    """A table of a profile: unknown keys refused, types not bent, numbers finite, values frozen."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 def _plain_name(name: str) -> str:
@@ -92,9 +92,9 @@ class Quantity(Table):
     """
 
     name: ChannelName
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    resolution: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    scale: float = 1.0
+    offset: float = 0.0
+    resolution: float | None = Field(default=None, gt=0)
     accuracy: AccuracyTable | None = None
     range: Pair | None = None
     possible: Pair | None = None

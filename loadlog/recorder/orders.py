@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from loadlog.config import NAME, PlanConfig, nearest
+from loadlog.model.duration import LONGEST_S
 from loadlog.model.errors import RefusedError, UsageError
 from loadlog.model.event import REPORTED_KINDS, Event
 from loadlog.model.run import RunInfo
@@ -79,7 +80,7 @@ class Orders:
         for device in wanted:
             if device not in self._recorder.device_names:
                 raise UsageError(f"devices: there is no device {device!r}{nearest(str(device), self._recorder.device_names)}")
-        if isinstance(duration_s, bool) or not isinstance(duration_s, int | float) or not 0 <= duration_s <= 3.2e8:
+        if isinstance(duration_s, bool) or not isinstance(duration_s, int | float) or not 0 <= duration_s <= LONGEST_S:
             raise UsageError(f"duration_s: {duration_s!r} is no number of seconds from 0 (open end) to ten years")
         if not isinstance(keep, bool):
             raise UsageError("keep: true or false")

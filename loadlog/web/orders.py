@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from loadlog.config import Name, nearest
 from loadlog.model.clock import format_utc
+from loadlog.model.duration import LONGEST_S
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
 from loadlog.web.strict import SOME_TEXT, TEXT, make_router
@@ -37,7 +38,7 @@ class RunStart(Body):
 
     name: Name
     devices: Annotated[list[Name], Field(min_length=1, max_length=1000)] | None = None
-    duration_s: Annotated[float, Field(ge=0, le=3.2e8, allow_inf_nan=False)] = 0.0
+    duration_s: Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)] = 0.0
     keep: bool = False
 
 

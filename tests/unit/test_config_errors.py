@@ -221,6 +221,24 @@ CASES = [
         "low = 23.5\non_delay = -1",
         "b.toml: device[load-1].limits.voltage.on_delay: Input should be greater than or equal to 0, not -1",
     ),
+    # numbers that are none, and such as no bench has
+    ("low = 23.5", "low = nan", "b.toml: device[load-1].limits.voltage.low: Input should be a finite number, not nan"),
+    ("high = 24.5", "high = inf", "b.toml: device[load-1].limits.voltage.high: Input should be a finite number, not inf"),
+    ("low = 23.5", "low = 23.5\ndeadband = inf", "b.toml: device[load-1].limits.voltage.deadband: Input should be a finite number"),
+    ("[bench]", "[store]\nrolling_keep_days = inf\n[bench]", "b.toml: store.rolling_keep_days: Input should be a finite number, not inf"),
+    ("[bench]", "[store]\nmax_gib = inf\n[bench]", "b.toml: store.max_gib: Input should be a finite number, not inf"),
+    ("low = 23.5", f"low = {'9' * 5000}", "b.toml: not valid TOML: a number is too long"),
+    ("[bench]", f"x = {'[' * 5000}", "b.toml: not valid TOML: "),
+    # plans
+    *[
+        ("[bench]", f'[[plan]]\nname = "p"\ndevices = ["load-1"]\n{rest}\n[bench]', f"b.toml: plan[p].{said}")
+        for rest, said in (
+            ('duration = "0s"', "duration: '0s' is not between 0 and ten years: leave it out"),
+            ('duration = "99999d"', "duration: '99999d' is not between 0 and ten years: leave it out"),
+            ('duration = "12"', "duration: '12' is no duration such as 90s, 45min, 12h or 1h30min"),
+            ('missed_within = ""', "missed_within: '' is no duration such as 90s, 45min, 12h or 1h30min"),
+        )
+    ],
     # protective actions
     ('["over_temperature"]', '["over_temprature"]', "there is no event kind 'over_temprature' (nearest known: over_temperature)"),
     ('["over_temperature"]', "[]", "b.toml: protective_action[1].on: List should have at least 1 item"),

@@ -102,6 +102,8 @@ MODBUS_CASES = [
     ('name = "bench-load"', 'name = "bench load"', "p.toml: name: String should match pattern"),
     ('name = "bench-load"\n', "", "p.toml: name: missing"),
     ('name = "bench-load"', 'name = "bench-load', "p.toml: not valid TOML: "),
+    ("timeout_s = 0.2", f"timeout_s = {'9' * 5000}", "p.toml: not valid TOML: a number is too long"),
+    ("timeout_s = 0.2", f"timeout_s = {'[' * 5000}", "p.toml: not valid TOML: "),
     ('protocol = "modbus"\n', "", "p.toml: protocol: missing; allowed: modbus, scpi"),
     ('"modbus"', '"modbuss"', "p.toml: protocol: 'modbuss' is unknown (nearest known: modbus); allowed: modbus, scpi"),
     ('"modbus"', "3", "p.toml: protocol: 3 is unknown; allowed: modbus, scpi"),
@@ -186,6 +188,11 @@ MODBUS_CASES = [
         "possible = [-1.0, 300.0]",
         "accuracy = {}",
         "p.toml: channel[voltage_v].accuracy: give percent_of_reading, percent_of_range, counts or absolute",
+    ),
+    (
+        "possible = [-1.0, 300.0]",
+        "accuracy = { counts = inf }",
+        "p.toml: channel[voltage_v].accuracy.counts: Input should be a finite number, not inf",
     ),
     (
         "possible = [-1.0, 300.0]",
@@ -318,6 +325,7 @@ MODBUS_CASES = [
     ("[identity.serial]", "[identity.Serial]", "p.toml: identity.Serial: 'Serial' is no name: lower case letters"),
     # ratings
     ("voltage_v = 150.0", "voltag_v = 150.0", "p.toml: ratings.voltag_v: there is no such channel (nearest known: voltage_v)"),
+    ("voltage_v = 150.0", "voltage_v = nan", "p.toml: ratings.voltage_v: Input should be a finite number, not nan"),
     ("voltage_v = 150.0", "voltage_v = 500.0", "p.toml: ratings.voltage_v = 500 is not inside the channel's possible [-1.0, 300.0]"),
 ]
 
