@@ -100,7 +100,12 @@ def parse_utc(text: str) -> int:
     leap = int(second) == 60
     moment = dt.datetime.fromisoformat(f"{day}T{hour}:{minute}:{'59' if leap else second}+00:00")
     if zone not in "Zz":
-        sign = -1 if zone[0] == "-" else 1
-        moment -= sign * dt.timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
+        ahead = dt.timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
+        if int(zone[1:3]) > 23 or int(zone[4:6]) > 59:
+            raise ValueError(f"{text!r}: there is no zone {zone}")
+        try:
+            moment += ahead if zone[0] == "-" else -ahead
+        except OverflowError as exc:
+            raise ValueError(f"{text!r} lies outside of the years 1 to 9999") from exc
     delta = moment - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
     return (delta.days * 86_400 + delta.seconds + leap) * NS + int((fraction or "0").ljust(9, "0"))

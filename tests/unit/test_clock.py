@@ -45,7 +45,13 @@ def test_text_and_back_is_exact_to_the_nanosecond(t_ns: int) -> None:
     assert parse_utc(format_utc(t_ns)) == t_ns
 
 
-@pytest.mark.parametrize("text", ["", "2026-01-31", "2026-01-31T10:00:00", "2026-13-01T00:00:00Z", "2026-01-31T10:00:61Z", "now"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "2026-01-31", "2026-01-31T10:00:00", "2026-13-01T00:00:00Z", "2026-01-31T10:00:61Z", "now", "2026-01-31T10:00:00+24:00",
+        "2026-01-31T10:00:00+01:60", "0001-01-01T00:00:00+01:00", "9999-12-31T23:00:00-01:00",
+    ],
+)  # fmt: skip
 def test_what_is_no_instant_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"."):
         parse_utc(text)
