@@ -21,6 +21,7 @@ from loadlog.model.quantity import Accuracy
 
 PREFIXES = {"": 1.0, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6}
 SPELLINGS = {"Ω": ("Ω", "ohm", "Ohm"), "°C": ("°C", "C", "degC"), "A·h": ("A·h", "Ah"), "W·h": ("W·h", "Wh")}
+DECIMAL_POINT = "write a decimal point, not a comma"
 CONDITIONS = ("cold", "hot", "")
 COLUMNS = ("channel", "reference", "unit", "reading", "u_reference", "condition", "time", "note")
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)")
@@ -33,10 +34,11 @@ def parse_value(text: str, unit: str, what: str) -> float:
         UsageError: no number, another unit, not finite.
     """
     match = _NUMBER.fullmatch(text.strip())
-    if match is None or match[2].startswith(","):
-        raise UsageError(f"{what}: {text.strip()!r} is no number such as 24.01 or '24.01 {unit}'")
-    number, given = match.groups()
-    return float(number) * unit_factor(given.strip(), unit, what)
+    comma = match is not None and match[2].startswith(",")
+    value = math.nan if match is None or comma else float(match[1]) * unit_factor(match[2].strip(), unit, what)
+    if not math.isfinite(value):
+        raise UsageError(f"{what}: {text.strip()!r} is no number such as 24.01 or '24.01 {unit}'", hint=DECIMAL_POINT if comma else "")
+    return value
 
 
 def unit_factor(given: str, unit: str, what: str) -> float:
@@ -83,8 +85,12 @@ def parse_csv(text: str, spec: DeviceSpec, where: str, **more: Any) -> tuple[Ref
     Raises:
         UsageError: one line with file, line, column and what is wrong.
     """
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff")), delimiter=";" if ";" in text.partition("\n")[0] else ",")
-    header = [c.strip() for c in next(reader, [])]
+    lines = csv.reader(io.StringIO(text.removeprefix("\ufeff")), delimiter=";" if ";" in text.partition("\n")[0] else ",")
+    try:
+        rows = [(lines.line_num, [cell.strip() for cell in row]) for row in lines]
+    except csv.Error as exc:
+        raise UsageError(f"is no table: {exc}", where=f"{where}, line {lines.line_num}") from exc
+    header = rows[0][1] if rows else []
     for name in header:
         if name not in COLUMNS:
             raise UsageError(f"there is no column {name!r}{nearest(name, COLUMNS)}", where=where, hint=f"columns: {', '.join(COLUMNS)}")
@@ -92,12 +98,13 @@ def parse_csv(text: str, spec: DeviceSpec, where: str, **more: Any) -> tuple[Ref
         if needed not in header:
             raise UsageError(f"the column {needed} is missing", where=where, hint=f"columns: {', '.join(COLUMNS)}")
     out = []
-    for row in reader:
-        if any(cell.strip() for cell in row):
-            place = f"{where}, line {reader.line_num}"
+    for number, row in rows[1:]:
+        if any(row):
+            place = f"{where}, line {number}"
             if len(row) != len(header):
-                raise UsageError(f"{len(row)} cells, but the header has {len(header)}", where=place)
-            cells = {n: c.strip() for n, c in zip(header, row, strict=True)}
+                hint = f"{DECIMAL_POINT}, or part the columns by semicolons" if len(row) > len(header) else ""
+                raise UsageError(f"{len(row)} cells, but the header has {len(header)}", where=place, hint=hint)
+            cells = dict(zip(header, row, strict=True))
             try:
                 out.append(_reference(cells, spec, more))
             except UsageError as exc:
@@ -116,9 +123,11 @@ def _reference(cells: Mapping[str, str], spec: DeviceSpec, more: Mapping[str, An
         if not text:
             return None
         match = _NUMBER.fullmatch(text)
-        if match is None or match[2]:
-            raise UsageError(f"{column} {text!r} is no number", hint="the unit stands in its own column" if match else "")
-        return float(match[1]) * factor
+        value, rest = (float(match[1]) * factor, match[2]) if match else (math.nan, "")
+        if rest or not math.isfinite(value):
+            hint = DECIMAL_POINT if rest.startswith(",") else "the unit stands in its own column" if rest else ""
+            raise UsageError(f"{column} {text!r} is no number", hint=hint)
+        return value
 
     reference, u = number("reference"), number("u_reference")
     if reference is None:

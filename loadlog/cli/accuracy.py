@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import config_option, json_option, pick, print_json, print_table
+from loadlog.cli.common import Number, config_option, json_option, pick, print_json, print_table
 from loadlog.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 @click.option("--ask", is_flag=True, help="Ask for reference readings one by one (default on a terminal).")
 @click.option("--condition", type=click.Choice(["cold", "hot"]), help="State of the instrument.")
 @click.option("--reference-accuracy", metavar="PERCENT%+ABSOLUTE", help="Specification of the reference, e.g. '0.01%+0.002'.")
-@click.option("--u-reference", type=float, help="Standard uncertainty of the reference, in the channel's unit.")
+@click.option("--u-reference", type=Number(), help="Standard uncertainty of the reference, in the channel's unit.")
 @click.option("--source", default="", help="What the reference is, e.g. its serial number.")
 @click.option("--note", default="", help="Kept with the points.")
-@click.option("--seconds", type=click.FloatRange(min=0.1), default=10.0, show_default=True, help="Mean over so much of a recording.")
+@click.option("--seconds", type=Number(0.1, 86_400), default=10.0, show_default=True, help="Mean over so much of a recording.")
 @click.option(
     "--polls", type=click.IntRange(min=1, max=1000), default=5, show_default=True, help="Mean over so many polls, without a service."
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -14,7 +15,7 @@ from typing import Any, TypeVar
 import click
 
 from loadlog.config import nearest
-from loadlog.model.duration import parse_duration
+from loadlog.model.duration import LONGEST_S, parse_duration
 from loadlog.model.errors import UsageError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -53,19 +54,21 @@ class Suggesting(click.Group):
 
 
 def plain(value: Any) -> Any:
-    """JSON-able form of frozen records, paths and sets."""
+    """JSON-able form of frozen records, paths and sets; a number that JSON does not have (NaN, infinity) is null."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [plain(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
     return str(value) if isinstance(value, Path) else value
 
 
 def print_json(value: Any) -> None:
     """One object on one line."""
-    text = json.dumps(plain(value), ensure_ascii=False)
+    text = json.dumps(plain(value), ensure_ascii=False, allow_nan=False)
     click.echo(_BEYOND_JSON.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
@@ -133,6 +136,20 @@ class Duration(click.ParamType[float]):
         if isinstance(value, float):
             return value
         try:
-            return parse_duration(str(value))
+            seconds = parse_duration(str(value))
         except UsageError as exc:
             self.fail(exc.what, param, ctx)
+        if not 0 < seconds <= LONGEST_S:
+            self.fail(f"{value!r} is not between 0 and ten years", param, ctx)
+        return seconds
+
+
+class Number(click.FloatRange):
+    """Click's range of numbers without those that are none: comparisons let ``nan`` through every range."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """A finite number of the range."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no number such as 24.01", param, ctx)
+        return number

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import json_option, print_json, print_table, say
+from loadlog.cli.common import Number, json_option, print_json, print_table, say
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import DeviceError, UsageError
 
@@ -25,7 +25,7 @@ FUNCTION_NAMES = {"coils": 1, "discrete": 2, "holding": 3, "input": 4}
 @click.option("--parity", "parities", type=click.Choice(["N", "E", "O"]), multiple=True, help="Parity to try; repeat it. Default: N and E.")
 @click.option("--stop-bits", type=click.Choice(["1", "2"]), default="1", show_default=True)
 @click.option("--unit", "units", multiple=True, metavar="N|N-M", help="Units to try, e.g. 1-16. Default: the usual ones first, then all.")
-@click.option("--timeout", "timeout_s", type=click.FloatRange(0.01, 10), default=0.15, show_default=True, help="Patience a question, s.")
+@click.option("--timeout", "timeout_s", type=Number(0.01, 10), default=0.15, show_default=True, help="Patience a question, s.")
 @click.option("--all", "every", is_flag=True, help="Go on with other settings after somebody answered.")
 @json_option
 def scan(
@@ -98,9 +98,9 @@ def _units(texts: Sequence[str]) -> tuple[int, ...]:
 @click.option("--parity", type=click.Choice(["N", "E", "O"]), default="N", show_default=True)
 @click.option("--stop-bits", type=click.Choice(["1", "2"]), default="1", show_default=True)
 @click.option("--kind", type=click.Choice(["modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp"]), help="Default: by the form of PORT.")
-@click.option("--showing", type=float, help="A value read off the front panel: list where it may stand.")
+@click.option("--showing", type=Number(), help="A value read off the front panel: list where it may stand.")
 @click.option("--watch", is_flag=True, help="Read again and again and list what changes, until Ctrl-C.")
-@click.option("--interval", type=click.FloatRange(0.02, 60), default=0.5, show_default=True, help="Between reads of --watch, s.")
+@click.option("--interval", type=Number(0.02, 60), default=0.5, show_default=True, help="Between reads of --watch, s.")
 @json_option
 def registers(
     port: str,
