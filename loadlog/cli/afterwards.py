@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,7 +64,7 @@ def _recorded(run_id: str, config_path: Path) -> Iterator[tuple[Archive, str]]:
     """A run of this bench, or the one in an archive file."""
     from loadlog.store import Archive
 
-    if run_id.endswith(".zip"):
+    if _is_file(run_id):
         from loadlog.review.archive_file import open_archive
 
         with open_archive(Path(run_id)) as opened:
@@ -73,6 +74,11 @@ def _recorded(run_id: str, config_path: Path) -> Iterator[tuple[Archive, str]]:
 
     archive = Archive(load_bench(config_path).data_dir)
     yield archive, archive.run(run_id).id
+
+
+def _is_file(run_id: str) -> bool:
+    """An archive, however it was renamed: no run has a slash in its name."""
+    return run_id.lower().endswith(".zip") or "/" in run_id or zipfile.is_zipfile(run_id)
 
 
 def _against(archive: Archive, run_id: str, other_archive: Archive, other_id: str, as_json: bool) -> int:
@@ -123,11 +129,11 @@ def _report(archive: Archive, run_id: str, html_path: Path | None, pdf_path: Pat
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all."""
-    fresh = path.with_name(path.name + ".new")
+    from loadlog.store.disk import written_whole
+
     try:
-        fresh.write_bytes(content)
-        fresh.replace(path)
+        with written_whole(path) as fresh:
+            fresh.write_bytes(content)
     except OSError as exc:
         raise StoreError(f"cannot be written: {exc.strerror}", where=str(path), hint="give a place that takes files") from exc
 

@@ -21,6 +21,7 @@ from loadlog.review.html import html_report
 from loadlog.review.postmortem import post_mortem
 from loadlog.store import Archive
 from loadlog.store.backup import backup
+from loadlog.store.disk import written_whole
 
 VERSION = 1
 MANIFEST = "manifest.json"
@@ -37,9 +38,8 @@ def write_archive(data_dir: Path, run_id: str, path: Path, progress: Callable[[i
     """
     archive = Archive(data_dir)
     run = archive.run(run_id)
-    fresh = path.with_name(path.name + ".new")
     try:
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".archive-") as scratch:
+        with written_whole(path) as fresh, tempfile.TemporaryDirectory(dir=path.parent, prefix=".archive-") as scratch:
             copies = backup(data_dir, Path(scratch), run.id)
             if copies.skipped:
                 name, why = next(iter(copies.skipped.items()))
@@ -51,9 +51,7 @@ def write_archive(data_dir: Path, run_id: str, path: Path, progress: Callable[[i
                 members[name].parent.mkdir(parents=True, exist_ok=True)
                 members[name].write_text(text, encoding="utf-8")
             _pack(members, fresh, run.id)
-        fresh.replace(path)
     except OSError as exc:
-        fresh.unlink(missing_ok=True)
         raise StoreError(f"cannot be written: {exc.strerror or exc}", where=str(path), hint="give another --output") from exc
     return len(members) + 1
 

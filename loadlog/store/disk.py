@@ -1,4 +1,4 @@
-"""The data directory itself: who may write in it, how much room is left, and the reserve that is given up first."""
+"""The data directory itself: who may write in it, how much room is left, the reserve that is given up first; files written whole or not."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import fcntl
 import json
 import os
 import shutil
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from loadlog.model.errors import StoreError
 from loadlog.model.run import RunInfo
 
 LOCK_NAME, RESERVE_NAME, LEDGER_NAME = "recorder.lock", "reserve.bin", "ledger.json"
+PARTIAL = ".new"  # ends the name of what is not complete yet
 MIB = 1 << 20
 
 
@@ -113,6 +115,28 @@ def write_ledger(directory: Path, ledger: Ledger) -> None:
         file.flush()
         os.fsync(file.fileno())
         fresh.replace(path)
+
+
+@contextlib.contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Where to write what is to stand at ``path``: it takes that name when the block ends well, else it goes. What is there and no file (a
+    pipe, a terminal) is written directly.
+
+    Raises:
+        OSError: the name cannot be given.
+    """
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    path = path.resolve()  # a link stays one
+    fresh = path.with_name(path.name + PARTIAL)
+    try:
+        yield fresh
+        fresh.replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise
 
 
 def sync_directory(directory: Path) -> None:

@@ -76,7 +76,7 @@ def chosen_devices(specs: Mapping[str, DeviceSpec], devices: Sequence[str], run:
     for name in devices:
         if name not in specs:
             raise UsageError(f"there is no device {name!r}", hint=f"there are {', '.join(specs)}")
-    return list(devices) or list(specs)
+    return list(dict.fromkeys(devices)) or list(specs)
 
 
 def channel_columns(specs: Iterable[DeviceSpec]) -> list[str]:

@@ -20,6 +20,7 @@ from loadlog.model.errors import StoreError, UsageError
 from loadlog.store.arrays import readings
 from loadlog.store.blocks import FAILURE, HALF_WIDTH, HELD, MARKS, QUALITY, Column
 from loadlog.store.connect import reading
+from loadlog.store.disk import written_whole
 from loadlog.store.export_csv import chosen_devices, held_text, marks_of, reasons_text
 from loadlog.store.reader import Archive
 from loadlog.store.slabs import Slab, Wanted, slabs
@@ -34,7 +35,7 @@ NS = 1e9
 def export_parquet(
     archive: Archive, path: Path, *, run: str, devices: Sequence[str] = (), progress: Callable[[int], None] = lambda samples: None
 ) -> int:
-    """Write a run to ``path``; returns the number of samples. ``progress`` is given how many are done.
+    """Write a run to ``path``, whole or not at all; returns the number of samples. ``progress`` is given how many are done.
 
     Raises:
         UsageError: no such run or device, or two devices use one channel name for different things.
@@ -46,7 +47,7 @@ def export_parquet(
     schema = _schema(channels, archive.run(run).id)
     count = 0
     try:
-        with _writer(path, schema) as writer:
+        with written_whole(path) as fresh, _writer(fresh, schema) as writer:
             for name in chosen:
                 waiting: list[pa.RecordBatch] = []
                 rows = 0

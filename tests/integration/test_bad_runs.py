@@ -163,7 +163,7 @@ def test_a_run_that_nobody_ended_says_since_when_it_is_silent(tmp_path: Path, lo
     monkeypatch.setattr("time.time_ns", lambda: last_ns + NS)
     out = loadlog(bench, "review", "last")[1]
     assert out.startswith("Going on: held for 59.9 s so far")
-    assert "progress: 61 s of 2 min 00 s planned (51 %); 599 of 609 readings expected so far, 98.4 %" in out
+    assert "progress: 60.9 s of 2 min 00 s planned (51 %); 599 of 609 readings expected so far, 98.4 %" in out
     shown = json.loads(loadlog(bench, "run", "show", "last", "--json")[1])
     assert shown["progress"] == {"elapsed_s": pytest.approx(60.9), "received": 599, "expected": 609}
     monkeypatch.setattr("time.time_ns", lambda: last_ns + 7200 * NS)
@@ -203,6 +203,66 @@ def test_archives_that_are_refused(tmp_path: Path, damage: Callable[[bytes], byt
     assert (status, out) == (4, "")
     assert says in err
     assert len(err.splitlines()) == 1
+
+
+def test_an_archive_opens_whatever_it_is_called(tmp_path: Path, loadlog: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From another directory, without a configuration, under the name that a mail program gave it."""
+    bench = recorded(tmp_path, lambda opened: opened.put(*polls(range(1, POLLS))))
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    assert loadlog(bench, "export", "last", "--format", "archive", "--output", str(elsewhere / "soak.ZIP"))[0] == 0
+    monkeypatch.chdir(elsewhere)
+    said = set()
+    for name in ("soak.ZIP", "soak", "soak.zip.1"):
+        if name != "soak.ZIP":
+            Path(name).write_bytes(Path("soak.ZIP").read_bytes())
+        status, out, err = loadlog(elsewhere, "review", name)
+        assert status == 0, err
+        said.add(out)
+    assert len(said) == 1
+    status, _, err = loadlog(elsewhere, "review", "./nothing")
+    assert (status, "nothing: cannot be read: No such file" in err) == (4, True)
+
+
+def test_a_table_is_written_whole_or_not_at_all(tmp_path: Path, loadlog: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk ends in the middle: what stood there before stays, and no half table takes its name."""
+    import loadlog.store.export_csv as csv_module
+
+    bench = recorded(tmp_path, lambda opened: opened.put(*polls(range(1, POLLS))))
+    before = tmp_path / "soak.csv"
+    before.write_text("of yesterday")
+
+    def full(*args: Any) -> Iterator[Any]:
+        yield [("1",) * 5]
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(csv_module, "_merged", full)
+    status, out, err = loadlog(bench, "export", "last", "--output", str(before))
+    assert (status, out) == (4, "")
+    assert "soak.csv: cannot be written: No space left on device" in err
+    assert before.read_text() == "of yesterday"
+    assert sorted(p.name for p in tmp_path.glob("soak*")) == ["soak.csv"]
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_a_device_named_twice_is_exported_once(tmp_path: Path, loadlog: Any, form: str) -> None:
+    bench = recorded(tmp_path, lambda opened: opened.put(*polls(range(1, POLLS))))
+    arguments = ("export", "last", "--format", form, "--output", str(tmp_path / "x"), "--device", "load-1", "--device", "load-1", "--json")
+    status, out, err = loadlog(bench, *arguments)
+    assert status == 0, err
+    assert json.loads(out) == {"run": "soak-0001", "format": form, "output": str(tmp_path / "x"), "samples": POLLS - 1}
+
+
+def test_a_program_gets_facts_of_what_was_done(tmp_path: Path, loadlog: Any) -> None:
+    bench = recorded(tmp_path, one_sample)
+    assert json.loads(loadlog(bench, "run", "keep", "last", "--json")[1]) == {"run": "soak-0001", "keep": True}
+    path = tmp_path / "x.zip"
+    facts = json.loads(loadlog(bench, "export", "last", "--format", "archive", "--output", str(path), "--json")[1])
+    assert facts["output"] == str(path)
+    assert facts["members"] > 5
+    status, out, err = loadlog(bench, "export", "last", "--json")
+    assert (status, out) == (2, "")
+    assert "csv goes into a file with --json (give --output soak-0001.csv)" in err
 
 
 def test_an_archive_that_is_not_there(tmp_path: Path, loadlog: Any) -> None:
