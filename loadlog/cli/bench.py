@@ -1,9 +1,10 @@
-"""Commands about the bench itself: `check`, `read`, `scan`, `registers`."""
+"""Commands about the bench itself: `check`, `read`, and `serve --once`."""
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -71,8 +72,15 @@ def check(config_path: Path, as_json: bool) -> int:
     notices, missing = _notices(bench)
     starts = _plan_starts(bench)
     if as_json:
-        facts = {"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": [*bench.remarks(), *missing]}
-        print_json({**facts, "plans": [{"plan": name, "next_start": start} for name, start in starts], "notices": notices})
+        facts: dict[str, Any] = {
+            "bench": bench.config.bench.name,
+            "buses": [plain(b.to_json()) for b in budgets],
+            "remarks": [*bench.remarks(), *missing],
+        }
+        facts["plans"] = [{"plan": name, "next_start": start} for name, start in starts]
+        facts["protective_actions"] = [{"device": a.device, "action": a.action, "on": list(a.on)} for a in bench.config.protective_action]
+        facts["forward"] = [{"name": target.name, "kind": target.kind, "url": target.url} for target in bench.config.forward]
+        print_json({**facts, "notices": notices})
         return 0
     for name, start in starts:
         click.echo(f"plan {name}: {f'next start {start[:19]}Z' if start else 'started by order'}")
@@ -168,9 +176,12 @@ def _read(bench: Bench, name: str, panel: dict[str, float]) -> DeviceRead:
 def _panel_value(text: str) -> tuple[str, float]:
     name, _, value = text.partition("=")
     try:
-        return name.strip(), float(value)
-    except ValueError as exc:
-        raise UsageError(f"--panel: {text!r} is not CHANNEL=VALUE such as voltage_v=24.01") from exc
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"--panel: {text!r} is not CHANNEL=VALUE such as voltage_v=24.01")
+    return name.strip(), number
 
 
 def _show_read(result: DeviceRead) -> None:

@@ -90,14 +90,16 @@ def _print_details(targets: list[dict[str, Any]]) -> None:
         if target["detail"]:
             say(f"{target['name']}: {target['detail']}")
         for group in target["refused_lines"]:
-            say(f"{target['name']}: {len(group['lines'])} lines set aside: {group['reason']}")
+            lines = "1 line" if len(group["lines"]) == 1 else f"{len(group['lines'])} lines"
+            say(f"{target['name']}: {lines} set aside: {group['reason']}")
             say(f"  {group['lines'][0]}")
 
 
 @forward.command()
 @click.argument("target")
 @config_option
-def retry(target: str, config_path: Path) -> int:
+@json_option
+def retry(target: str, config_path: Path, as_json: bool) -> int:
     """Send to TARGET again what it refused, and try at once what waits."""
     from loadlog.control.address import VIEWER_SOCKET
     from loadlog.control.client import ControlClient
@@ -106,5 +108,8 @@ def retry(target: str, config_path: Path) -> int:
     bench = load_bench(config_path)
     pick(target, [config.name for config in bench.config.forward], "forwarding target")
     ControlClient(bench.data_dir, name=VIEWER_SOCKET).call("forward_retry", target=target)
-    click.echo(f"{target}: what was set aside is sent again; see loadlog forward status")
+    if as_json:
+        print_json({"target": target, "retried": True})
+    else:
+        click.echo(f"{target}: what was set aside is sent again; see loadlog forward status")
     return 0

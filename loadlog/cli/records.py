@@ -1,4 +1,4 @@
-"""Commands about what was recorded: `events`, `ack`, `export`."""
+"""Commands about events: `events`, `ack`."""
 
 from __future__ import annotations
 

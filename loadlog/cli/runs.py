@@ -1,4 +1,4 @@
-"""`loadlog run start|stop|list|show|note`: runs, while the service goes on."""
+"""`loadlog run start|stop|note|list|keep|show`: runs, while the service goes on."""
 
 from __future__ import annotations
 
@@ -105,7 +105,8 @@ def list_(config_path: Path, as_json: bool) -> int:
 @click.argument("run_id", metavar="RUN")
 @click.option("--off", is_flag=True, help="Take the mark away.")
 @config_option
-def keep(run_id: str, off: bool, config_path: Path) -> int:
+@json_option
+def keep(run_id: str, off: bool, config_path: Path, as_json: bool) -> int:
     """Mark RUN, which has ended: retention never removes it."""
     from loadlog.loading import load_bench
     from loadlog.store import Archive
@@ -115,7 +116,10 @@ def keep(run_id: str, off: bool, config_path: Path) -> int:
     found = archive.run(run_id)
     for recording in archive.recordings_of(found.id):
         mark(recording, not off)
-    click.echo(f"run {found.id} is {'no longer ' if off else ''}kept")
+    if as_json:
+        print_json({"run": found.id, "keep": not off})
+    else:
+        click.echo(f"run {found.id} is {'no longer ' if off else ''}kept")
     return 0
 
 

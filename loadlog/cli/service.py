@@ -11,7 +11,7 @@ from types import FrameType
 
 import click
 
-from loadlog.cli.common import Duration, config_option, json_option, print_json, print_table
+from loadlog.cli.common import Duration, Number, config_option, json_option, print_json, print_table
 
 
 @click.command()
@@ -35,7 +35,10 @@ def serve(verbose: bool, config_path: Path, as_json: bool, once: bool, part: str
         from loadlog.control.client import ControlClient
 
         ControlClient(load_bench(config_path).data_dir).call("reload")
-        click.echo("the recorder starts afresh with the new configuration")
+        if as_json:
+            print_json({"reload": True})
+        else:
+            click.echo("the recorder starts afresh with the new configuration")
         return 0
     logs.configure(part or "service", verbose=verbose, as_json=log_json)
     if part == "recorder":
@@ -57,7 +60,7 @@ def serve(verbose: bool, config_path: Path, as_json: bool, once: bool, part: str
 @click.argument("scenario", type=click.Path(path_type=Path))
 @json_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Noise, instrument errors and chance faults follow from it.")
-@click.option("--speed", type=click.FloatRange(min=0.01), default=1.0, show_default=True, help="Physics runs this many times faster.")
+@click.option("--speed", type=Number(min=0.01), default=1.0, show_default=True, help="Physics runs this many times faster.")
 @click.option("--paced", is_flag=True, help="Serial lines carry characters at their baud rate.")
 @click.option("--links", type=click.Path(path_type=Path), help="Directory for stable names of the pseudo-terminals.")
 @click.option("--truth", type=click.Path(path_type=Path), help="File that takes each fault as it happens, one JSON object a line.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -23,6 +24,9 @@ GOOD = one_load(name="t", tcp_port=1)
 def called(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
     """Exit status, output and errors of a command line in this process, in ``tmp_path``."""
     monkeypatch.chdir(tmp_path)
+    root = logging.getLogger()
+    monkeypatch.setattr(root, "handlers", list(root.handlers))  # those of `serve` would write to a stream that is closed afterwards
+    monkeypatch.setattr(root, "level", root.level)
 
     def call(*arguments: str) -> tuple[int, str, str]:
         return run(list(arguments)), *capfd.readouterr()
@@ -47,6 +51,14 @@ def loadlog(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[st
         (["read", "lod-1", "--config", "bench.toml"], 2, "there is no device 'lod-1' (nearest known: load-1)"),
         (["read", "load-1", "--config", "bench.toml"], 3, "127.0.0.1:1"),
         (["read", "load-1", "--panel", "24.0", "--config", "bench.toml"], 2, "is not CHANNEL=VALUE"),
+        (["read", "load-1", "--panel", "voltage_v=nan", "--config", "bench.toml"], 2, "'voltage_v=nan' is not CHANNEL=VALUE"),
+        (["registers", "/dev/absent", "1", "0", "10", "--showing", "nan"], 2, "'nan' is no number such as 24.01"),
+        (["scan", "/dev/absent", "--timeout", "nan"], 2, "'nan' is no number such as 24.01"),
+        (["accuracy", "load-1", "--seconds", "inf", "--config", "bench.toml"], 2, "--seconds"),
+        (["run", "start", "soak", "--duration", "0s", "--config", "bench.toml"], 2, "'0s' is not between 0 and ten years"),
+        (["run", "start", "soak", "--duration", f"{'9' * 400}h", "--config", "bench.toml"], 2, "is not between 0 and ten years"),
+        (["events", "--since", "0001-01-01T00:00:00+01:00", "--config", "bench.toml"], 2, "is neither an instant"),
+        (["check", "--config", "."], 2, ".: cannot read the configuration file: Is a directory (check path, owner and mode)"),
         (["scan", "/dev/absent"], 3, "/dev/absent: there is no such port"),
         (["registers", "/dev/absent", "1", "0", "10"], 3, "/dev/absent: there is no such port"),
         (["registers", "/dev/absent", "1", "x", "10"], 3, "/dev/absent"),
@@ -143,6 +155,25 @@ def test_a_configuration_error_names_file_key_and_what_is_known(tmp_path: Path, 
         assert status == 2, err
         assert line in err
         assert err.count("\n") == 1, err
+
+
+@pytest.mark.parametrize("encode", [lambda text: b"\xef\xbb\xbf" + text.encode(), lambda text: text.replace("\n", "\r\n").encode()])
+def test_a_configuration_written_by_another_editor_is_taken(tmp_path: Path, called: Any, encode: Callable[[str], bytes]) -> None:
+    """With a byte-order mark, or with the line ends of another system."""
+    (tmp_path / "bench.toml").write_bytes(encode(GOOD))
+    assert called("check", "--config", "bench.toml")[0] == 0
+
+
+def test_check_tells_a_program_what_it_tells_people(tmp_path: Path, called: Any) -> None:
+    more = '[[protective_action]]\non = ["over_temperature"]\ndevice = "load-1"\n'
+    more += '[[forward]]\nname = "lab"\nkind = "influxdb1"\nurl = "http://h:8086"\ndatabase = "d"\n'
+    (tmp_path / "bench.toml").write_text(GOOD + more)
+    said = called("check", "--config", "bench.toml")[1]
+    assert "protective action: input_off of load-1 on over_temperature." in said
+    assert "forwarding to lab: influxdb1 at http://h:8086" in said
+    facts = json.loads(called("check", "--json", "--config", "bench.toml")[1])
+    assert facts["protective_actions"] == [{"device": "load-1", "action": "input_off", "on": ["over_temperature"]}]
+    assert facts["forward"] == [{"name": "lab", "kind": "influxdb1", "url": "http://h:8086"}]
 
 
 def test_check_prints_json_alone(tmp_path: Path) -> None:
