@@ -5,6 +5,7 @@ A damaged recording costs only itself: it is left out, and `Catalogue.damaged` s
 
 from __future__ import annotations
 
+import contextlib
 import re
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from loadlog.model.circumstance import Circumstance
+from loadlog.model.clock import parse_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import StoreError, UsageError
 from loadlog.model.event import Event, EventState
@@ -155,8 +157,8 @@ class Catalogue:
         device: str | None = None,
         limit: int | None = None,
     ) -> list[Event]:
-        """The latest state of each event, by number. ``since_ns``: begun, cleared or acknowledged at or after that instant; ``until_ns``:
-        begun before that instant; ``limit``: the newest so many."""
+        """The latest state of each event, by number. ``since_ns``: detected, cleared or acknowledged at or after that instant;
+        ``until_ns``: begun before that instant; ``limit``: the newest so many."""
         latest: dict[int, Event] = {}
         in_run: set[int] = set()
         for recording in self.recordings():
@@ -173,7 +175,7 @@ class Catalogue:
             and (not wanted or event.kind in wanted)
             and (active is None or (event.state is EventState.ACTIVE) == active)
             and (device is None or event.device == device)
-            and (since_ns is None or max(event.detected_utc_ns, event.cleared_utc_ns or 0) >= since_ns)
+            and (since_ns is None or _changed_utc_ns(event) >= since_ns)
             and (until_ns is None or event.onset.earliest_utc_ns < until_ns)
         ]
         return chosen if limit is None else chosen[-limit:]
@@ -256,3 +258,12 @@ class Catalogue:
         for recording in self.recordings_of(run):
             out.extend(self._try(recording, lambda connection: connection.execute(query).fetchall()))
         return out
+
+
+def _changed_utc_ns(event: Event) -> int:
+    """When it was detected, cleared or acknowledged, whichever was last."""
+    instants = [event.detected_utc_ns, event.cleared_utc_ns or 0]
+    if event.acknowledged and isinstance(at := event.evidence.get("acknowledged_at"), str):
+        with contextlib.suppress(ValueError):
+            instants.append(parse_utc(at))
+    return max(instants)

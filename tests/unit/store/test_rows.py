@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from loadlog.model.clock import NS as NS_MODEL
+from loadlog.model.clock import format_utc
 from loadlog.model.event import EventState, Severity
 from loadlog.model.sample import FailureCause, PollFailure, Quality, Reading, Sample, Stamp
 from loadlog.store import Archive
@@ -143,6 +144,16 @@ def test_the_latest_state_of_an_event_counts(tmp_path: Path) -> None:
         assert [e.id for e in archive.events(kinds=["limit"], limit=1)] == [2]
         assert archive.events(kinds=["load_trip"]) == []
         assert [e.id for e in archive.events(since_ns=T0 + 35 * NS // 100)] == [2]
+
+
+def test_an_acknowledgement_is_news_of_an_event(tmp_path: Path) -> None:
+    """`/api/events`, since: detected, cleared or acknowledged since."""
+    seen = format_utc(T0 + 3600 * NS)
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.put_events([event(1, 1), event(2, 2, acknowledged=True, evidence={"acknowledged_at": seen})])
+        opened.journal.put_events([event(3, 3, acknowledged=True, evidence={"acknowledged_at": "by a broken clock"})])
+    assert [e.id for e in Archive(tmp_path).events(since_ns=T0 + 3600 * NS)] == [2]
+    assert Archive(tmp_path).events(since_ns=T0 + 3601 * NS) == []
 
 
 def test_what_validation_hands_on_comes_back_equal(tmp_path: Path) -> None:
