@@ -26,6 +26,11 @@ WHOSE: dict[str, str] = {
     "communication_lost": BUS, "device_changed": BUS, "reading_frozen": BUS, "reading_implausible": BUS,
     "cutoff_reached": SOURCE, "sharing_imbalance": BENCH, "limit": BENCH,
 }  # fmt: skip
+# ends of others, and what the service says about itself: no kind of these makes a verdict
+OF_THE_SERVICE = frozenset({
+    "sense_restored", "communication_restored", "clock_step", "sample_gap", "late_polls", "store_trouble", "disk_low", "forward_backlog",
+    "forward_refused", "notify_failed", "action_failed", "action_taken",
+})  # fmt: skip
 ABOUT_THE_DATA = frozenset({"communication_lost", "device_changed", "reading_frozen", "reading_implausible"})
 EXPECTED = frozenset({"cutoff_reached"})  # an end that is no failure
 
@@ -62,7 +67,7 @@ def verdict(
     if seen is None or seen < MIN_SEEN:
         share = "nothing was recorded" if not seen else f"only {100 * seen:.1f} % of the readings were taken"
         return Verdict("cannot be judged", f"Cannot be judged: {share} in {lasted}, and what was seen shows no fault of the bench.", first)
-    doubts = f"; {len(troubles)} doubts about the readings" if troubles else ""
+    doubts = f"; {len(troubles)} {'doubt' if len(troubles) == 1 else 'doubts'} about the readings" if troubles else ""
     if not ended and silent_s is not None and silent_s > SILENT_S:
         since = f"nothing was recorded for the last {duration(silent_s)}: the recorder is not running, or cannot record"
         return Verdict("cannot be judged", f"Not ended, and {since}. Held for {lasted} until then{complete}{doubts}.", first)

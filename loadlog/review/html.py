@@ -80,7 +80,7 @@ def _body(report: PostMortem) -> Iterable[str]:
     summary, run = report.summary, report.summary.run
     yield f"<h1>Review of run {escape(run.id)}</h1>"
     yield f'<p class="verdict" data-word="{escape(report.verdict.word)}">{escape(report.verdict.sentence)}</p>'
-    end = f"ended {_time(run.ended_utc_ns)} ({escape(run.end_reason)})" if run.ended_utc_ns is not None else "still going on"
+    end = f"ended {_time(run.ended_utc_ns)} ({escape(run.end_reason)})" if run.ended_utc_ns is not None else "not ended"
     length = duration((summary.until_utc_ns - run.started_utc_ns) / NS)
     planned = f" of {duration(run.planned_s)} planned" if run.planned_s else ""
     yield f'<p class="quiet">Started {_time(run.started_utc_ns)}, {end}, {length}{planned}. All times are UTC.</p>'

@@ -91,7 +91,7 @@ def pdf_report(report: PostMortem) -> bytes:
     paper.set_font("DejaVu", "B", 16)
     paper.multi_cell(0, 9, f"Review of run {printable(run.id)}", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     paper.line_of(report.verdict.sentence, 11, bold=True)
-    end = f"ended {utc_words(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "still going on"
+    end = f"ended {utc_words(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "not ended"
     paper.line_of(f"Started {utc_words(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}")
     for limit in report.accepted.limits:
         paper.line_of(f"{limit.decision}: {limit.reason}")
@@ -167,6 +167,7 @@ def _figures(paper: _Paper, report: PostMortem) -> None:
 def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, float]:
     """The picture, and its height over its width."""
     units = list(dict.fromkeys(c.unit for c in curves))
+    several = len({c.device for c in curves}) > 1
     width, height = 9.5, 1.6 * len(units) + 0.5
     plot = Plot(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(plot)
@@ -179,7 +180,14 @@ def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, floa
             low = [float("nan") if v is None else v for v in curve.minimum]
             high = [float("nan") if v is None else v for v in curve.maximum]
             axes.fill_between(instants, low, high, color=COLOURS.get(unit, "#555"), alpha=0.25, linewidth=0)
-            axes.plot(instants, mean, style, color=COLOURS.get(unit, "#555"), linewidth=0.9, label=curve.channel)
+            axes.plot(
+                instants,
+                mean,
+                style,
+                color=COLOURS.get(unit, "#555"),
+                linewidth=0.9,
+                label=f"{curve.device} {curve.channel}" if several else curve.channel,
+            )
         first, last = axes.get_xlim()
         for event in events:
             at = event.onset.latest_utc_ns / NS / 86400  # matplotlib counts days since 1970
@@ -200,7 +208,6 @@ def _plot(curves: Sequence[Curve], events: Sequence[Event]) -> tuple[bytes, floa
 
 
 def _instants(microseconds: Sequence[int]) -> Any:
-
     return np.array(microseconds, dtype="datetime64[us]")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.learned import Learned
-from loadlog.review.cause import WHOSE, Verdict
+from loadlog.review.cause import WHOSE, Verdict, duration
 from loadlog.review.evidence import brief
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
 
@@ -18,8 +18,8 @@ def summary_text(summary: Summary) -> str:
 
 
 def _head(summary: Summary) -> list[str]:
-    run, length = summary.run, _span(summary.until_utc_ns - summary.run.started_utc_ns)
-    planned = f" of {_span(round(run.planned_s * NS))} planned" if run.planned_s else ""
+    run, length = summary.run, duration((summary.until_utc_ns - summary.run.started_utc_ns) / NS)
+    planned = f" of {duration(run.planned_s)} planned" if run.planned_s else ""
     end = f"ended {utc_words(run.ended_utc_ns)} ({_one_line(run.end_reason)})" if run.ended_utc_ns is not None else "not ended"
     return [
         f"Review of run {run.id}",
@@ -39,10 +39,10 @@ def _progress_line(summary: Summary) -> str:
     """How far a run that is on has come."""
     run, progress = summary.run, summary.progress
     share = f" ({100 * progress.elapsed_s / run.planned_s:.0f} %)" if run.planned_s else ""
-    planned = f" of {_span(round(run.planned_s * NS))} planned{share}" if run.planned_s else ""
+    planned = f" of {duration(run.planned_s)} planned{share}" if run.planned_s else ""
     answered = f", {100 * progress.share:.1f} %" if progress.share is not None else ""
     so_far = f"{progress.received} of {progress.expected} readings expected so far{answered}"
-    return f"  progress: {_span(round(progress.elapsed_s * NS))}{planned}; {so_far}"
+    return f"  progress: {duration(progress.elapsed_s)}{planned}; {so_far}"
 
 
 def _events(summary: Summary, most: int | None) -> list[str]:
@@ -127,14 +127,6 @@ def _one_line(text: str) -> str:
 def _time(t_utc_ns: int) -> str:
     """Under a heading that says UTC."""
     return format_utc(t_utc_ns)[:23].replace("T", " ")
-
-
-def _span(ns: int) -> str:
-    seconds = ns / NS
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    hours, rest = divmod(round(seconds), 3600)
-    return f"{hours} h {rest // 60:02d} min" if hours else f"{rest // 60} min {rest % 60:02d} s"
 
 
 def verdict_text(summary: Summary, verdict: Verdict) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import re
 from typing import Any
 
 import pytest
+from matplotlib.axes import Axes
 from pypdf import PdfReader
 
-from loadlog.review.pdf import pdf_report
+from loadlog.review.pdf import _plot, pdf_report
 from loadlog.review.postmortem import PostMortem, post_mortem
 from loadlog.store import Archive
 from tests.unit.review.conftest import NASTY
@@ -46,6 +48,16 @@ def test_verdict_zone_events_and_notes_stand_in_it(report: PostMortem) -> None:
     assert packed("Started 2027-01-15 07:00:00.000 UTC, ended 2027-01-15 07:00:30.000 UTC") in text
     assert packed(f"Note 2027-01-15 07:00:05.000 UTC {NASTY[:-1]}") in text
     assert packed("load-1 151 6") in text, "polls and failed polls"
+
+
+def test_curves_of_several_devices_are_told_apart(report: PostMortem, monkeypatch: pytest.MonkeyPatch) -> None:
+    labels: list[str] = []
+    plot = Axes.plot
+    monkeypatch.setattr(Axes, "plot", lambda self, *args, label="", **more: (labels.append(label), plot(self, *args, label=label, **more)))
+    (curve, *_) = next(w.curves for w in report.windows)
+    _plot([curve], [])
+    _plot([curve, dataclasses.replace(curve, device="case")], [])
+    assert labels == [curve.channel, f"load-1 {curve.channel}", f"case {curve.channel}"]
 
 
 def test_every_figure_stands_in_it_with_unit_and_uncertainty(report: PostMortem) -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from loadlog.model.event import Event, Onset, Severity
-from loadlog.review.cause import verdict
+from loadlog.model.event import KINDS, Event, Onset, Severity
+from loadlog.review.cause import OF_THE_SERVICE, WHOSE, verdict
 from loadlog.review.compare import compare
 from loadlog.review.html import html_report
 from loadlog.review.judging import judged_answer
@@ -52,6 +52,18 @@ def test_events_of_the_service_do_not_make_a_run_fail() -> None:
 
 def test_a_battery_that_reaches_its_end_has_not_failed() -> None:
     assert say(happened(1, "cutoff_reached", 10.0, 10.5, Severity.WARNING))[0] == "held"
+
+
+def test_every_kind_is_the_bench_s_or_the_service_s() -> None:
+    """A kind that stands in neither table would be told and yet count for no verdict."""
+    assert set(WHOSE).isdisjoint(OF_THE_SERVICE)
+    assert set(WHOSE) | OF_THE_SERVICE == KINDS.keys()
+
+
+def test_one_doubt_is_one() -> None:
+    one = happened(1, "reading_frozen", 1.0, 2.0, Severity.WARNING)
+    assert "; 1 doubt about the readings." in say(one)[1]
+    assert "; 2 doubts about the readings." in say(one, happened(2, "communication_lost", 3.0, 4.0))[1]
 
 
 @pytest.mark.parametrize(
