@@ -259,8 +259,7 @@ class Pipeline:
 
     def restore(self, active: Sequence[Event]) -> None:
         """Go on with the events of before a restart: active ones (detectors clear them when what they saw is over), and cleared ones that
-        may
-        still be acknowledged. Events of devices that are no longer configured stay active until acknowledged by the user's eyes only."""
+        may still be acknowledged. Events of devices that are no longer configured stay active: nothing sees their end."""
         self._book.restore(active)
         self._tell_detectors(self.active(), self._lanes)
 
@@ -337,8 +336,7 @@ class Pipeline:
 
 def reading_of(sample: Sample) -> Reading | PollFailure:
     """What acquisition must have given for this stored sample: only ``counts``, stamp, failure and the reasons that cannot be computed
-    again
-    are used, so a store needs to keep no more than those."""
+    again are used, so a store needs to keep no more than those."""
     if sample.failure is not None:
         return PollFailure(sample.device, sample.stamp, sample.failure, sample.detail)
     reasons = {c: r for c, r in sample.uncertain.items() if r == "identity_changed" or (sample.counts.get(c, 0) is None and r in REASONS)}

@@ -218,7 +218,7 @@ def _line(sums: Sums, u_v: float) -> tuple[float, float, float] | None:
 
 
 def left_out_text(seconds: Mapping[str, float]) -> str:
-    """``left out, not regulated: supply_trip 12 s, input off 40 s``; empty when nothing was."""
+    """``left out, since the output was not regulated: input off 40 s, supply trip 12 s``, the longest first; empty when nothing was."""
     parts = [f"{reason.replace('_', ' ')} {_duration(s)}" for reason, s in sorted(seconds.items(), key=lambda item: -item[1])]
     return f"left out, since the output was not regulated: {', '.join(parts)}" if parts else ""
 

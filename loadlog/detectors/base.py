@@ -192,8 +192,7 @@ def onset_since(before: Stamp | None, first: Sample) -> Onset:
 
 def onset_between(before: Sample | None, first: Sample) -> Onset:
     """From the last sample that does not show it to the first that does. Without a sample before (or with a clock that stepped back
-    between)
-    nothing earlier than the first is known, and the interval is that sample's own."""
+    between) nothing earlier than the first is known, and the interval is that sample's own."""
     return onset_since(None if before is None else before.stamp, first)
 
 

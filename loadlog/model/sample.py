@@ -81,9 +81,8 @@ class Sample:
     """One validated poll of one device. The only thing that detectors accept.
 
     ``seq`` increases over all devices and is never reused (0: not yet numbered). ``values``: channel -> reading in its unit, None when
-    unknown.
-    Slow channels keep their last value between their polls and are marked in ``held``. ``quality`` is the worst of the *essential*
-    channels (voltage, current and power for a load), ``uncertain``: channel -> reason for each channel that is not good;
+    unknown. Slow channels keep their last value between their polls and are marked in ``held``. ``quality`` is the worst of the
+    *essential* channels (voltage, current and power for a load), ``uncertain``: channel -> reason for each channel that is not good;
     ``bad``: the channels among them that are bad. ``uncertainty``: channel -> standard uncertainty in the channel's unit.
     ``counts`` holds what the store keeps. ``failure`` is set, and everything else empty, when the poll failed.
     """
