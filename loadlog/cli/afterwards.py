@@ -162,13 +162,13 @@ def replay(run_id: str, other_path: Path | None, as_recorded: bool, config_path:
     if as_json:
         print_json(result.to_json())
     else:
-        _print(result, "as recorded" if as_recorded else str(other_path or config_path))
+        _print(result, "as recorded" if as_recorded else f"by {other_path or config_path}")
     return 1 if as_recorded and not result.identical else 0
 
 
-def _print(result: Replay, by: str) -> None:
+def _print(result: Replay, how: str) -> None:
     said = "every event came out again, bit for bit" if result.identical else f"{result.same} events came out the same"
-    click.echo(f"{result.samples} samples of run {result.run.id}, judged by {by}: {said}")
+    click.echo(f"{result.samples} samples of run {result.run.id}, judged {how}: {said}")
     for caveat in result.caveats:
         click.echo(f"  note: {caveat}")
     rows = list(_rows(result))

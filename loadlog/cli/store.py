@@ -25,6 +25,7 @@ def store() -> None:
 def status(config_path: Path, as_json: bool) -> int:
     """Size, growth a day, days until the disk is full, and the recordings."""
     from loadlog.loading import load_bench
+    from loadlog.store.status import DAY_S
     from loadlog.store.status import status as store_status
 
     facts = store_status(load_bench(config_path).data_dir, time.time_ns())
@@ -36,7 +37,8 @@ def status(config_path: Path, as_json: bool) -> int:
         for r in facts.recordings
     ]
     print_table("", ["recording", "run", "MB", "samples from .. to (UTC)", "state"], rows, right=[2])
-    growth = "unknown yet" if facts.growth_bytes_per_day is None else f"{facts.growth_bytes_per_day / 1e6:.1f} MB a day"
+    most = "at most " if facts.recorded_s < DAY_S else ""  # rows that are not sealed yet take much more room than those that are
+    growth = "unknown yet" if facts.growth_bytes_per_day is None else f"{most}{facts.growth_bytes_per_day / 1e6:.1f} MB a day"
     full = "" if facts.days_until_full is None else f", full in {facts.days_until_full:.0f} days"
     click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
     for line in facts.damaged.values():
@@ -53,7 +55,7 @@ def _span(first_ns: int | None, last_ns: int | None) -> str:
 def _written(recording: Any) -> str:
     if recording.kind == "logbook":
         return f"notes {recording.notes}, acknowledged events {recording.acknowledged}"
-    return "closed" if recording.closed_utc_ns is not None else "being written, or cut off by a crash"
+    return "closed" if recording.closed_utc_ns is not None else "open: being written, or gone on with at the next start"
 
 
 @store.command()

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from loadlog.config.section import NAME_PATTERN, NAME_WORDS
 from loadlog.model.errors import ConfigError
 
 M = TypeVar("M", bound=BaseModel)
@@ -61,10 +62,17 @@ def explain(error: ValidationError, model: type[BaseModel], data: Any) -> str:
         return f"{key}: unknown key{nearest(str(path[-1]), _known_keys(model, path[:-1]))}{more}"
     if first["type"] == "missing":
         return f"{key}: missing{more}"
-    message = first["msg"].removeprefix("Value error, ")
+    message = said(first)
     given = first.get("input")
     shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and first["type"] != "value_error" else ""
     return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"
+
+
+def said(fault: Any) -> str:
+    """What is wrong by one fault of pydantic, without its place; a name's pattern in words."""
+    if fault["type"] == "string_pattern_mismatch" and fault.get("ctx", {}).get("pattern") == NAME_PATTERN:
+        return f"a name is of {NAME_WORDS}"
+    return str(fault["msg"]).removeprefix("Value error, ")
 
 
 def _path_text(path: tuple[int | str, ...], data: Any) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -74,7 +75,7 @@ class PlanConfig(Section):
     cron: str = ""
     at: str = ""
     time_zone: str = "UTC"
-    missed: str = Field(default="skip", pattern="^(skip|start)$")
+    missed: Literal["skip", "start"] = "skip"
     missed_within: str = "1h"
     keep: bool = False
     stop: StopConfig | None = None

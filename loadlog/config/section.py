@@ -12,7 +12,9 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
-Name = Annotated[str, Field(pattern=rf"^{NAME.pattern}$")]
+NAME_PATTERN = rf"^{NAME.pattern}$"
+NAME_WORDS = "letters, digits, '.', '_' and '-', a letter or digit first, at most 63 characters"
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 
 
 class Section(BaseModel):

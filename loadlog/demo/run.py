@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -69,6 +70,7 @@ def run_demo(data: Path, *, duration_s: float | None, tcp_port: int, seed: int, 
         LoadlogError: a part did not start; its own line stands above.
     """
     stop = _Stop()
+    tcp_port = tcp_port or _free_port()
     children = Children()
     more = ["-v"] if verbose else []
     status = 1
@@ -77,7 +79,7 @@ def run_demo(data: Path, *, duration_s: float | None, tcp_port: int, seed: int, 
         children.start(["serve", "--config", str(config), *more], read_output=False)
         client = ControlClient(data)
         run_id = _start_run(client, children, stop, duration_s)
-        _say(f"run {run_id} is on; commands: loadlog events --config {config}")
+        _say(f"run {run_id} is on; live page: http://127.0.0.1:{tcp_port}/; commands: loadlog events --config {config}")
         _wait(children, stop, duration_s)
         _finish(client, run_id)
         status = 0
@@ -85,6 +87,12 @@ def run_demo(data: Path, *, duration_s: float | None, tcp_port: int, seed: int, 
         status = max(status, children.stop())
     click.echo(verdict_text(*first_answer(Archive(data), run_id)))
     return status
+
+
+def _free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as found:
+        port: int = found.getsockname()[1]
+    return port
 
 
 class _Stop:

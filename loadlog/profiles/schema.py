@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from loadlog.config import nearest
+from loadlog.config import Name, nearest
 from loadlog.model.quantity import CHANNEL_NAME, STATUS_CHANNELS, UNIT_OF_SUFFIX, unit_of
 
 CONTRACT_CHANNELS = (
@@ -139,7 +139,7 @@ class StatusBase(Table):
 class Common(Table):
     """The head of a profile. ``roles``: what the instrument may be used as. ``ratings``: the absolute ratings, channel -> value."""
 
-    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,62}$")]
+    name: Name
     description: OneLine = ""
     manual: OneLine = ""
     roles: list[Literal["load", "supply", "meter", "thermometer"]] = Field(min_length=1)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from loadlog.config import NAME, PlanConfig, nearest
+from loadlog.config.section import NAME_WORDS
 from loadlog.model.duration import LONGEST_S
 from loadlog.model.errors import RefusedError, UsageError
 from loadlog.model.event import REPORTED_KINDS, Event
@@ -70,7 +71,7 @@ class Orders:
 
     def _run_start(self, name: str = "", devices: Any = None, duration_s: Any = 0, keep: Any = False) -> dict[str, Any]:
         if not isinstance(name, str) or not NAME.fullmatch(name):
-            raise UsageError(f"name: {name!r} is no run name (letters, digits, '.', '_', '-'; at most 63)")
+            raise UsageError(f"name: {name!r} is no run name: it is of {NAME_WORDS}")
         plan = self._recorder.plans.get(name)
         if plan is not None and devices is None and not duration_s:  # what is not said comes from the plan of that name
             devices, duration_s, keep = list(plan.devices), plan.duration_s, keep or plan.keep

@@ -242,7 +242,7 @@ class Recorder:
         """Begin a run on devices that are in none."""
         for device in devices:
             if (other := self._journal.run_of(device)) is not None:
-                raise RefusedError(f"device {device} is in run {other}", hint=f"stop it first, or leave {device} out with --device")
+                raise RefusedError(f"device {device} is in run {other}", hint=f"stop it first, or start the run without {device}")
         run = RunInfo(self._journal.next_run_id(name), name, devices, self._now(), planned_s, keep=keep)
         self._durable.append(self._journal.start_run(run, self._bench.snapshot(self._identities)))
         # Another source, other leads: a run is judged by what is learned in it, and a replay of it needs nothing from before.

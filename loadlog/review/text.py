@@ -32,6 +32,7 @@ def _head(summary: Summary) -> list[str]:
         "",
         "Channels                        minimum         mean      maximum  unit  worst quality, failed polls included",
         *(line for d in summary.devices for line in _channel_lines(d)),
+        "  (of every reading, doubtful and held ones too; the report's figures, with their uncertainty, are of the good ones alone)",
     ]
 
 

@@ -12,19 +12,21 @@ from loadlog.store.reader import Archive
 
 DAY_S = 86_400.0
 LOOK_BACK_NS = 7 * 86_400 * NS
-SHORTEST_NS = 60 * NS  # a shorter record says nothing about a day
+SHORTEST_S = 60.0  # a shorter record says nothing about a day
 
 
 @dataclass(frozen=True, slots=True)
 class StoreStatus:
     """``growth_bytes_per_day`` and ``days_until_full`` are None while too little was recorded to say; the rate is that of the last week's
-    recordings. ``damaged``: file -> what is wrong with it; ``left_alone``: the same for files of a newer version or another program."""
+    recordings, which cover ``recorded_s``; while that is short it is too high, for rows that are not sealed yet take more room.
+    ``damaged``: file -> what is wrong with it; ``left_alone``: the same for files of a newer version or another program."""
 
     directory: str
     recordings: list[RecordingInfo]
     size_bytes: int
     samples: int
     free_bytes: int
+    recorded_s: float
     growth_bytes_per_day: float | None
     days_until_full: float | None
     damaged: dict[str, str]
@@ -43,7 +45,8 @@ def status(directory: Path, now_utc_ns: int) -> StoreStatus:
 def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus:
     """As `status`, for a data directory that is open already: what was read of its closed recordings is not read again."""
     recordings = archive.recordings()
-    growth = _growth(recordings, now_utc_ns)
+    recorded_s, bytes_of_it = _last_week(recordings, now_utc_ns)
+    growth = bytes_of_it / recorded_s * DAY_S if recorded_s >= SHORTEST_S else None
     free = free_bytes(directory)
     return StoreStatus(
         directory=str(archive.folder),
@@ -51,6 +54,7 @@ def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus
         size_bytes=sum(r.size_bytes for r in recordings),
         samples=sum(r.samples for r in recordings),
         free_bytes=free,
+        recorded_s=recorded_s,
         growth_bytes_per_day=growth,
         days_until_full=None if not growth else free / growth,
         damaged={name: line for name, line in archive.damaged.items() if name not in archive.foreign},
@@ -58,16 +62,14 @@ def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus
     )
 
 
-def _growth(recordings: list[RecordingInfo], now_utc_ns: int) -> float | None:
-    """Bytes per day of recording time over the last week. Recordings that overlap in time (several runs at once) add up."""
+def _last_week(recordings: list[RecordingInfo], now_utc_ns: int) -> tuple[float, int]:
+    """Seconds that the recordings of the last week cover, and their bytes. Those that overlap in time (several runs at once) add up."""
     recent = [
         (r.t_first_ns, r.t_last_ns, r.size_bytes)
         for r in recordings
         if r.t_first_ns is not None and r.t_last_ns is not None and r.t_last_ns >= now_utc_ns - LOOK_BACK_NS
     ]
     if not recent:
-        return None
+        return 0.0, 0
     span_ns = max(last for _, last, _ in recent) - min(first for first, _, _ in recent)
-    if span_ns < SHORTEST_NS:
-        return None
-    return sum(size for _, _, size in recent) / (span_ns / NS) * DAY_S
+    return span_ns / NS, sum(size for _, _, size in recent)

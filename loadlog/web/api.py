@@ -17,7 +17,8 @@ from loadlog.web.problems import Problem
 from loadlog.web.site import Site, costly, site_of
 from loadlog.web.source import MAX_POINTS
 from loadlog.web.stream import EventStreamResponse
-from loadlog.web.strict import TEXT, make_router
+from loadlog.web.strict import make_router
+from loadlog.web.texts import TEXT
 
 router = make_router()
 SiteOf = Annotated[Site, Depends(site_of)]

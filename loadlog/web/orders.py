@@ -12,7 +12,8 @@ from loadlog.model.clock import format_utc
 from loadlog.model.duration import LONGEST_S
 from loadlog.web.problems import Problem
 from loadlog.web.site import Site, site_of
-from loadlog.web.strict import SOME_TEXT, TEXT, make_router
+from loadlog.web.strict import make_router
+from loadlog.web.texts import SOME_TEXT, TEXT
 
 router = make_router("/api")
 SiteOf = Annotated[Site, Depends(site_of)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import http
 import logging
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -18,7 +18,10 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
+from loadlog.config import nearest
+from loadlog.config.explained import model_inside, said
 from loadlog.model.errors import LoadlogError, RefusedError, StoreError, UsageError
+from loadlog.web.texts import SHOWN, SOME_TEXT
 
 MEDIA_TYPE = "application/problem+json"
 _log = logging.getLogger(__name__)
@@ -83,9 +86,9 @@ def install(app: FastAPI) -> None:
             return Problem(404, f"there is nothing at {request.url.path[:100]}").response()
         return Problem(exc.status_code, str(exc.detail), headers=exc.headers).response()
 
-    async def on_invalid(_request: Request, exc: Exception) -> JSONResponse:
+    async def on_invalid(request: Request, exc: Exception) -> JSONResponse:
         assert isinstance(exc, RequestValidationError)
-        return of_validation(exc).response()
+        return of_validation(exc, fields_of_body(request.scope.get("route"))).response()
 
     async def on_fault(request: Request, exc: Exception) -> JSONResponse:
         _log.error("request failed: %s %s", request.method, request.url.path, exc_info=exc)
@@ -105,14 +108,25 @@ def refused_method(app: FastAPI, request: Request) -> Problem:
     return Problem(405, detail, headers={"Allow": ", ".join(known)})
 
 
-def of_validation(error: RequestValidationError) -> Problem:
-    """The first fault of a request that does not fit its description."""
+def fields_of_body(route: Any) -> tuple[str, ...]:
+    """The fields that the body of a route may have."""
+    field = getattr(route, "body_field", None)
+    model = None if field is None else model_inside(field.field_info.annotation)
+    return tuple(getattr(model, "model_fields", ()))
+
+
+def of_validation(error: RequestValidationError, known: Collection[str] = ()) -> Problem:
+    """The first fault of a request that does not fit its description; an unknown field goes before the others, which may follow from it.
+    ``known``: the fields of its body."""
     errors = error.errors()
-    first = errors[0]
+    first = next((e for e in errors if e["type"] == "extra_forbidden"), errors[0])
     path = [str(part) for part in first["loc"] if part not in ("body", "query", "path")] or [str(first["loc"][0])]
     more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
     if first["type"] == "json_invalid":
         return Problem(400, f"the body is not JSON: {first.get('ctx', {}).get('error', first['msg'])}")
-    message = str(first["msg"]).removeprefix("Value error, ")
-    field = ".".join(path)
+    field = ".".join(path)[:SHOWN]
+    if first["type"] == "extra_forbidden":
+        return Problem(422, f"there is no field {field!r}{nearest(field, known)}{more}", field=field)
+    pattern = first.get("ctx", {}).get("pattern")
+    message = "words are needed" if pattern == SOME_TEXT else said(first)
     return Problem(422, f"{field}: {message}{more}", field=field)

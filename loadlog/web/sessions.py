@@ -14,7 +14,8 @@ from loadlog.web.orders import Body
 from loadlog.web.problems import Problem
 from loadlog.web.security import cookie_name
 from loadlog.web.site import Site, site_of
-from loadlog.web.strict import TEXT, make_router
+from loadlog.web.strict import make_router
+from loadlog.web.texts import TEXT
 
 router = make_router("/api")
 _log = logging.getLogger(__name__)

@@ -17,12 +17,9 @@ from starlette.requests import ClientDisconnect
 
 from loadlog.config import nearest
 from loadlog.web.problems import Problem
+from loadlog.web.texts import SHOWN
 
-_CHARACTER = r"[^\x00-\x08\x0b-\x1f\x7f-\x9f]"
-TEXT = rf"^{_CHARACTER}*$"  # what `judge_text` asks, for the description
-SOME_TEXT = rf"^{_CHARACTER}*[^\s\x00-\x1f\x7f-\x9f]{_CHARACTER}*$"  # and not blank
 _TEXT_CONTROLS = "\t\n"
-_SHOWN = 40  # characters of a foreign name in a message
 
 
 def make_router(prefix: str = "") -> APIRouter:
@@ -62,7 +59,7 @@ def judge_query(request: Request, single: dict[str, bool]) -> None:
     seen: set[tuple[str, str]] = set()
     for name, value in request.query_params.multi_items():
         if name not in single:
-            raise Problem(422, f"there is no query field {name[:_SHOWN]!r}{nearest(name[:_SHOWN], single)}", field=name[:_SHOWN])
+            raise Problem(422, f"there is no query field {name[:SHOWN]!r}{nearest(name[:SHOWN], single)}", field=name[:SHOWN])
         key = (name, "" if single[name] else value)  # of a list only the same again: it would be worked out again
         if key in seen:
             raise Problem(422, f"{name}: given more than once", field=name)
@@ -78,7 +75,7 @@ async def judge_content_type(request: Request) -> None:
         raise Problem(400, "the client went away before its body was complete", field="body") from exc
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if body and kind != "application/json":
-        given = f"not {kind[:_SHOWN]!r}" if kind else "and say so"
+        given = f"not {kind[:SHOWN]!r}" if kind else "and say so"
         raise Problem(415, f"the body must be application/json, {given}", field="Content-Type")
 
 
@@ -106,7 +103,7 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     out = dict(pairs)
     if len(out) < len(pairs):
         names = [name for name, _ in pairs]
-        double = next(name for name in names if names.count(name) > 1)[:_SHOWN]
+        double = next(name for name in names if names.count(name) > 1)[:SHOWN]
         raise Problem(422, f"{double!r} is given more than once", field=double)
     return out
 
@@ -132,7 +129,7 @@ def judge_text(text: str, field: str) -> None:
     """Raises `Problem` for control characters and halves of surrogate pairs."""
     for char in text:
         if (ord(char) < 0x20 and char not in _TEXT_CONTROLS) or 0x7F <= ord(char) <= 0x9F or 0xD800 <= ord(char) <= 0xDFFF:
-            raise Problem(422, f"{field[:_SHOWN]}: U+{ord(char):04X} is not text", field=field[:_SHOWN])
+            raise Problem(422, f"{field[:SHOWN]}: U+{ord(char):04X} is not text", field=field[:SHOWN])
 
 
 def _is_list(annotation: Any) -> bool:

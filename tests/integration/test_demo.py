@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -107,6 +108,7 @@ def test_nothing_is_told_that_did_not_happen(demo: tuple[Path, str]) -> None:
 def test_the_demo_prints_the_review_of_its_run(demo: tuple[Path, str]) -> None:
     _, printed = demo
     assert "Review of run demo-" in printed
+    assert re.search(r"^run demo-\d{4} is on; live page: http://127\.0\.0\.1:[1-9]\d*/; ", printed, re.M)
     assert "sense_fallback" in printed
     assert "not a safety device" in printed
 

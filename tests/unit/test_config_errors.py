@@ -52,9 +52,21 @@ CASES = [
     ("[bench]", "[bench", "b.toml: not valid TOML: "),
     ('[bench]\nname = "north-wall"\n', "", "b.toml: bench: missing"),
     ('name = "north-wall"\n', "", "b.toml: bench.name: missing"),
-    ('"north-wall"', '"north wall"', "b.toml: bench.name: String should match pattern"),
-    ('"north-wall"', '"wall\\\\"', "b.toml: bench.name: String should match pattern"),  # a tag that ends in a backslash reads back wrong
-    ('"north-wall"', '""', "b.toml: bench.name: String should match pattern"),
+    (
+        '"north-wall"',
+        '"north wall"',
+        "b.toml: bench.name: a name is of letters, digits, '.', '_' and '-', a letter or digit first, at most 63 characters, not",
+    ),
+    (
+        '"north-wall"',
+        '"wall\\\\"',
+        "b.toml: bench.name: a name is of letters, digits, '.', '_' and '-', a letter or digit first, at most 63 characters, not",
+    ),  # a tag that ends in a backslash reads back wrong
+    (
+        '"north-wall"',
+        '""',
+        "b.toml: bench.name: a name is of letters, digits, '.', '_' and '-', a letter or digit first, at most 63 characters, not",
+    ),
     ('"north-wall"', '"north-wall"\ndata_dri = "d"', "b.toml: bench.data_dri: unknown key (nearest known: data_dir)"),
     (
         "[bench]",
@@ -236,6 +248,7 @@ CASES = [
             ('duration = "0s"', "duration: '0s' is not between 0 and ten years: leave it out"),
             ('duration = "99999d"', "duration: '99999d' is not between 0 and ten years: leave it out"),
             ('duration = "12"', "duration: '12' is no duration such as 90s, 45min, 12h or 1h30min"),
+            ('missed = "never"', "missed: Input should be 'skip' or 'start', not 'never'"),
             ('missed_within = ""', "missed_within: '' is no duration such as 90s, 45min, 12h or 1h30min"),
         )
     ],

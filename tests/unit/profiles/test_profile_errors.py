@@ -99,7 +99,7 @@ SET = 'function = 16\naddress = 66\ntype = "f32"'
 
 MODBUS_CASES = [
     # the file
-    ('name = "bench-load"', 'name = "bench load"', "p.toml: name: String should match pattern"),
+    ('name = "bench-load"', 'name = "bench load"', "p.toml: name: a name is of letters, digits, '.', '_' and '-', a letter or digit first"),
     ('name = "bench-load"\n', "", "p.toml: name: missing"),
     ('name = "bench-load"', 'name = "bench-load', "p.toml: not valid TOML: "),
     ("timeout_s = 0.2", f"timeout_s = {'9' * 5000}", "p.toml: not valid TOML: a number is too long"),

@@ -248,6 +248,7 @@ def test_the_status_says_when_the_disk_is_full(tmp_path: Path) -> None:
     facts = status(tmp_path, T0 + 3600 * NS)
     assert (facts.samples, len(facts.recordings)) == (3600, 1)
     assert facts.growth_bytes_per_day == pytest.approx(24 * facts.size_bytes, rel=0.01)
+    assert facts.recorded_s == pytest.approx(3600, rel=0.01)
     assert facts.days_until_full == pytest.approx(facts.free_bytes / (24 * facts.size_bytes), rel=0.01)
 
 

@@ -53,6 +53,21 @@ def test_a_refusal_of_the_recorder_is_a_conflict_with_its_reason(bench: StandIn,
     assert "first-0001" in detail
 
 
+@pytest.mark.parametrize(
+    ("path", "body", "field", "says"),
+    [
+        ("/api/runs", {"name": "x", "device": ["load-1"]}, "device", "there is no field 'device' (nearest known: devices)"),
+        ("/api/runs", {"nam": "x"}, "nam", "there is no field 'nam' (nearest known: name) (and 1 more)"),
+        ("/api/runs", {"name": "a b"}, "name", "name: a name is of letters, digits, '.', '_' and '-', a letter or digit first"),
+        ("/api/runs/none-0001/notes", {"text": "  "}, "text", "text: words are needed"),
+        ("/api/events/99/ack", {"bye": "Ida"}, "bye", "there is no field 'bye' (nearest known: by)"),
+    ],
+)
+def test_a_field_that_does_not_fit_is_told_in_words(still: httpx.Client, path: str, body: dict[str, Any], field: str, says: str) -> None:
+    """CONTRACT: unknown fields are refused with the nearest known one; a pattern is nothing for people."""
+    assert problem(still.post(path, json=body), 422, field).startswith(says)
+
+
 def test_acknowledging_names_who_and_why(bench: StandIn, http: httpx.Client) -> None:
     event = bench.event("load_trip", "load-1", Severity.ALARM, "tripped")
     bench.flush()
