@@ -76,6 +76,12 @@ def verdict(
     return Verdict("held", f"Held for {lasted}: no warning or alarm about the bench{complete}{doubts}.", first)
 
 
+def without_events(said: Verdict, why: str) -> Verdict:
+    """The verdict where events cannot be read: what was told is not known, and silence means nothing."""
+    beside = f" What can be read says: {said.sentence}" if said.word == "did not hold" else ""
+    return Verdict("cannot be judged", f"Cannot be judged: the events cannot be read, {why}.{beside}", said.first)
+
+
 def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
     event = first[0].event
     after_ns = event.onset.latest_utc_ns - started_utc_ns

@@ -20,7 +20,7 @@ from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Severity
 from loadlog.review.acceptance import judge_plan, with_limits
-from loadlog.review.cause import Verdict, concerns_the_bench, verdict
+from loadlog.review.cause import Verdict, concerns_the_bench, verdict, without_events
 from loadlog.review.evidence import brief, whole
 from loadlog.review.summary import Summary, summarise
 from loadlog.review.unregulated import left_out
@@ -116,9 +116,8 @@ def first_answer(archive: Archive, run_id: str, now_utc_ns: int | None = None) -
     events = [h.event for h in summary.events]
     ended = summary.run.ended_utc_ns is not None
     seen = taken / expected if expected else None
-    return summary, verdict(
-        events, started_utc_ns=summary.run.started_utc_ns, ended=ended, seen=seen, length_s=length_s, silent_s=summary.silent_s
-    )
+    said = verdict(events, started_utc_ns=summary.run.started_utc_ns, ended=ended, seen=seen, length_s=length_s, silent_s=summary.silent_s)
+    return summary, without_events(said, summary.damaged[0]) if summary.damaged else said
 
 
 def post_mortem(

@@ -87,6 +87,9 @@ def replay_run(
     neighbours = {name: d for name, d in neighbours.items() if d.group in groups}
     given = archive.circumstances(run.id)
     revisions = archive.revisions(run.id)
+    unread = dict(archive.damaged)
+    lost = [f"events cannot be read: {unread[r.name]}" for r in archive.recordings_of(run.id) if r.name in unread]
+    caveats += lost
     if not any(isinstance(item, Begun) for item in given):
         caveats.append("it is not recorded where the detectors began: the first events may differ")
     if any(gap.samples for gap in archive.gaps(run.id)):
@@ -99,7 +102,8 @@ def replay_run(
     replayed = list(replay(counter, described_first, given, revisions, specs.keys(), later=later, as_stored=as_stored))
     first_seq = min((item.seq for item in given if isinstance(item, Begun)), default=0)
     told = [e for e in revisions if e.seq >= first_seq and e.kind in DECLARED_KINDS and (e.device is None or e.device in specs)]
-    return _compare(run, counter.samples, _without_acknowledging(told), replayed, tuple(caveats))
+    found = _compare(run, counter.samples, _without_acknowledging(told), replayed, tuple(caveats))
+    return replace(found, identical=False) if lost else found
 
 
 class _Counter:

@@ -59,7 +59,8 @@ class Happened:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """Everything that `run show` prints; instants in UTC nanoseconds."""
+    """Everything that `run show` prints; instants in UTC nanoseconds. ``damaged``: recordings of the run whose events cannot be read, one
+    line each."""
 
     run: RunInfo
     until_utc_ns: int
@@ -71,6 +72,7 @@ class Summary:
     software: str
     learned: dict[str, Understanding] = field(default_factory=dict)
     now_utc_ns: int | None = None
+    damaged: tuple[str, ...] = ()
 
     @property
     def progress(self) -> Progress:
@@ -114,6 +116,7 @@ class Summary:
             "events": [{**h.event.to_json(), "unordered_with_previous": h.unordered} for h in self.events],
             "notes": [{"t": format_utc(n.t_utc_ns), "author": n.author, "text": n.text} for n in self.notes],
             "gaps": list(self.gaps),
+            "damaged": list(self.damaged),
             "learned": {device: known.to_json() for device, known in self.learned.items()},
         }
 
@@ -132,17 +135,20 @@ def summarise(archive: Archive, run_id: str, now_utc_ns: int | None = None) -> S
     until_ns = run.ended_utc_ns if run.ended_utc_ns is not None else max(lasts, default=run.started_utc_ns)
     specs = archive.devices(run.id)
     snapshot = archive.snapshot(run.id)
+    events = archive.events(run=run.id)
+    damaged = tuple(archive.damaged[r.name] for r in recordings if r.name in archive.damaged)
     return Summary(
         run=run,
         until_utc_ns=until_ns,
         devices=tuple(_device_facts(archive, run, specs[name], max(until_ns, *lasts, 0)) for name in run.devices if name in specs),
-        events=_in_order(archive.events(run=run.id)),
+        events=_in_order(events),
         notes=tuple(archive.notes(run.id)),
         gaps=tuple(_gap_line(gap) for gap in archive.gaps(run.id)),
         identities=dict(snapshot.identities),
         software=snapshot.software,
         learned={name: known for name, known in archive.learned(run.id).items() if name in run.devices},
         now_utc_ns=now_utc_ns,
+        damaged=damaged,
     )
 
 

@@ -23,10 +23,11 @@ from loadlog.store import info as infos
 from loadlog.store.connect import reading
 from loadlog.store.follower import run_id
 from loadlog.store.info import Gap, RecordingInfo
-from loadlog.store.recovery import latest_events
+from loadlog.store.recovery import latest_events, run_number
 from loadlog.store.rows import Layout
 
 T = TypeVar("T")
+_OF_A_RUN = re.compile(r"run-(.*-(\d{4,}))(?:\.p\d+)?" + re.escape(infos.SUFFIX))
 
 
 class Catalogue:
@@ -73,6 +74,8 @@ class Catalogue:
             StoreError: its recording is there, but cannot be read.
         """
         runs = self.runs()
+        if run_id == "last":
+            self._refuse_unreadable_newest(runs)
         if run_id == "last" and runs:
             return runs[-1]
         matches = [run for run in runs if run.id == run_id] or [run for run in runs if run.name == run_id]
@@ -91,6 +94,15 @@ class Catalogue:
         for name, line in self.damaged.items():
             if of_run.fullmatch(name):
                 raise StoreError(f"run {run_id!r} cannot be read: {line}")
+
+    def _refuse_unreadable_newest(self, runs: list[RunInfo]) -> None:
+        """Whoever asks for the last run must not be given the one before it. Runs are numbered in their order."""
+        newest = max(map(run_number, runs), default=0)
+        for name, line in self.damaged.items():
+            found = _OF_A_RUN.fullmatch(name)
+            if found is not None and int(found[2]) > newest:
+                hint = f"the one before it is {runs[-1].id}" if runs else ""
+                raise StoreError(f"the last run, {found[1]}, cannot be read: {line}", hint=hint)
 
     def recordings_of(self, run_id: str | None = None, device: str | None = None) -> list[RecordingInfo]:
         """The recordings of a run (all when None) that hold a device (any when None), oldest first."""
@@ -185,8 +197,8 @@ class Catalogue:
         key = (recording.name, recording.created_utc_ns, recording.size_bytes)
         known = self._closed_events.get(key)
         if known is None:
-            known = self._try(recording, latest_events) or []
-            if recording.closed_utc_ns is not None:
+            known = self._try(recording, latest_events)
+            if recording.closed_utc_ns is not None and recording.name not in self.damaged:
                 self._closed_events[key] = known
         return known
 

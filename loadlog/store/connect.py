@@ -91,9 +91,13 @@ def _cannot_open(path: Path, detail: str) -> StoreError:
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Let SQLite's and the system's errors leave as `StoreError`."""
+    """Let SQLite's and the system's errors leave as `StoreError`, and what is found damaged in a row with the file's name."""
     try:
         yield
+    except DamagedError as exc:
+        if exc.where:
+            raise
+        raise DamagedError(exc.what, where=str(path), hint=exc.hint) from exc
     except sqlite3.Error as exc:
         raise translate(exc, path) from exc
     except OSError as exc:

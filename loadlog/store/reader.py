@@ -64,7 +64,8 @@ class Archive(Catalogue):
 
     def _decoded(self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None) -> Iterator[Sample]:
         for layout, rows in self._pages(recording, device, from_ns, to_ns):
-            yield from map(layout.decode, rows)
+            with translated(recording.path):
+                yield from map(layout.decode, rows)
 
     def _layout_rows(
         self, recording: RecordingInfo, device: str, from_ns: int | None, to_ns: int | None
@@ -128,8 +129,8 @@ class Archive(Catalogue):
                 row = read_page(
                     connection, recording.path, Page(number, len(layout.names), 0, recording.last_seq, limit=1, newest=True)
                 ).rows
-            if row and (best is None or row[0].seq > best.seq):
-                best = Record(row[0].seq, run_id(recording), layout.decode(row[0]), recording.name)
+                if row and (best is None or row[0].seq > best.seq):
+                    best = Record(row[0].seq, run_id(recording), layout.decode(row[0]), recording.name)
         return best
 
     def since(self, seq: int, limit: int = 10_000) -> list[Record]:

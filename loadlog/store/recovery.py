@@ -77,10 +77,11 @@ def _read_all(folder: Path, found: Found) -> tuple[list[str], int]:
     for path in recording_paths(folder):
         try:
             with reading(path) as connection:
-                found.infos.append(info_from(connection, path))
-                for event in latest_events(connection):
-                    if event.id not in latest or latest[event.id].seq < event.seq:
-                        latest[event.id] = event
+                info, events = info_from(connection, path), latest_events(connection)
+            found.infos.append(info)
+            for event in events:
+                if event.id not in latest or latest[event.id].seq < event.seq:
+                    latest[event.id] = event
         except DamagedError as exc:
             damaged_bytes += file_size(path)
             damaged.append(path.name)

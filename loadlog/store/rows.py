@@ -17,6 +17,7 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, EventState, Onset, Severity
 from loadlog.model.quantity import standard_uncertainty
 from loadlog.model.sample import EMPTY, FailureCause, Quality, Sample, sample_of, stamp_of
+from loadlog.store.connect import DamagedError
 from loadlog.store.schema import compact
 
 INT64 = 1 << 63
@@ -41,11 +42,18 @@ NO_MARKS = Marks(EMPTY, frozenset(), frozenset(), "")
 
 @lru_cache(maxsize=4096)
 def parse_marks(text: str) -> Marks:
-    """The inverse of `Layout._marks`."""
-    data: dict[str, Any] = json.loads(text)
-    return Marks(
-        data.get("uncertain", EMPTY), frozenset(data.get("bad", ())), frozenset(data.get("absent", ())), data.get("detail", "")
-    )  # fmt: skip
+    """The inverse of `Layout._marks`.
+
+    Raises:
+        DamagedError: it is not what was written; without the marks nobody knows which reading to doubt.
+    """
+    try:
+        data: dict[str, Any] = json.loads(text)
+        return Marks(
+            data.get("uncertain", EMPTY), frozenset(data.get("bad", ())), frozenset(data.get("absent", ())), data.get("detail", "")
+        )  # fmt: skip
+    except (AttributeError, TypeError, ValueError) as exc:
+        raise DamagedError(f"is damaged: marks of a sample unreadable ({exc})", hint="restore it from a copy") from exc
 
 
 class Row(NamedTuple):
@@ -229,13 +237,22 @@ def event_row(event: Event, carried: bool) -> tuple[Any, ...]:
 
 
 def event_from_row(row: tuple[Any, ...]) -> Event:
-    """The inverse of `event_row`."""
+    """The inverse of `event_row`.
+
+    Raises:
+        DamagedError: it is not what was written.
+    """
     (seq, id_, kind, key, device, group, run, severity, state, earliest, latest, detected, cleared, acknowledged, confidence, message, body,
      _carried) = row  # fmt: skip
-    more: dict[str, Any] = json.loads(body)
-    return Event(
-        id=id_, seq=seq, kind=kind, key=key, device=device, group=group, run=run, severity=Severity(severity), state=EventState(state),
-        onset=Onset(earliest, latest), detected_utc_ns=detected, message=message, cleared_utc_ns=cleared, acknowledged=bool(acknowledged),
-        acknowledged_by=more["acknowledged_by"], note=more["note"], confidence=confidence, alternatives=more["alternatives"],
-        evidence=more["evidence"],
-    )  # fmt: skip
+    try:
+        if not all(isinstance(number, int) for number in (seq, id_, earliest, latest, detected, cleared or 0)):
+            raise ValueError("a number is none")
+        more: dict[str, Any] = json.loads(body)
+        return Event(
+            id=id_, seq=seq, kind=kind, key=key, device=device, group=group, run=run, severity=Severity(severity), state=EventState(state),
+            onset=Onset(earliest, latest), detected_utc_ns=detected, message=message, cleared_utc_ns=cleared,
+            acknowledged=bool(acknowledged), acknowledged_by=more["acknowledged_by"], note=more["note"], confidence=confidence,
+            alternatives=more["alternatives"], evidence=more["evidence"],
+        )  # fmt: skip
+    except (KeyError, TypeError, ValueError) as exc:
+        raise DamagedError(f"is damaged: event {id_} unreadable ({exc!r})", hint="restore it from a copy") from exc

@@ -3,10 +3,12 @@ right exit status, no traceback, no number out of nothing."""
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import itertools
 import json
 import math
+import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from loadlog.cli.main import run
 from loadlog.model.clock import NS
 from loadlog.model.event import EventState, Onset, Severity
 from loadlog.model.sample import Quality
+from loadlog.store import Archive
 from tests.integration.test_command_line import GOOD
 from tests.unit.store.recorded import SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
@@ -263,6 +266,75 @@ def test_a_program_gets_facts_of_what_was_done(tmp_path: Path, loadlog: Any) -> 
     status, out, err = loadlog(bench, "export", "last", "--json")
     assert (status, out) == (2, "")
     assert "csv goes into a file with --json (give --output soak-0001.csv)" in err
+
+
+@pytest.mark.parametrize("older", [True, False])
+def test_the_last_run_is_not_the_one_before_it(tmp_path: Path, loadlog: Any, older: bool) -> None:
+    """The file of the newest run is damaged: who asks for the last one in the morning is told so, and not given yesterday's."""
+    bench = recorded(tmp_path, one_sample)
+    with OpenJournal(bench / "data") as opened:
+        opened.journal.start_run(run_info("soak-0002"), snapshot())
+        opened.journal.stop_run("soak-0002", T0, "done")
+        opened.flush()
+    folder = bench / "data" / "recordings"
+    (folder / "run-soak-0002.sqlite").write_bytes(b"x" * 8192)
+    if not older:
+        (folder / "run-soak-0001.sqlite").unlink()
+    for arguments in (("review", "last"), ("run", "show", "last"), ("export", "last"), ("replay", "last"), ("events", "--run", "last")):
+        status, out, err = loadlog(bench, *arguments)
+        assert (status, out) == (4, ""), arguments
+        assert "the last run, soak-0002, cannot be read" in err
+        assert ("(the one before it is soak-0001)" in err) == older
+        assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "commands"),
+    [
+        ("UPDATE event SET body = substr(body, 2)", (("replay", "last"),)),
+        ("UPDATE event SET body = '{}'", (("replay", "last"),)),
+        ("UPDATE event SET detected_utc_ns = 'noon'", (("replay", "last"),)),
+        ("UPDATE sample SET marks = substr(marks, 2) WHERE marks IS NOT NULL", (("export", "last"), ("replay", "last"))),
+        ("UPDATE sample SET marks = '[]' WHERE marks IS NOT NULL", (("export", "last"), ("replay", "last"))),
+    ],
+)
+def test_text_that_is_no_json_any_more_is_damage_of_its_recording(
+    tmp_path: Path, loadlog: Any, change: str, commands: tuple[tuple[str, ...], ...]
+) -> None:
+    """A flipped bit that SQLite cannot see: one line with the file, and a recorder that starts all the same."""
+
+    def fill(opened: OpenJournal) -> None:
+        opened.put(*polls(range(1, 20)), sample(20, uncertain={"voltage_v": "stale"}))
+        opened.journal.put_events([event(1, 21)])
+
+    bench = recorded(tmp_path, fill)
+    path = bench / "data" / "recordings" / "run-soak-0001.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        db.execute(change)
+    for arguments in commands:
+        status, _, err = loadlog(bench, *arguments)
+        if change.startswith("UPDATE sample") or status:
+            assert status == 4, (arguments, err)
+            assert "run-soak-0001.sqlite: is damaged: " in err
+            assert len(err.splitlines()) == 1
+    assert loadlog(bench, "events")[0] == 0
+    if change.startswith("UPDATE event"):
+        for _ in range(2):  # asked again it is damaged still
+            said = loadlog(bench, "review", "last")[1]
+            assert said.startswith("Cannot be judged: the events cannot be read, ")
+            assert "run-soak-0001.sqlite: is damaged: event 1 unreadable" in said
+        facts = json.loads(loadlog(bench, "review", "last", "--json")[1])
+        assert facts["verdict"]["word"] == "cannot be judged"
+        assert "is damaged: event 1 unreadable" in facts["damaged"][0]
+        again = loadlog(bench, "replay", "last")[1]
+        assert "note: events cannot be read: " in again
+        assert "every event came out again" not in again
+    with OpenJournal(bench / "data") as opened:
+        opened.put(sample(1000))
+        opened.flush()
+    newest = Archive(bench / "data").latest("load-1")
+    assert newest is not None
+    assert newest.seq >= 1000  # beyond what the file that was set aside may hold
 
 
 def test_an_archive_that_is_not_there(tmp_path: Path, loadlog: Any) -> None:
