@@ -17,9 +17,11 @@ In a notebook::
 Recorded samples: ``analyse(loadlog.open("last")["load-1"]).figures()`` computes everything about one device; for a run that does not fit
 into memory, `DeviceAnalysis` is given ``chunk_of_recorded(part)`` for each of ``archive.arrays_by_parts(device, run)``. `group_figures`
 looks at several devices of one source, `judge` holds acceptance limits against figures, `timeline` orders events as far as they can be.
+What nothing else here needs, for figures of one's own: `type_a`, `combined`, `effective_degrees`, `coverage_factor` (JCGM 100),
+`guarded_risk`, `global_risks` (JCGM 106), `peukert_exponent`, `peukert_hours`.
 """
 
-from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated
+from loadlog.analysis.battery import Discharge, TwoCurrent, against_rated, peukert_exponent, peukert_hours
 from loadlog.analysis.bins import Bins, BinTable, bin_width_s, join
 from loadlog.analysis.chunk import Chunk, Column, chunk_of_arrays, chunk_of_recorded, chunks_of_samples, readings
 from loadlog.analysis.device import STATISTICS, DeviceAnalysis, analyse, check_limit, check_statistic
@@ -32,6 +34,7 @@ from loadlog.analysis.regression import LeastSquares, LineFit
 from loadlog.analysis.regulated import LeftOut
 from loadlog.analysis.supply import LoadEffect, drift, temperature_coefficient, warm_up
 from loadlog.analysis.timeline import Placed, surely_before, timeline
+from loadlog.analysis.uncertainty import combined, coverage_factor, effective_degrees, global_risks, guarded_risk, type_a
 from loadlog.analysis.verdict import AcceptanceLimit, Decision, LimitVerdict, RunVerdict, judge, judge_run
 from loadlog.analysis.walk import Interval, Span, Walk
 from loadlog.analysis.wiring import Measured, efficiency, path_resistance, sharing
@@ -71,16 +74,17 @@ __all__ = [
     "check_statistic",
     "chunk_of_arrays", "chunk_of_recorded",
     "chunks_of_samples",
+    "combined", "coverage_factor",
     "drift",
-    "efficiency", "group_figures",
+    "effective_degrees", "efficiency", "global_risks", "group_figures", "guarded_risk",
     "join",
     "judge",
     "judge_run",
-    "path_resistance",
+    "path_resistance", "peukert_exponent", "peukert_hours",
     "readings",
     "sharing",
     "surely_before",
     "temperature_coefficient",
-    "timeline",
+    "timeline", "type_a",
     "warm_up",
 ]  # fmt: skip

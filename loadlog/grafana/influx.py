@@ -10,13 +10,11 @@ from collections.abc import Sequence
 from typing import Any, Self
 
 from grafana_foundation_sdk.cog import builder, variants
-from grafana_foundation_sdk.cog.runtime import DataqueryConfig
 from grafana_foundation_sdk.models import dashboard
 
 SOURCE = dashboard.DataSourceRef(type_val="influxdb", uid="${datasource}")
 SOURCE_UID = "loadlog"  # of the provisioned data source
 DEVICES = '"load", "supply", "meter", "thermometer"'  # a device's measurement is its role
-QUERY_KEYS = frozenset({"refId", "datasource", "query", "rawQuery", "resultFormat", "alias", "hide"})
 
 
 class InfluxQuery(variants.Dataquery):
@@ -42,11 +40,6 @@ class InfluxQuery(variants.Dataquery):
         """Keys that are not known are dropped, as the SDK does with its own: a round trip shows them."""
         source = dashboard.DataSourceRef.from_json(data.get("datasource", {}))
         return cls(data.get("query", ""), data.get("alias", ""), data.get("resultFormat") == "table", data.get("refId", ""), source)
-
-
-def variant_config() -> DataqueryConfig:
-    """For the SDK's registry, so that it reads queries back."""
-    return DataqueryConfig(identifier="influxdb", from_json_hook=InfluxQuery.from_json)
 
 
 class Query(builder.Builder[InfluxQuery]):

@@ -6,6 +6,7 @@ quotes or a boolean for a number is refused, because in a register map such a sl
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -146,7 +147,21 @@ class Common(Table):
     ratings: dict[ChannelName, float] = Field(default_factory=dict)
 
 
-def check_kind(name: str, kind: str) -> None:
+def check_one_way(status: StatusBase, kind: str, given: Mapping[str, object]) -> None:
+    """A status is described in one way, the one that its name asks for; ``given``: ``bit``, ``values``, ``bits``, ``on``, ``off``.
+
+    Raises:
+        ValueError: it is described in several, or in another.
+    """
+    _check_kind(status.name, kind)
+    ways = [way for way in ("bit", "values", "bits") if given[way] is not None]
+    if given["on"] is not None or given["off"] is not None:
+        ways.append("on and off")
+    if len(ways) > 1:
+        raise ValueError(f"{' and '.join(ways)} contradict each other: give one")
+
+
+def _check_kind(name: str, kind: str) -> None:
     """A status of the contract has the kind that the contract gives it.
 
     Raises:

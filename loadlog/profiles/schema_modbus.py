@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from loadlog.model.wire import MAX_READ_REGISTERS
-from loadlog.profiles.schema import Common, PlainName, Quantity, StatusBase, Table, TimingTable, check_kind, check_value_names
+from loadlog.profiles.schema import Common, PlainName, Quantity, StatusBase, Table, TimingTable, check_one_way, check_value_names
 
 WORDS = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "u64": 4, "s64": 4, "f32": 2, "f64": 4, "bcd16": 1, "bcd32": 2}
 Order = Literal["high-first", "low-first"]
@@ -126,12 +126,7 @@ class ModbusStatus(StatusBase):
 
     @model_validator(mode="after")
     def _one_way(self) -> ModbusStatus:
-        check_kind(self.name, self.kind)
-        ways = [k for k in ("bit", "values", "bits") if getattr(self, k) is not None]
-        if self.on is not None or self.off is not None:
-            ways.append("on and off")
-        if len(ways) > 1:
-            raise ValueError(f"{' and '.join(ways)} contradict each other: give one")
+        check_one_way(self, self.kind, self.__dict__)
         if self.mask is not None and (self.bit is not None or self.bits is not None):
             raise ValueError("mask is for values, or on and off; a bit is given by bit")
         if self.inverted and self.bit is None and self.function not in (1, 2):

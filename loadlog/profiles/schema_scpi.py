@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from loadlog.profiles.schema import Common, PlainName, Quantity, StatusBase, Table, TimingTable, check_kind, check_value_names
+from loadlog.profiles.schema import Common, PlainName, Quantity, StatusBase, Table, TimingTable, check_one_way, check_value_names
 
 
 def _query(text: str) -> str:
@@ -89,12 +89,7 @@ class ScpiStatus(StatusBase):
 
     @model_validator(mode="after")
     def _one_way(self) -> ScpiStatus:
-        check_kind(self.name, self.kind)
-        ways = [k for k in ("bit", "values", "bits") if getattr(self, k) is not None]
-        if self.on is not None or self.off is not None:
-            ways.append("on and off")
-        if len(ways) > 1:
-            raise ValueError(f"{' and '.join(ways)} contradict each other: give one")
+        check_one_way(self, self.kind, self.__dict__)
         if (self.on is None) != (self.off is None) or (self.on is not None and self.on == self.off):
             raise ValueError("give both on and off, and let them differ; leave both out for ON, OFF, 1 and 0")
         if self.kind != "bits" and self.query is None:

@@ -25,7 +25,6 @@ from loadlog.store.disk import written_whole
 
 VERSION = 1
 MANIFEST = "manifest.json"
-SUFFIX = ".zip"
 BLOCK = 1 << 20
 
 

@@ -20,9 +20,10 @@ from grafana_foundation_sdk.cog import plugins, runtime
 from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models import dashboard
 
-from loadlog.grafana.influx import QUERY_KEYS, variant_config
+from loadlog.grafana.influx import InfluxQuery
 
 PANELS = {"timeseries", "table", "stat", "state-timeline", "xychart", "row"}  # drawn by every Grafana of 11.6 without a plug-in
+QUERY_KEYS = {"refId", "datasource", "query", "rawQuery", "resultFormat", "alias", "hide"}
 FORMATS = {"time_series", "table"}
 ANNOTATION_KEYS = {
     "query", "rawQuery", "resultFormat", "refId", "fromAnnotations", "textColumn", "tagsColumn", "titleColumn", "timeEndColumn",
@@ -35,7 +36,7 @@ BUILT_IN = {"timeFilter", "__interval", "tag_bench", "tag_device", "tag_bus", "c
 WIDTH = 24
 
 plugins.register_default_plugins()
-runtime.Runtime().register_dataquery_variant(variant_config())
+runtime.Runtime().register_dataquery_variant(runtime.DataqueryConfig(identifier="influxdb", from_json_hook=InfluxQuery.from_json))
 
 
 def problems(board: dict[str, Any]) -> list[str]:

@@ -11,10 +11,11 @@ from loadlog.sim import frames
 from loadlog.sim.faults import FAULTS, check_params
 from loadlog.sim.messages import MbapConnection, ScpiConnection
 from loadlog.sim.pacing import Pace, Transmitter
-from loadlog.sim.registers import PatternModel, answer_pdu
+from loadlog.sim.registers import answer_pdu
 from loadlog.sim.rtu import RtuLine, Unit, WireLog
 from loadlog.sim.timetable import Fault
 from loadlog.sim.wire_faults import WireFaults
+from tests.unit.sim.register_models import PatternModel
 
 MS = 1_000_000
 ASK = frames.rtu_frame(1, bytes.fromhex("0300100002"))

@@ -19,11 +19,12 @@ from loadlog.sim.circuit import Mode
 from loadlog.sim.instruments import LoadFront, Ratings
 from loadlog.sim.maps import LoadMap, ThermocoupleMap
 from loadlog.sim.messages import MbapConnection, ScpiConnection
-from loadlog.sim.registers import PlainModel, RegisterModel, answer_pdu
+from loadlog.sim.registers import RegisterModel, answer_pdu
 from loadlog.sim.rtu import RtuLine, Unit, WireLog
 from loadlog.sim.scpi import ScpiLoad, ScpiMeter
 from loadlog.sim.wire_faults import WireFaults
 from tests.unit.sim.bench_help import ONE_LOAD, scenario
+from tests.unit.sim.register_models import PlainModel
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 LATER_NS = 1_000_000_000
