@@ -8,16 +8,18 @@ at zero):
   nothing). Current that still flows, or remote sense, decides for the source; so do other devices of the group: a collapse at theirs too,
   or none. The form is followed by `supply_form`. In CV the current must fall as well, else the load itself pulls the voltage.
 - I below 5 % of I0 while V holds 0.9·V0 (in CV: rises): the load stopped, or a power lead broke with remote sense (the sense leads still
-  see the source). A new protection bit decides for the load. An undervoltage stop, an order of ours, the input switched off, and a changed
-  set-point or mode explain it and are no trip; where these channels are slow, their next poll is waited for.
+  see the source). A new protection bit decides for the load. An undervoltage stop, the input switched off, a set-point that asks for
+  nothing and another mode explain it and are no trip.
 
+What is not known yet is not waited for: it is told at the first sample (at the second where another device of the group may decide, or an
+order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
+others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
+and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
+An order explains what it asks for: that the current stops, or that the source is in its limit; not a source that gives up under it.
 Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
 source by more than 30 % on purpose looks the same as a supply trip in current limit or latch-off.
-Where two causes cannot be told apart both are named with probabilities. These are judgements where no other witness is: local sense and
-nothing left at the load is 0.6 supply, 0.4 lead; a load that stops with the input reported on and no protection bit is 0.3 load, 0.7 lead
-(remote), and 0.95 load (local, since V at its terminals is there).
-Confusions: battery at its end (`cutoff` says so where the source is told to be one); a one-poll spike (marked by validation, not used); a
-supply switched off by hand (is a supply trip to us).
+Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
+is told to be one); a one-poll spike (marked by validation, not used); a supply switched off by hand (is a supply trip to us).
 Onset: from the last sample of the steady state to the first that departs. Evidence: ``voltage_before_v``, ``voltage_v``,
 ``current_before_a``, ``current_a``, ``form``, ``returns``, ``cycle_s``, ``protection``. Source: common practice of power-supply testing.
 """
@@ -29,9 +31,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between, usable
-from loadlog.detectors.status import is_undervoltage
-from loadlog.detectors.supply_form import COLLAPSED, RECOVERED, SupplyForm
+from loadlog.detectors.asked import Steady, overloads, stops, was_raised
+from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
+from loadlog.detectors.stop_causes import TRIPS, Stop, supply_share
+from loadlog.detectors.supply_form import CLAMPED, COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
@@ -42,37 +45,25 @@ STEADY_POLLS = 3
 ORDER_SETTLE_S = 2.0
 PEER_PERIODS = 2.5
 SURE = 0.9
-_EXPLAINING = ("protection", "input_on", "setpoint", "mode")
-
-
-@dataclass(slots=True)
-class _Steady:
-    """The last steady state under load."""
-
-    voltage_v: float
-    current_a: float
-    last: Sample
-    mode: str | None
-    polls: int = 1
-    protection: int = 0  # the word
-    setpoint: float | None = None
 
 
 @dataclass(slots=True)
 class _Stopped:
-    """The current stopped, the voltage is there; waiting for what may explain it, at most ``wait`` more polls."""
+    """The current stopped, the voltage is there. ``kind``: what was raised, empty so far; ``wait``: polls until it is at the latest."""
 
-    before: _Steady
+    before: Steady
     onset: Onset
     voltage_v: float
     current_a: float
+    why: Stop
     wait: int
-    unread: set[str] = field(default_factory=set)
+    kind: str = ""
 
 
 @dataclass(slots=True)
 class _Collapsed:
-    """The voltage is gone. ``kind``: what was raised, empty while others of the group are waited for (``wait`` polls)."""
+    """The voltage is gone. ``kind``: what was raised, empty so far; ``wait``: polls until it is at the latest; ``watch``: polls in which
+    others of the group may bear witness."""
 
     form: SupplyForm
     onset: Onset
@@ -80,11 +71,14 @@ class _Collapsed:
     current_a: float
     probability: float
     wait: int
+    watch: int
     low_until_ns: int
+    before: Steady | None = None  # None after a restart
+    others_a: dict[str, float] = field(default_factory=dict)  # currents of the group before
+    flows: bool = False
     kind: str = ""
     said: tuple[str, bool, int, bool] = ("", False, 0, False)
     back: Onset | None = None
-    setpoint: float | None = None
 
 
 class Trips(Stateless):
@@ -97,7 +91,7 @@ class Trips(Stateless):
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         self._least_v = _least(voltage)
         self._least_a = _least(current)
-        self._steady: _Steady | None = None
+        self._steady: Steady | None = None
         self._stopped: _Stopped | None = None
         self._collapsed: _Collapsed | None = None
         self._tripped: tuple[str, float] | None = None  # kind, I0
@@ -115,7 +109,7 @@ class Trips(Stateless):
         if voltage_v > 0.0 and float(event.evidence.get("voltage_v", 0.0)) < COLLAPSED * voltage_v:
             form = SupplyForm(voltage_v, current_a, self._device.period_s, event.onset.latest_utc_ns)
             form.returns = int(event.evidence.get("returns", 0))
-            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, event.kind)
+            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, 0, kind=event.kind)
         else:
             self._tripped = (event.kind, current_a)
 
@@ -128,6 +122,8 @@ class Trips(Stateless):
         else:
             v, i = context.measured(sample)
         if v is None or i is None:
+            if self._steady is not None:
+                self._steady.skipped += 1
             return NOTHING
         if self._collapsed is not None:
             return self._follow(self._collapsed, sample, v, i, context)
@@ -153,89 +149,91 @@ class Trips(Stateless):
             steady.voltage_v += TRACK * (v - steady.voltage_v)
             steady.current_a += TRACK * (abs(i) - steady.current_a)
             steady.polls += 1
-            self._note(steady, sample)
+            steady.last, steady.skipped = sample, 0
         else:
             self._begin(sample, v, abs(i), mode)
         return NOTHING
 
-    def _least_hold(self, steady: _Steady, mode: str | None) -> float:
+    def _least_hold(self, steady: Steady, mode: str | None) -> float:
         return steady.voltage_v + 0.25 * self._least_v if mode == "cv" else HOLDS * steady.voltage_v
 
     def _begin(self, sample: Sample, v: float, i: float, mode: str | None) -> None:
         """A steady state, when there is a load."""
         self._steady = None
         if i >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
-            self._steady = _Steady(v, i, sample, mode)
-            self._note(self._steady, sample)
-
-    @staticmethod
-    def _note(steady: _Steady, sample: Sample) -> None:
-        steady.last = sample
-        steady.protection = sample.status.get("protection", 0)
-        steady.setpoint = sample.values.get("setpoint")
-
-    def _protections(self, word: int) -> frozenset[str]:
-        return frozenset(bit_names(self._device, "protection", word))
+            self._steady = Steady(v, i, sample, mode)
 
     # -- voltage gone
 
-    def _collapse(self, steady: _Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+    def _collapse(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        if context.discharged or _asks_for_more(steady.setpoint, sample) or self._ordered(context, steady, sample, ("setpoint", "mode")):
+        orders = self._orders(context, steady, sample)
+        if context.discharged or any(o.channel == "input_on" and not o.value for o in orders):
             return NOTHING
+        if abs(i) >= CLAMPED * steady.current_a and (was_raised(steady, sample) or any(overloads(o, steady) for o in orders)):
+            return NOTHING  # the load pulls the voltage down, or `current_limit`
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
-        flows = abs(i) >= STOPPED * steady.current_a + self._least_a
-        probability = 0.99 if flows else 0.95 if self._device.sense == "remote" else 0.6
-        case = _Collapsed(form, onset_between(steady.last, sample), v, abs(i), probability, self._polls_to_wait(context), end_ns(sample))
-        case.setpoint = steady.setpoint
+        watch = self._polls_to_watch(context)
+        case = _Collapsed(
+            form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
+            steady, _currents(context), abs(i) >= STOPPED * steady.current_a + self._least_a,
+        )  # fmt: skip
         self._collapsed = case
         return self._weigh(case, context)
 
     def _weigh(self, case: _Collapsed, context: Context) -> Sequence[Finding]:
-        """Supply or lead? The group decides where it shows; without it at once, with both named."""
-        verdict = _group_verdict(context, case.onset, case.low_until_ns)
-        if verdict is not None:
-            case.probability = 0.99 if verdict else 0.03
-            case.wait = 0
-        if case.wait > 0:
+        """Supply or lead? What the group shows counts as it comes in; told as soon as it is sure, or at the second sample."""
+        was = case.probability
+        case.probability, is_seen = supply_share(self._device.sense == "remote", case.flows, context, case.onset, case.low_until_ns)
+        case.watch -= 1
+        if not is_seen and case.wait > 0 and 1.0 - SURE < case.probability < SURE:
             case.wait -= 1
-            if case.probability < SURE:
-                return NOTHING
+            return NOTHING
         kind = "supply_trip" if case.probability >= 0.5 else "open_circuit"
         findings: list[Finding] = []
         if case.kind and case.kind != kind:
             findings.append(self._collapse_finding(case, case.onset, clear=True, more={"revised_to": kind}))
-        if case.kind != kind or verdict is not None:
+        if case.kind != kind or case.probability != was:
             case.kind = kind
             findings.append(self._collapse_finding(case, case.onset))
         return findings
 
     def _follow(self, case: _Collapsed, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         was_low = case.form.is_low
-        over = case.form.update(v, i, sample.stamp.t_utc_ns)
+        over = case.form.update(v, self._of_source(case, i, context), sample.stamp.t_utc_ns)
         if was_low and not case.form.is_low:
             case.back = Onset(begin_ns(sample), end_ns(sample))
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
-        if _asks_for_more(case.setpoint, sample) and case.form.form == "current_limit":
+        if case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
             self._collapsed = None
             end = Onset(begin_ns(sample), end_ns(sample))
             return (self._collapse_finding(case, end, clear=True, more={"revised_to": "current_limit_entered"}),) if case.kind else NOTHING
-        if case.wait > 0:
+        if not case.form.is_low:
+            case.wait = 0  # it came back before the others were polled
+        if case.watch > 0 or not case.kind:
             findings.extend(self._weigh(case, context))
         if not case.kind:
-            if case.form.is_low:
-                return findings
-            case.wait = 0  # it came back before the others were polled
-            findings.extend(self._weigh(case, context))
+            return findings
         if over:
             findings.append(self._collapse_finding(case, case.back or Onset(begin_ns(sample), end_ns(sample)), clear=True))
             self._collapsed = None
         elif self._is_news(case):
             findings.append(self._collapse_finding(case, case.onset))
         return findings
+
+    @staticmethod
+    def _of_source(case: _Collapsed, i: float, context: Context) -> float:
+        """Our current, scaled as that of the source fell: loads that share what it still gives do so unequally. The others count once they
+        were polled since."""
+        now, before = abs(i), case.form.current_a
+        for name, before_a in case.others_a.items():
+            seen = context.peers[name].recent
+            if seen and seen[-1].begin_ns >= case.onset.latest_utc_ns and (other := seen[-1].current_a) is not None:
+                now, before = now + abs(other), before + before_a
+        return case.form.current_a * now / before
 
     def _is_news(self, case: _Collapsed) -> bool:
         """Form, settling, and the number of returns at every doubling."""
@@ -271,79 +269,82 @@ class Trips(Stateless):
 
     # -- current gone
 
-    def _stop(self, steady: _Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+    def _stop(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        if context.discharged or self._ordered(context, steady, sample, ("input_on", "setpoint", "mode")):
+        orders = self._orders(context, steady, sample)
+        if context.discharged or any(stops(order, steady) for order in orders):
             return NOTHING
-        channels = [c for name in _EXPLAINING if (c := self._device.channel(name)) is not None]
-        wait = max((2 * c.every + 1 for c in channels), default=0)
-        self._stopped = _Stopped(steady, onset_between(steady.last, sample), v, abs(i), wait, {c.name for c in channels})
+        why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a))
+        wait = int(bool(orders) and steady.skipped == 0)
+        self._stopped = _Stopped(steady, onset_between(steady.last, sample), v, abs(i), why, wait)
         return self._explain(self._stopped, sample, i, context)
 
     def _explain(self, case: _Stopped, sample: Sample, i: float, context: Context) -> Sequence[Finding]:
-        """Decide as soon as everything that could explain it was read after the fact."""
+        """What it is by what was read so far; over when all was read that could explain it, or the current flows again."""
         if abs(i) > 0.3 * case.before.current_a:
             self._stopped = None
-            return NOTHING
-        case.unread -= sample.counts.keys()
+            return (self._flows_again(case.kind, sample),) if case.kind else NOTHING
+        explained = case.why.read(sample, context.mode(sample))
+        is_over = bool(explained) or case.why.is_over
+        if is_over:
+            self._stopped = None
+        if explained == "load_trip":
+            return self._trip(case, case.why.shares(), is_over)
+        if explained:
+            return (self._stop_finding(case, {case.kind: 1.0}, {"revised_to": explained}, clear=True),) if case.kind else NOTHING
+        shares = case.why.shares()
         case.wait -= 1
-        was, word = case.before.protection, sample.status.get("protection", 0)
-        new = self._protections(word) - self._protections(was) if "protection" in sample.counts else frozenset[str]()
-        trips = {name for name in new if not is_undervoltage(name)}
-        if trips:
-            return self._trip(case, {"load_trip": 0.99, "open_circuit": 0.01}, {"protection": sorted(trips)})
-        if case.unread and case.wait > 0 and not new:
+        if not is_over and (case.wait >= 0 or case.why.is_doubtful):
             return NOTHING
-        self._stopped = None
-        if new or self._is_explained(case, sample) or self._ordered(context, case.before, sample, ("input_on", "setpoint", "mode")):
-            return NOTHING
-        return self._trip(case, self._shares(sample), {})
+        return self._trip(case, shares, is_over)
 
-    def _is_explained(self, case: _Stopped, sample: Sample) -> bool:
-        if sample.status.get("input_on", 1) == 0:
-            return True
-        if sample.status.get("mode") != case.before.last.status.get("mode"):
-            return True
-        setpoint = sample.values.get("setpoint")
-        return setpoint is not None and case.before.setpoint is not None and setpoint != case.before.setpoint
+    def _trip(self, case: _Stopped, shares: dict[str, float], is_over: bool) -> Sequence[Finding]:
+        """Raised, told again with other probabilities, or under another name."""
+        kind = max(TRIPS, key=lambda name: shares.get(name, 0.0))
+        if is_over:
+            self._tripped = (kind, case.before.current_a)
+        findings = []
+        if case.kind and case.kind != kind:
+            findings.append(self._stop_finding(case, {case.kind: 1.0}, {"revised_to": kind}, clear=True))
+        case.kind = kind
+        bits = case.why.protections
+        findings.append(self._stop_finding(case, shares, {"protection": list(bits)} if bits else {}))
+        return findings
 
-    def _shares(self, sample: Sample) -> dict[str, float]:
-        remote = self._device.sense == "remote"
-        if "input_on" in sample.status:
-            return {"open_circuit": 0.7, "load_trip": 0.3} if remote else {"load_trip": 0.95, "open_circuit": 0.05}
-        return {"load_trip": 0.4, "input_switched": 0.35, "open_circuit": 0.25} if remote else {"load_trip": 0.55, "input_switched": 0.45}
-
-    def _trip(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any]) -> Sequence[Finding]:
-        self._stopped = None
-        kind = next(iter(shares))
-        self._tripped = (kind, case.before.current_a)
+    def _stop_finding(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any], clear: bool = False) -> Finding:
+        before, name = case.before, self._device.name
         evidence = {
-            "voltage_before_v": round(case.before.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
-            "current_before_a": round(case.before.current_a, 6), "current_a": round(case.current_a, 6), **more,
+            "voltage_before_v": round(before.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
+            "current_before_a": round(before.current_a, 6), "current_a": round(case.current_a, 6), **more,
         }  # fmt: skip
-        what = "load tripped" if kind == "load_trip" else "power lead open or load tripped in silence"
-        text = f"{self._device.name}: {what}, current fell from {case.before.current_a:.4g} A to {case.current_a:.4g} A, voltage holds"
-        others = {name: share for name, share in shares.items() if name != kind}
-        return (
-            Finding(kind, self._device.name, Severity.ALARM, case.onset, text, confidence=shares[kind], alternatives=others,
-            evidence=evidence),
-        )  # fmt: skip
+        what = "load tripped" if case.kind == "load_trip" else "power lead open or load tripped in silence"
+        text = f"{name}: {what}, current fell from {before.current_a:.4g} A to {case.current_a:.4g} A, voltage holds"
+        others = {kind: round(share, 4) for kind, share in shares.items() if kind != case.kind}
+        sure = round(1.0 - sum(others.values()), 4)
+        return Finding(
+            case.kind, name, Severity.ALARM, case.onset, text, clear=clear, confidence=sure, alternatives=others, evidence=evidence
+        )
+
+    def _flows_again(self, kind: str, sample: Sample) -> Finding:
+        onset = Onset(begin_ns(sample), end_ns(sample))
+        return Finding(kind, self._device.name, Severity.ALARM, onset, f"{self._device.name}: current flows again", clear=True)
 
     def _wait_for_current(self, tripped: tuple[str, float], sample: Sample, i: float) -> Sequence[Finding]:
         kind, before_a = tripped
         if abs(i) <= max(0.1 * before_a, self._least_a):
             return NOTHING
         self._tripped = None
-        onset = Onset(begin_ns(sample), end_ns(sample))
-        return (Finding(kind, self._device.name, Severity.ALARM, onset, f"{self._device.name}: current flows again", clear=True),)
+        return (self._flows_again(kind, sample),)
 
     # -- witnesses
 
-    def _ordered(self, context: Context, steady: _Steady, sample: Sample, channels: tuple[str, ...]) -> bool:
-        after = begin_ns(steady.last) - int(ORDER_SETTLE_S * 1e9)
-        return any(context.ordered(channel, after, end_ns(sample)) for channel in channels)
+    @staticmethod
+    def _orders(context: Context, steady: Steady, sample: Sample) -> list[Order]:
+        """Ours that may have taken effect between the last steady sample and this one."""
+        after, until = begin_ns(steady.last) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
+        return [order for order in context.orders if after <= order.t_utc_ns <= until]
 
-    def _polls_to_wait(self, context: Context) -> int:
+    def _polls_to_watch(self, context: Context) -> int:
         periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
         return math.ceil(max(PEER_PERIODS * max(periods) / self._device.period_s, 2.0)) if periods else 0
 
@@ -353,10 +354,13 @@ def _is_back(form: SupplyForm) -> bool:
     return form.returns == 1 and not form.is_low
 
 
-def _asks_for_more(setpoint_before: float | None, sample: Sample) -> bool:
-    """The set-point was read and has risen: a source that then limits its current has not failed (`current_limit`)."""
-    setpoint = None if "setpoint" in sample.held else sample.values.get("setpoint")
-    return setpoint is not None and setpoint_before is not None and setpoint > setpoint_before
+def _currents(context: Context) -> dict[str, float]:
+    """What the others of the group last drew, A."""
+    return {
+        name: abs(last.current_a)
+        for name, peer in context.peers.items()
+        if peer.device.role == "load" and peer.recent and (last := peer.recent[-1]).current_a is not None
+    }
 
 
 def _least(channel: ChannelSpec | None) -> float:
@@ -364,23 +368,3 @@ def _least(channel: ChannelSpec | None) -> float:
     if channel is None:
         return math.inf
     return max(20.0 * channel.resolution, 2.0 * channel.accuracy.half_width(0.0) if channel.accuracy else 0.0)
-
-
-def _group_verdict(context: Context, onset: Onset, until_ns: int) -> bool | None:
-    """True: another device of the group saw the source collapse too. False: one saw it hold. None: none shows. Only its polls while the
-    voltage was gone here (up to ``until_ns``) bear witness."""
-    verdict: bool | None = None
-    for peer in context.peers.values():
-        before: float | None = None
-        for seen in peer.recent:
-            v = seen.usable_v(spikes=True)  # the source answers to the current that is gone, by what may look like a spike
-            if v is None:
-                continue
-            if seen.end_ns <= onset.earliest_utc_ns:
-                before = before if seen.usable_v() is None else v
-            elif onset.latest_utc_ns <= seen.begin_ns and seen.end_ns <= until_ns and before is not None and before > 0.0:
-                if v < COLLAPSED * before:
-                    return True
-                if v >= RECOVERED * before:
-                    verdict = False
-    return verdict

@@ -38,9 +38,11 @@ def number(name: str, unit: str, step: str, accuracy: Accuracy | None = None, **
 
 
 def load_spec(
-    name: str = "load-1", *, period_s: float = 0.1, step: str = "0.001", slow: int = 10, status: bool = True, **more: object
-) -> DeviceSpec:
-    """A load with the accuracy of the manual: ±(0.05 % + 10 counts) V, ±(0.1 % + 10 counts) A."""
+    name: str = "load-1", *, period_s: float = 0.1, step: str = "0.001", slow: int = 10, status: bool = True, status_every: int = 1,
+    **more: object,
+) -> DeviceSpec:  # fmt: skip
+    """A load with the accuracy of the manual: ±(0.05 % + 10 counts) V, ±(0.1 % + 10 counts) A. ``slow``, ``status_every``: every how many
+    polls temperature and set-point, and the status, are read."""
     count = float(step)
     channels = [
         number("voltage_v", "V", step, Accuracy(0.05, 10 * count), low=0.0, high=150.0, possible_low=-1.0, possible_high=200.0),
@@ -50,9 +52,9 @@ def load_spec(
     ]
     if status:
         channels += [
-            ChannelSpec("input_on", "", "bool", Scale.of(1), 1.0),
-            ChannelSpec("mode", "", "enum", Scale.of(1), 1.0, names=MODES),
-            ChannelSpec("protection", "", "bits", Scale.of(1), 1.0, names=PROTECTIONS),
+            ChannelSpec("input_on", "", "bool", Scale.of(1), 1.0, every=status_every),
+            ChannelSpec("mode", "", "enum", Scale.of(1), 1.0, names=MODES, every=status_every),
+            ChannelSpec("protection", "", "bits", Scale.of(1), 1.0, names=PROTECTIONS, every=status_every),
             number("setpoint", "", "0.001", every=slow),
         ]
     settings: dict[str, object] = {"sense": "remote", "path_resistance_ohm": 0.012, "group": "g", **more}

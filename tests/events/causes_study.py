@@ -4,10 +4,9 @@ Each population is the one that the detector's prior describes, since a posterio
 
 - *intermittent*: seven loose sense leads to three sources that dip as often; R_path as configured within its deviation, sometimes wrong, or
   unknown; dips of any depth (`sense_causes`).
-- *stops*: the odds that `trips` states, made one population: a load's protection 8, a hand on the input key 7, a power lead 5, a supply
-  that falls silent 7.5 and one that goes on in current limit 3. `SILENT` of the load's trips report no bit where others would;
-  `WHOLE_CONNECTOR` of the power leads take the sense leads with them. What is tested is that these odds are applied to the cases that they
-  are the odds of; the odds themselves are judgements.
+- *stops*: the odds that `stop_causes` states, made one population, and a supply that goes on in current limit: its odds are stated nowhere,
+  since the current that flows is nearly certain. What is tested is that these odds are applied to the cases that they are the odds of; the
+  odds themselves are judgements.
 - *growth*: the odds that `contact` states: contacts, leads exchanged for others, an instrument that drifts up to its specification. All are
   stated alike, so one bin says whether the share is right and none whether cases are told apart.
 
@@ -22,14 +21,17 @@ from collections.abc import Callable
 
 from loadlog.detectors.contact import LEAD_EXCHANGED, PRIOR_CONTACT
 from loadlog.detectors.sense_causes import PRIOR_LEAD, SMALLEST_SOURCE_STEP_V, UNKNOWN_LOG_DEVIATION, UNKNOWN_OHM
+from loadlog.detectors.stop_causes import HAND, KNOB, LEAD, LOAD, SILENT, SUPPLY, WHOLE_CONNECTOR
 from tests.events.calibration import bench_of_leads, judged
 from tests.events.figure import Study
 from tests.events.judge import Statement
 from tests.events.world import Setting, Trace, World
 
 BEFORE, DIPS, AFTER = (60, 120), 4, 40
-STOPPERS = {"load_trip": 8.0, "input_switched": 7.0, "open_circuit": 5.0, "supply_silent": 7.5, "supply_limits": 3.0}
-SILENT, WHOLE_CONNECTOR = 0.27, 0.08
+STOPPERS = {
+    "load_trip": LOAD, "input_switched": HAND, "setpoint_changed": KNOB, "open_circuit": LEAD, "supply_silent": SUPPLY,
+    "supply_limits": 3.0,
+}  # fmt: skip
 SILENT_FORMS, LIMITING_FORMS = ("latch_off", "hiccup", "thermal_cycling", "dropout"), ("foldback", "current_limit")
 STOP_KINDS = ("load_trip", "supply_trip", "open_circuit")
 GROWTH_HZ, GROWTH_S = 0.5, 330.0
@@ -74,6 +76,8 @@ def stop(rnd: random.Random) -> list[Statement]:
             world.replaced |= {("load-1", "protection"): 0.0, ("load-1", "input_on"): 1.0}
     elif why == "input_switched":
         world.fault(begin_s, "input_off_by_hand")
+    elif why == "setpoint_changed":
+        world.fault(begin_s, "knob", setpoint=0.0)
     elif why == "open_circuit":
         world.fault(begin_s, "power_lead_off")
         if setting.remote and rnd.random() < WHOLE_CONNECTOR:

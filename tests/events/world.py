@@ -47,6 +47,7 @@ class Setting:
     configured_ohm: float | None = None  # where the configuration says another path than there is
     status: bool = True
     slow_channels: int = 5
+    status_every: int = 1  # input, mode and protection, in polls
     noise: float = 0.6
     slow_noise: float = 0.0
     slow_samples: float = 10.0
@@ -332,6 +333,7 @@ def _specs(setting: Setting) -> list[DeviceSpec]:
         load_spec(
             f"load-{n}", period_s=setting.period_s, step="0.01" if setting.coarse else "0.001", slow=setting.slow_channels, group="g",
             source=setting.source if setting.source_told else "", cutoff_v=setting.cutoff_v, status=setting.status,
+            status_every=setting.status_every,
             sense="remote" if setting.remote else "local", limits=limits,
             path_resistance_ohm=(setting.configured_ohm or setting.path_ohm) if setting.remote and setting.path_known else None,
         )

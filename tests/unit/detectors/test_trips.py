@@ -10,6 +10,7 @@ from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
 Act = Callable[[Bench, Load, Source], object]
+TRIPS = ("supply_trip", "load_trip", "open_circuit")
 
 
 def play(act: Act, *, until_s: float = 50.0, meter: bool = False, load: Load | None = None, **spec: object) -> Record:
@@ -107,14 +108,30 @@ def test_nothing_left_at_a_load_with_local_sense_stays_ambiguous() -> None:
     assert event.alternatives["open_circuit"] == pytest.approx(0.4)
 
 
-def test_a_meter_at_the_source_decides() -> None:
-    supply = play(off, sense="local", path_resistance_ohm=None, meter=True).raised("supply_trip", "open_circuit")
-    assert [(e.kind, e.confidence) for e in supply] == [("supply_trip", 0.99)]
+def test_a_meter_at_the_source_decides_and_is_not_waited_for() -> None:
+    """Both are told at the second sample as likely as they are without the meter, whose next poll makes one of them nearly certain."""
+    supply = play(off, sense="local", path_resistance_ohm=None, meter=True)
+    (event,) = supply.raised("supply_trip", "open_circuit")
+    assert at_s(event.detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+    assert event.confidence < 0.65
+    assert (supply.last("supply_trip").confidence, supply.last("supply_trip").alternatives) == (0.99, {"open_circuit": 0.01})
     lead = play(
         lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False)), sense="local", path_resistance_ohm=None, meter=True
-    ).raised("supply_trip", "open_circuit", "load_trip")  # fmt: skip
-    assert [e.kind for e in lead] == ["open_circuit"]
-    assert lead[0].confidence > 0.9
+    )  # fmt: skip
+    assert at_s(lead.raised(*TRIPS)[0].detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+    assert lead.last("supply_trip").evidence["revised_to"] == "open_circuit"
+    assert str(lead.last("open_circuit").state) == "active"
+    assert lead.last("open_circuit").confidence > 0.9
+
+
+def test_another_device_within_the_interval_of_the_onset_bears_witness() -> None:
+    """The meter is polled 13 ms after the load and not again for a second: it collapsed before the load showed it."""
+    spec = load_spec(sense="local", path_resistance_ohm=None)
+    bench = Bench(fresh_random(), loads=[Load(spec)], meters=[meter_spec(period_s=1.0)], jitter_s=0.0)
+    bench.at(20.006, lambda: setattr(bench.source, "is_on", False))
+    first = record(bench, 25.0).raised(*TRIPS)[0]
+    assert (first.kind, first.confidence) == ("supply_trip", 0.99)
+    assert at_s(first.detected_utc_ns) < 20.006 + 0.1 + 0.01
 
 
 def test_another_load_of_the_group_decides() -> None:
@@ -164,15 +181,115 @@ def test_undervoltage_stop_is_no_trip() -> None:
     assert str(out.raised()[0].severity) == "warning"
 
 
-def test_broken_lead_with_remote_sense_names_both() -> None:
-    event = play(lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False))).raised()[0]
-    assert event.kind == "open_circuit"
-    assert event.alternatives["load_trip"] == pytest.approx(0.3)
+def cut(bench: Bench, load: Load, source: Source) -> None:
+    bench.at(20.12, lambda: setattr(load, "lead_ok", False))
+
+
+@pytest.mark.parametrize(("slow", "status_every"), [(1, 1), (10, 1), (10, 5)])
+def test_broken_lead_with_remote_sense_is_told_at_once_and_again_when_more_is_read(slow: int, status_every: int) -> None:
+    """Whether a hand did it is read later; until then the hand is among the alternatives."""
+    out = play(cut, slow=slow, status_every=status_every)
+    first, last = out.raised(*TRIPS)[0], out.last("open_circuit")
+    assert covers(first, 20.12)
+    assert at_s(first.detected_utc_ns) < 20.12 + 2 * 0.1 + 0.01
+    assert ("setpoint_changed" in first.alternatives, "input_switched" in first.alternatives) == (slow > 1, status_every > 1)
+    assert str(last.state) == "active"
+    assert last.confidence == pytest.approx(0.7, abs=0.03)
+    assert last.alternatives == {"load_trip": pytest.approx(0.3, abs=0.03)}
 
 
 @pytest.mark.parametrize("level", [0.0, 0.01])
 def test_setpoint_turned_to_nothing_is_no_trip(level: float) -> None:
-    assert kinds(play(lambda b, x, s: b.at(20.02, lambda: setattr(x, "level", level)))) == ["setpoint_changed"]
+    def turn(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(20.12, lambda: setattr(load, "level", level))
+
+    assert kinds(play(turn, slow=1)) == ["setpoint_changed"]
+    late = play(turn, slow=10)  # it is read at 21.0 s
+    assert sorted(kinds(late)) == ["open_circuit", "setpoint_changed"]
+    first, last = late.raised("open_circuit")[0], late.last("open_circuit")
+    assert 0.02 < first.alternatives["setpoint_changed"] < 0.2
+    assert (str(last.state), last.evidence["revised_to"]) == ("cleared", "setpoint_changed")
+    assert at_s(last.cleared_utc_ns or 0) < 21.1
+
+
+def test_a_set_point_that_still_asks_for_current_explains_no_stop() -> None:
+    """Turned a little just before the load trips in silence, and read only afterwards."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(20.12, lambda: setattr(load, "level", 4.0))
+        bench.at(20.52, lambda: setattr(load, "lead_ok", False))
+
+    out = play(act, slow=10)
+    assert str(out.last("open_circuit").state) == "active"
+
+
+def test_a_protection_that_is_read_later_revises() -> None:
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(20.02, lambda: (setattr(load, "input_on", False), setattr(load, "protection", 1 << 5)))
+
+    out = play(act, status_every=10)  # read at 21.0 s
+    first, last = out.raised(*TRIPS)[0], out.last("load_trip")
+    assert at_s(first.detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+    assert first.confidence < 0.7
+    assert (last.confidence, last.evidence["protection"]) == (0.99, ["over_temperature"])
+    assert len(out.raised(*TRIPS)) == 1
+
+
+def test_a_hand_on_the_input_that_is_read_later_withdraws() -> None:
+    out = play(lambda b, x, s: b.at(20.02, lambda: setattr(x, "input_on", False)), status_every=10)
+    assert out.raised("input_switched")
+    for kind in {e.kind for e in out.raised(*TRIPS)}:
+        assert (str(out.last(kind).state), out.last(kind).evidence["revised_to"]) == ("cleared", "input_switched")
+
+
+def test_an_order_afterwards_does_not_explain_what_went_before() -> None:
+    """Somebody sees the current gone and switches the input off."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(slow=10))])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    cut(bench, bench.loads[0], bench.source)
+
+    def order() -> None:
+        pipeline.order("load-1", "input_on", 0, T0_NS + round(bench.t_s * 1e9))
+        bench.loads[0].input_on = False
+
+    bench.at(20.42, order)
+    out = record(bench, 40.0, pipeline)
+    assert kinds(out) == ["open_circuit"]
+    assert str(out.last("open_circuit").state) == "active"
+
+
+def after_an_order(act: Act, level: float = 7.0, mode: str = "CC") -> Record:
+    """A step of the load by order, and something half a second later."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(slow=10), mode)])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order() -> None:
+        pipeline.order("load-1", "setpoint", level, T0_NS + round(bench.t_s * 1e9))
+        bench.loads[0].level = level
+
+    bench.at(19.62, order)
+    act(bench, bench.loads[0], bench.source)
+    return record(bench, 40.0, pipeline)
+
+
+def test_a_supply_that_gives_up_under_an_ordered_step_has_tripped() -> None:
+    """The order asks for more current, not for none."""
+    out = after_an_order(off)
+    assert kinds(out) == ["supply_trip"]
+    assert at_s(out.raised()[0].detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+
+
+def test_a_load_that_trips_under_an_ordered_step_has_tripped() -> None:
+    out = after_an_order(lambda b, x, s: b.at(20.02, lambda: (setattr(x, "input_on", False), setattr(x, "protection", 1 << 3))))
+    assert sorted(kinds(out)) == ["load_trip", "protection"]
+    lead = after_an_order(lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False)))
+    assert kinds(lead) == ["open_circuit"]
+    assert at_s(lead.raised()[0].detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+
+
+def test_an_order_to_nothing_is_no_trip() -> None:
+    assert kinds(after_an_order(lambda b, x, s: None, level=0.0)) == []
+    assert kinds(after_an_order(lambda b, x, s: None, level=0.05)) == []
 
 
 def test_ordered_input_off_and_supply_off_afterwards_is_silent() -> None:

@@ -1,0 +1,80 @@
+"""What a set-point asks of a load: nothing, more than it draws, or what it draws already.
+
+The cause is a hand or an order. An order, or a set-point that is read to be another one, explains what it asks for and no more: to nothing,
+that the current stops; to more than was drawn, that a source limits its current. One that was reached before something happened explains
+nothing of it. Units: A, V; set-points in the mode's unit. Source: definition of the modes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loadlog.detectors.base import Order
+from loadlog.model.sample import Sample
+
+NOTHING_ASKED = 0.3  # of the current before: a set-point below it explains that the current is gone
+MORE_ASKED = 1.02  # the same: one above it has not been reached
+
+
+@dataclass(slots=True)
+class Steady:
+    """The last steady state under load. ``skipped``: samples since then that could not be used."""
+
+    voltage_v: float
+    current_a: float
+    last: Sample
+    mode: str | None
+    polls: int = 1
+    skipped: int = 0
+
+
+def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:
+    """Current that a load draws at that set-point, from a source that holds ``voltage_v``; None where nobody knows: a mode that is not
+    told, or a lower voltage than it had at ``current_a``."""
+    if mode == "cc":
+        return setpoint
+    if mode == "cp":
+        return setpoint / voltage_v
+    if mode == "cr":
+        return voltage_v / setpoint if setpoint > 0.0 else None
+    if mode == "cv" and setpoint >= voltage_v:
+        return current_a if setpoint == voltage_v else 0.0
+    return None
+
+
+def asks_for_nothing(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> bool:
+    """Whether a load that had this voltage and current draws hardly any current at that set-point. True where the mode is not known."""
+    wanted = wanted_a(mode, setpoint, voltage_v, current_a)
+    return mode not in ("cv", "cr") if wanted is None else wanted < NOTHING_ASKED * current_a
+
+
+def asks_for_more(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> bool:
+    """Whether it draws more than it had. True where nobody knows."""
+    wanted = wanted_a(mode, setpoint, voltage_v, current_a)
+    return wanted is None or wanted > MORE_ASKED * current_a
+
+
+def stops(order: Order, steady: Steady) -> bool:
+    """What was ordered lets no current flow, or may do so."""
+    if order.channel == "setpoint":
+        return asks_for_nothing(steady.mode, order.value, steady.voltage_v, steady.current_a)
+    return order.channel == "mode" or not order.value
+
+
+def was_raised(steady: Steady, sample: Sample) -> bool:
+    """The set-point was read and is another one, above what was drawn: a source that then limits its current has not failed
+    (`current_limit`)."""
+    setpoint, before = None if "setpoint" in sample.held else sample.values.get("setpoint"), steady.last.values.get("setpoint")
+    if setpoint is None or before is None or setpoint == before:
+        return False
+    return asks_for_more(steady.mode, setpoint, steady.voltage_v, _last_a(steady))
+
+
+def overloads(order: Order, steady: Steady) -> bool:
+    """What was ordered may be more than the source gives, or pull its voltage down; one that has been reached since does neither."""
+    return order.channel != "setpoint" or asks_for_more(steady.mode, order.value, steady.voltage_v, _last_a(steady))
+
+
+def _last_a(steady: Steady) -> float:
+    """The last current before; the tracked one lags."""
+    return abs(steady.last.values.get("current_a") or steady.current_a)
