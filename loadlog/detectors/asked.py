@@ -18,12 +18,14 @@ MORE_ASKED = 1.02  # the same: one above it has not been reached
 
 @dataclass(slots=True)
 class Steady:
-    """The last steady state under load. ``skipped``: samples since then that could not be used."""
+    """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
+    could not be used."""
 
     voltage_v: float
     current_a: float
     last: Sample
     mode: str | None
+    last_a: float
     polls: int = 1
     skipped: int = 0
 
@@ -67,14 +69,9 @@ def was_raised(steady: Steady, sample: Sample) -> bool:
     setpoint, before = None if "setpoint" in sample.held else sample.values.get("setpoint"), steady.last.values.get("setpoint")
     if setpoint is None or before is None or setpoint == before:
         return False
-    return asks_for_more(steady.mode, setpoint, steady.voltage_v, _last_a(steady))
+    return asks_for_more(steady.mode, setpoint, steady.voltage_v, steady.last_a)
 
 
 def overloads(order: Order, steady: Steady) -> bool:
     """What was ordered may be more than the source gives, or pull its voltage down; one that has been reached since does neither."""
-    return order.channel != "setpoint" or asks_for_more(steady.mode, order.value, steady.voltage_v, _last_a(steady))
-
-
-def _last_a(steady: Steady) -> float:
-    """The last current before; the tracked one lags."""
-    return abs(steady.last.values.get("current_a") or steady.current_a)
+    return order.channel != "setpoint" or asks_for_more(steady.mode, order.value, steady.voltage_v, steady.last_a)

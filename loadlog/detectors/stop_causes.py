@@ -133,6 +133,21 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
     return min(max(supply / (supply + lead), 1.0 - SURE), SURE), held > 0
 
 
+def collapsed_elsewhere(context: Context, since_ns: int) -> bool:
+    """Another device of the group showed the collapse too, even if only in one poll."""
+    for peer in context.peers.values():
+        before = 0.0
+        for seen in peer.recent:
+            v = seen.usable_v(spikes=True)
+            if v is None:
+                continue
+            if seen.end_ns <= since_ns:
+                before = before if seen.usable_v() is None else v
+            elif v < COLLAPSED * before:
+                return True
+    return False
+
+
 def _rest(seen: Glance, onset: Onset) -> float:
     """Share of the interval that lies after another device saw the voltage hold; never nothing, for both times are uncertain."""
     rest_ns = onset.latest_utc_ns - 0.5 * (seen.begin_ns + seen.end_ns)

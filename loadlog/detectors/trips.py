@@ -33,7 +33,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.asked import Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
-from loadlog.detectors.stop_causes import TRIPS, Stop, supply_share
+from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, supply_share
 from loadlog.detectors.supply_form import CLAMPED, COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -119,11 +119,11 @@ class Trips(Stateless):
             return NOTHING
         if sample.uncertain and self._collapsed is None:  # else spikes too: pulses of a supply that tries again are real
             v, i = usable(sample, "voltage_v"), usable(sample, "current_a")
+            if (v is None or i is None) and self._steady is not None:
+                v, i = self._doubted(self._steady, sample, context)
         else:
             v, i = context.measured(sample)
         if v is None or i is None:
-            if self._steady is not None:
-                self._steady.skipped += 1
             return NOTHING
         if self._collapsed is not None:
             return self._follow(self._collapsed, sample, v, i, context)
@@ -132,6 +132,20 @@ class Trips(Stateless):
         if self._stopped is not None:
             return self._explain(self._stopped, sample, i, context)
         return self._watch(sample, v, i, context)
+
+    @staticmethod
+    def _doubted(steady: Steady, sample: Sample, context: Context) -> tuple[float | None, float | None]:
+        """Readings marked as possible spikes: a collapse that another device of the group shows is one. Of a current that moved while the
+        voltage holds they say what was drawn last."""
+        steady.skipped += 1
+        v, i = context.measured(sample)
+        if v is None or i is None:
+            return None, None
+        if v < COLLAPSED * steady.voltage_v and collapsed_elsewhere(context, begin_ns(steady.last)):
+            return v, i
+        if v >= HOLDS * steady.voltage_v:
+            steady.last_a = max(steady.last_a, abs(i))
+        return None, None
 
     # -- steady state
 
@@ -149,7 +163,7 @@ class Trips(Stateless):
             steady.voltage_v += TRACK * (v - steady.voltage_v)
             steady.current_a += TRACK * (abs(i) - steady.current_a)
             steady.polls += 1
-            steady.last, steady.skipped = sample, 0
+            steady.last, steady.last_a, steady.skipped = sample, abs(i), 0
         else:
             self._begin(sample, v, abs(i), mode)
         return NOTHING
@@ -161,7 +175,7 @@ class Trips(Stateless):
         """A steady state, when there is a load."""
         self._steady = None
         if i >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
-            self._steady = Steady(v, i, sample, mode)
+            self._steady = Steady(v, i, sample, mode, i)
 
     # -- voltage gone
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from loadlog.analysis import Placed, timeline
 from loadlog.model.clock import NS, utc_words
-from loadlog.model.event import Event, Severity
+from loadlog.model.event import KINDS, Event, Severity
 
 SILENT_S = 60.0  # without a sample: a run that is not ended does not go on
 MIN_SEEN = 0.95  # of the readings that the rates make, for a statement about the whole run
@@ -46,8 +46,10 @@ class Verdict:
 
 
 def concerns_the_bench(event: Event) -> bool:
-    """A warning or an alarm about what was tested, not about the service."""
-    return event.severity is not Severity.INFO and event.kind in WHOSE and event.kind not in EXPECTED
+    """A warning or an alarm about what was tested, not about the service; not one that was withdrawn when it was known as another kind,
+    which is told for itself."""
+    is_trouble = event.severity is not Severity.INFO and event.kind in WHOSE and event.kind not in EXPECTED
+    return is_trouble and event.evidence.get("revised_to") not in KINDS
 
 
 def verdict(

@@ -158,7 +158,9 @@ def _play(world: World, out: Trial, begin_s: float, until_s: float) -> None:
 
 def _told(trace: Trace, out: Trial, begin_ns: int) -> Event | None:
     """The first that told it; its state and cause are those of the last of its revisions."""
-    raised = [e for e in trace.raised() if e.kind in TRIPS and e.device == "load-1" and e.detected_utc_ns >= begin_ns]
+    raised = [e for e in trace.raised() if e.kind in TRIPS and e.detected_utc_ns >= begin_ns]
+    own = [e for e in raised if e.device == "load-1"]
+    raised = own if own or out.cause != "supply_trip" else raised  # what the source does may be told of any that hangs on it
     last = [trace.last(e.id) for e in raised]
     kept = [e for e in last if "revised_to" not in e.evidence]
     out.told = kept[0] if kept else None

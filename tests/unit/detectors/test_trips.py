@@ -258,16 +258,16 @@ def test_an_order_afterwards_does_not_explain_what_went_before() -> None:
     assert str(out.last("open_circuit").state) == "active"
 
 
-def after_an_order(act: Act, level: float = 7.0, mode: str = "CC") -> Record:
+def after_an_order(act: Act, level: float = 7.0, ohm: float = 0.02, ordered_s: float = 19.62) -> Record:
     """A step of the load by order, and something half a second later."""
-    bench = Bench(fresh_random(), loads=[Load(load_spec(slow=10), mode)])
+    bench = Bench(fresh_random(), Source(ohm=ohm), [Load(load_spec(slow=10))])
     pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
 
     def order() -> None:
         pipeline.order("load-1", "setpoint", level, T0_NS + round(bench.t_s * 1e9))
         bench.loads[0].level = level
 
-    bench.at(19.62, order)
+    bench.at(ordered_s, order)
     act(bench, bench.loads[0], bench.source)
     return record(bench, 40.0, pipeline)
 
@@ -285,6 +285,38 @@ def test_a_load_that_trips_under_an_ordered_step_has_tripped() -> None:
     lead = after_an_order(lambda b, x, s: b.at(20.02, lambda: setattr(x, "lead_ok", False)))
     assert kinds(lead) == ["open_circuit"]
     assert at_s(lead.raised()[0].detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+
+
+@pytest.mark.parametrize("ordered_s", [19.62, 19.92])
+def test_a_limit_that_falls_after_the_ordered_current_was_reached_is_the_supplys(ordered_s: float) -> None:
+    """Reached by several polls, or by a single one, which behind a stiff source is marked as a possible spike."""
+    out = after_an_order(lambda b, x, s: b.at(20.02, lambda: setattr(s, "limit_a", 4.0)), ohm=1e-5, ordered_s=ordered_s)
+    assert out.raised("supply_trip")
+    assert out.last("supply_trip").evidence["form"] == "current_limit"
+    assert "revised_to" not in out.last("supply_trip").evidence
+
+
+def test_loads_that_share_a_limit_unequally_tell_the_form_of_their_source() -> None:
+    """A load in CC keeps its 4 A of the 4.5 A that are left, one in CR the rest: half of what the source gave, so no foldback."""
+    specs = [load_spec(f"load-{n}") for n in (1, 2)]
+    bench = Bench(fresh_random(), loads=[Load(specs[0], "CR", 4.8), Load(specs[1], "CC", 4.0)])
+    bench.at(20.05, lambda: setattr(bench.source, "limit_a", 4.5))
+    out = record(bench, 40.0)
+    assert {e.device: e.evidence["form"] for e in out.events if e.kind == "supply_trip"} == {
+        "load-1": "current_limit",
+        "load-2": "current_limit",
+    }
+
+
+def test_a_collapse_in_one_poll_that_two_loads_show_is_no_spike() -> None:
+    """The supply is back before the next poll, and its voltage alone moved: alone it would be a possible spike, and told as nothing."""
+    for n, expected in ((1, []), (2, ["supply_trip"])):
+        bench = Bench(fresh_random(), loads=[Load(load_spec(f"load-{k + 1}")) for k in range(n)])
+        bench.at(20.05, lambda b=bench: setattr(b.source, "emf_v", 15.0))  # type: ignore[misc]
+        bench.at(20.15, lambda b=bench: setattr(b.source, "emf_v", 24.0))  # type: ignore[misc]
+        out = record(bench, 40.0)
+        assert kinds(out) == expected
+        assert all(str(out.last(kind).state) == "cleared" for kind in expected)
 
 
 def test_an_order_to_nothing_is_no_trip() -> None:

@@ -45,6 +45,16 @@ def test_what_overlaps_is_not_ordered() -> None:
     assert "followed" not in sentence
 
 
+def test_what_was_withdrawn_is_not_the_first_cause() -> None:
+    """An alarm that turned out to be a hand on the controls, told for itself; one that turned out to be no event of its own stays."""
+    alarm = happened(1, "open_circuit", 10.0, 10.5, evidence={"revised_to": "setpoint_changed"})
+    hand = happened(2, "setpoint_changed", 10.0, 12.0, Severity.WARNING)
+    _, sentence = say(alarm, hand)
+    assert "first setpoint_changed" in sentence
+    assert "open_circuit" not in sentence
+    assert say(happened(1, "sense_fallback", 10.0, 10.5, evidence={"revised_to": "supply_droop"}))[0] == "did not hold"
+
+
 def test_events_of_the_service_do_not_make_a_run_fail() -> None:
     about = [happened(1, "clock_step", 1.0, 1.0, Severity.WARNING), happened(2, "store_trouble", 2.0, 3.0)]
     assert say(*about)[0] == "held"
