@@ -109,7 +109,6 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
     """Probability that a voltage that is gone is the supply's doing, and whether another device of the group has borne witness since.
     Only polls while the voltage was gone here, up to ``until_ns``, say that it held elsewhere."""
     lead = LEAD * WHOLE_CONNECTOR if is_remote else LEAD
-    supply = FLOWS * lead if flows else SUPPLY
     rest, held = 1.0, 0
     for peer in context.peers.values():
         before, times = 0.0, 0
@@ -129,6 +128,7 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
                 else:
                     rest = min(rest, _rest(seen, onset))
         held += times
+    supply = FLOWS * lead if flows and not held else SUPPLY  # a contact that hardly holds lets current through too
     supply *= rest * (BRIEF * AGAIN ** (held - 1) if held else 1.0)
     return min(max(supply / (supply + lead), 1.0 - SURE), SURE), held > 0
 

@@ -191,12 +191,12 @@ class Trips(Stateless):
         watch = self._polls_to_watch(context)
         case = _Collapsed(
             form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
-            steady, _currents(context), abs(i) >= STOPPED * steady.current_a + self._least_a,
+            steady, _currents(context, begin_ns(steady.last)), abs(i) >= STOPPED * steady.current_a + self._least_a,
         )  # fmt: skip
         self._collapsed = case
-        return self._weigh(case, context)
+        return self._weigh(case, sample, context)
 
-    def _weigh(self, case: _Collapsed, context: Context) -> Sequence[Finding]:
+    def _weigh(self, case: _Collapsed, sample: Sample, context: Context) -> Sequence[Finding]:
         """Supply or lead? What the group shows counts as it comes in; told as soon as it is sure, or at the second sample."""
         was = case.probability
         case.probability, is_seen = supply_share(self._device.sense == "remote", case.flows, context, case.onset, case.low_until_ns)
@@ -207,7 +207,7 @@ class Trips(Stateless):
         kind = "supply_trip" if case.probability >= 0.5 else "open_circuit"
         findings: list[Finding] = []
         if case.kind and case.kind != kind:
-            findings.append(self._collapse_finding(case, case.onset, clear=True, more={"revised_to": kind}))
+            findings.append(self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": kind}))
         if case.kind != kind or case.probability != was:
             case.kind = kind
             findings.append(self._collapse_finding(case, case.onset))
@@ -217,22 +217,25 @@ class Trips(Stateless):
         was_low = case.form.is_low
         over = case.form.update(v, self._of_source(case, i, context), sample.stamp.t_utc_ns)
         if was_low and not case.form.is_low:
-            case.back = Onset(begin_ns(sample), end_ns(sample))
+            case.back = _instant(sample)
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
         if case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
             self._collapsed = None
-            end = Onset(begin_ns(sample), end_ns(sample))
-            return (self._collapse_finding(case, end, clear=True, more={"revised_to": "current_limit_entered"}),) if case.kind else NOTHING
+            return (
+                (self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": "current_limit_entered"}),)
+                if case.kind
+                else NOTHING
+            )
         if not case.form.is_low:
             case.wait = 0  # it came back before the others were polled
         if case.watch > 0 or not case.kind:
-            findings.extend(self._weigh(case, context))
+            findings.extend(self._weigh(case, sample, context))
         if not case.kind:
             return findings
         if over:
-            findings.append(self._collapse_finding(case, case.back or Onset(begin_ns(sample), end_ns(sample)), clear=True))
+            findings.append(self._collapse_finding(case, case.back or _instant(sample), clear=True))
             self._collapsed = None
         elif self._is_news(case):
             findings.append(self._collapse_finding(case, case.onset))
@@ -302,30 +305,28 @@ class Trips(Stateless):
         is_over = bool(explained) or case.why.is_over
         if is_over:
             self._stopped = None
-        if explained == "load_trip":
-            return self._trip(case, case.why.shares(), is_over)
-        if explained:
-            return (self._stop_finding(case, {case.kind: 1.0}, {"revised_to": explained}, clear=True),) if case.kind else NOTHING
-        shares = case.why.shares()
+        if explained and explained != "load_trip":
+            return (self._revised(case, sample, explained),) if case.kind else NOTHING
         case.wait -= 1
         if not is_over and (case.wait >= 0 or case.why.is_doubtful):
             return NOTHING
-        return self._trip(case, shares, is_over)
+        return self._trip(case, sample, is_over)
 
-    def _trip(self, case: _Stopped, shares: dict[str, float], is_over: bool) -> Sequence[Finding]:
+    def _trip(self, case: _Stopped, sample: Sample, is_over: bool) -> Sequence[Finding]:
         """Raised, told again with other probabilities, or under another name."""
+        shares = case.why.shares()
         kind = max(TRIPS, key=lambda name: shares.get(name, 0.0))
         if is_over:
             self._tripped = (kind, case.before.current_a)
         findings = []
         if case.kind and case.kind != kind:
-            findings.append(self._stop_finding(case, {case.kind: 1.0}, {"revised_to": kind}, clear=True))
+            findings.append(self._revised(case, sample, kind))
         case.kind = kind
         bits = case.why.protections
         findings.append(self._stop_finding(case, shares, {"protection": list(bits)} if bits else {}))
         return findings
 
-    def _stop_finding(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any], clear: bool = False) -> Finding:
+    def _stop_finding(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any]) -> Finding:
         before, name = case.before, self._device.name
         evidence = {
             "voltage_before_v": round(before.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
@@ -335,13 +336,17 @@ class Trips(Stateless):
         text = f"{name}: {what}, current fell from {before.current_a:.4g} A to {case.current_a:.4g} A, voltage holds"
         others = {kind: round(share, 4) for kind, share in shares.items() if kind != case.kind}
         sure = round(1.0 - sum(others.values()), 4)
-        return Finding(
-            case.kind, name, Severity.ALARM, case.onset, text, clear=clear, confidence=sure, alternatives=others, evidence=evidence
-        )
+        return Finding(case.kind, name, Severity.ALARM, case.onset, text, confidence=sure, alternatives=others, evidence=evidence)
+
+    def _revised(self, case: _Stopped, sample: Sample, kind: str) -> Finding:
+        """It was something else."""
+        name = self._device.name
+        text, more = f"{name}: {case.kind} is revised to {kind}", {"revised_to": kind}
+        return Finding(case.kind, name, Severity.ALARM, _instant(sample), text, clear=True, evidence=more)
 
     def _flows_again(self, kind: str, sample: Sample) -> Finding:
-        onset = Onset(begin_ns(sample), end_ns(sample))
-        return Finding(kind, self._device.name, Severity.ALARM, onset, f"{self._device.name}: current flows again", clear=True)
+        text = f"{self._device.name}: current flows again"
+        return Finding(kind, self._device.name, Severity.ALARM, _instant(sample), text, clear=True)
 
     def _wait_for_current(self, tripped: tuple[str, float], sample: Sample, i: float) -> Sequence[Finding]:
         kind, before_a = tripped
@@ -368,13 +373,19 @@ def _is_back(form: SupplyForm) -> bool:
     return form.returns == 1 and not form.is_low
 
 
-def _currents(context: Context) -> dict[str, float]:
-    """What the others of the group last drew, A."""
-    return {
-        name: abs(last.current_a)
-        for name, peer in context.peers.items()
-        if peer.device.role == "load" and peer.recent and (last := peer.recent[-1]).current_a is not None
-    }
+def _currents(context: Context, until_ns: int) -> dict[str, float]:
+    """What the others of the group drew last up to then, A."""
+    drawn: dict[str, float] = {}
+    for name, peer in context.peers.items():
+        for seen in peer.recent if peer.device.role == "load" else ():
+            if seen.end_ns <= until_ns and seen.current_a is not None:
+                drawn[name] = abs(seen.current_a)
+    return drawn
+
+
+def _instant(sample: Sample) -> Onset:
+    """When it was taken."""
+    return Onset(begin_ns(sample), end_ns(sample))
 
 
 def _least(channel: ChannelSpec | None) -> float:

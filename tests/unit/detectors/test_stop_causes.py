@@ -49,6 +49,7 @@ def test_one_that_holds_afterwards_speaks_for_the_lead_the_more_the_more_often()
     assert 0.3 < once[0] < 0.5
     assert often[0] < 0.05
     assert share((2_100, 24.0))[0] < 0.05
+    assert share((2_100, 24.0), flows=True)[0] < 0.05  # through a contact that hardly holds
     assert share((2_100, 24.0), (2_200, 24.0), until_ns=2_000) == (pytest.approx(LOCAL), False)  # ours is back
 
 
