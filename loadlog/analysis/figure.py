@@ -61,14 +61,16 @@ class Figure:
         return replace(self, notes=(*self.notes, *notes))
 
     def text(self) -> str:
-        """For people: ``24.012 V ± 0.011 V (k = 2)``, or why there is none."""
+        """For people: ``24.012 V ± 0.011 V (k = 2)``, with its bounds where what was not seen is more than that, or why there is none."""
         if self.value is None:
             return f"none: {self.why_not}"
+        unit, (low, high) = f" {self.unit}" if self.unit else "", self.bounds
+        unseen = f"; with what was not seen {low:.5g} to {high:.5g}{unit}" if high - low > (self.expanded or 0.0) else ""
         if self.uncertainty is None or not math.isfinite(self.uncertainty) or self.uncertainty == 0:
-            return f"{self.value:.6g} {self.unit}".rstrip()
+            return f"{self.value:.6g}{unit}{unseen}"
         decimals = decimals_of(COVERAGE_FACTOR * self.uncertainty)
-        unit = f" {self.unit}" if self.unit else ""
-        return f"{_rounded(self.value, decimals)}{unit} ± {_rounded(COVERAGE_FACTOR * self.uncertainty, decimals)}{unit} (k = 2)"
+        expanded = _rounded(COVERAGE_FACTOR * self.uncertainty, decimals)
+        return f"{_rounded(self.value, decimals)}{unit} ± {expanded}{unit} (k = 2){unseen}"
 
     def to_json(self) -> dict[str, Any]:
         """For programs; None where there is nothing."""

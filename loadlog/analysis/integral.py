@@ -96,7 +96,7 @@ class _Integrator:
         }  # fmt: skip
         notes = walk.notes()
         if unseen_h > 0:
-            notes += (f"low and high: {symbol} between zero and its extremes while it was not seen",)
+            notes += (f"what was not seen: {symbol} between zero and its extremes",)
         return Figure(name, value, unit, u, walk.samples, coverage, low, high, notes=notes, details=details)
 
 

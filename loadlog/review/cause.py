@@ -52,6 +52,11 @@ def concerns_the_bench(event: Event) -> bool:
     return is_trouble and event.evidence.get("revised_to") not in KINDS
 
 
+def was_momentary(event: Event) -> bool:
+    """It was over when it was told, so that it has no length."""
+    return event.cleared_utc_ns is not None and event.cleared_utc_ns <= event.detected_utc_ns
+
+
 def verdict(
     events: Sequence[Event], *, started_utc_ns: int, ended: bool, seen: float | None, length_s: float, silent_s: float | None = None
 ) -> Verdict:  # fmt: skip
@@ -97,7 +102,7 @@ def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
 
 def _rest(troubles: Sequence[Event], first: Sequence[Placed]) -> str:
     later = len(troubles) - len(first)
-    return f"; {later} more {'event' if later == 1 else 'events'} followed" if later else ""
+    return f"; {later} more {'warning or alarm' if later == 1 else 'warnings and alarms'} followed" if later else ""
 
 
 def duration(seconds: float) -> str:

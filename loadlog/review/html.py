@@ -19,7 +19,7 @@ from loadlog.analysis import LimitVerdict, Placed
 from loadlog.analysis.group import GroupFigure
 from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.event import Event
-from loadlog.review.cause import WHOSE, duration
+from loadlog.review.cause import WHOSE, duration, was_momentary
 from loadlog.review.evidence import whole
 from loadlog.review.postmortem import Curve, DeviceReport, PostMortem
 
@@ -138,7 +138,7 @@ def _timeline(placed: Sequence[Placed]) -> Iterable[str]:
 def _timeline_row(placed: Placed) -> str:
     event = placed.event
     sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
-    until = "active" if event.cleared_utc_ns is None else _time(event.cleared_utc_ns)[11:]
+    until = "active" if event.cleared_utc_ns is None else "" if was_momentary(event) else _time(event.cleared_utc_ns)[11:]
     cells = (
         ("number", str(event.id)),
         ("time", f"{_time(event.onset.earliest_utc_ns)}<br>.. {_time(event.onset.latest_utc_ns)[11:]}"),

@@ -92,7 +92,9 @@ def pdf_report(report: PostMortem) -> bytes:
     paper.multi_cell(0, 9, f"Review of run {printable(run.id)}", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     paper.line_of(report.verdict.sentence, 11, bold=True)
     end = f"ended {utc_words(run.ended_utc_ns)} ({run.end_reason})" if run.ended_utc_ns is not None else "not ended"
-    paper.line_of(f"Started {utc_words(run.started_utc_ns)}, {end}, {duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)}")
+    length = duration((report.summary.until_utc_ns - run.started_utc_ns) / NS)
+    planned = f" of {duration(run.planned_s)} planned" if run.planned_s else ""
+    paper.line_of(f"Started {utc_words(run.started_utc_ns)}, {end}, {length}{planned}")
     for limit in report.accepted.limits:
         paper.line_of(f"{limit.decision}: {limit.reason}")
     _first(paper, report)

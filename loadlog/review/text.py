@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc, utc_words
 from loadlog.model.learned import Learned
-from loadlog.review.cause import WHOSE, Verdict, duration
+from loadlog.review.cause import WHOSE, Verdict, duration, was_momentary
 from loadlog.review.evidence import brief
 from loadlog.review.summary import ChannelFacts, DeviceFacts, Happened, Summary
 
@@ -102,7 +102,7 @@ def _event_lines(happened: Happened) -> list[str]:
     interval = f"{_time(event.onset.earliest_utc_ns)} .. {_time(event.onset.latest_utc_ns)[11:]}"
     where = event.device or event.group or "service"
     state = "active" if event.cleared_utc_ns is None else f"until {_time(event.cleared_utc_ns)[11:]}"
-    if event.cleared_utc_ns is not None and event.cleared_utc_ns <= event.detected_utc_ns:
+    if was_momentary(event):
         state = ""
     sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f}{_others(event.alternatives)})"
     first = f"{mark} {interval} {event.severity:7} {event.kind:22} {where:10} {state}".rstrip()

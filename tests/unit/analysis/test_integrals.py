@@ -21,7 +21,9 @@ def charge_of(t: np.ndarray, i: np.ndarray, gap_s: float = 10.0, span: Span | No
 def test_constant_current_is_exact() -> None:
     """5 A for 3600 s are 5 A·h."""
     t = np.arange(3601.0)
-    assert charge_of(t, np.full(3601, 5.0)).value == pytest.approx(5.0, rel=1e-14)
+    figure = charge_of(t, np.full(3601, 5.0))
+    assert figure.value == pytest.approx(5.0, rel=1e-14)
+    assert "not seen" not in figure.text()
 
 
 @pytest.mark.parametrize(("n", "limit"), [(3601, 100e-6), (36001, 2e-6)])
@@ -113,6 +115,7 @@ def test_a_gap_is_stated_bounded_and_not_filled() -> None:
     assert figure.details["gaps_s"] == pytest.approx(201.0)
     assert figure.coverage == pytest.approx(199 / 400)
     assert figure.low == pytest.approx(0.199)  # the current may have been off
+    assert f"; with what was not seen {figure.low:.5g} to {figure.high:.5g} A·h" in figure.text()
     assert figure.high == pytest.approx(0.4)
     assert any("1 gap, 201 s" in note for note in figure.notes)
 

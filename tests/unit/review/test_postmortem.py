@@ -8,13 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from loadlog.model.event import KINDS, Event, Onset, Severity
+from loadlog.model.event import KINDS, Event, EventState, Onset, Severity
 from loadlog.review.cause import OF_THE_SERVICE, WHOSE, verdict
 from loadlog.review.compare import compare
 from loadlog.review.html import html_report
 from loadlog.review.judging import judged_answer
 from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import first_answer, post_mortem
+from loadlog.review.text import summary_text
 from loadlog.store import Archive
 from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
 
@@ -35,7 +36,7 @@ def test_the_first_cause_is_named_with_whose_doing_it_was() -> None:
     assert word == "did not hold"
     assert sentence.startswith("Did not hold: first supply_trip on load-1, after 1 h 00 min")
     assert "the supply" in sentence
-    assert "1 more event followed" in sentence
+    assert "; 1 more warning or alarm followed" in sentence
 
 
 def test_what_overlaps_is_not_ordered() -> None:
@@ -68,6 +69,22 @@ def test_every_kind_is_the_bench_s_or_the_service_s() -> None:
     """A kind that stands in neither table would be told and yet count for no verdict."""
     assert set(WHOSE).isdisjoint(OF_THE_SERVICE)
     assert set(WHOSE) | OF_THE_SERVICE == KINDS.keys()
+
+
+def test_a_momentary_event_has_no_end_of_its_own_in_any_report(tmp_path: Path) -> None:
+    at = T0 + 12 * NS
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        opened.put(*(sample(n) for n in range(1, 300)))
+        told = happened(1, "sense_restored", 11.9, 12.0, Severity.INFO, state=EventState.CLEARED, detected_utc_ns=at, cleared_utc_ns=at)
+        opened.journal.put_events([dataclasses.replace(told, seq=300)])
+        opened.journal.stop_run("soak-0001", T0 + 30 * NS, "done")
+        opened.flush()
+    report = post_mortem(Archive(tmp_path), "last")
+    (shown,) = (line for line in summary_text(report.summary).splitlines() if "sense_restored" in line)
+    assert shown.split()[-1] == "load-1"
+    (row,) = (part for part in html_report(report).split("<tr>") if "sense_restored<br>" in part)
+    assert row.count("07:00:12.000") == 1, "its onset alone"
 
 
 def test_one_doubt_is_one() -> None:
