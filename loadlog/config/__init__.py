@@ -129,6 +129,8 @@ class LimitConfig(Section):
         for (name_a, a), (name_b, b) in itertools.pairwise(given):
             if a >= b:
                 raise ValueError(f"{name_a} = {a:g} must be below {name_b} = {b:g}")
+            if name_a in ("low_low", "low") and name_b in ("high", "high_high") and self.deadband >= b - a:
+                raise ValueError(f"deadband = {self.deadband:g} is all that lies between {name_a} and {name_b}: no alarm would clear there")
         return self
 
 

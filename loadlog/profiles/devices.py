@@ -11,6 +11,8 @@ from loadlog.model.learned import FIXABLE, NOISE
 from loadlog.model.wire import LinkTraits
 from loadlog.profiles.profile import Profile
 
+MOST_IN_PATH = 0.2  # of the rated voltage; leads that take more at the rated current would be no leads
+
 
 def device_spec(device: DeviceConfig, profile: Profile, profile_hash: str = "", where: str = "") -> DeviceSpec:
     """What the later stages know of a device. ``profile_hash`` defaults to that of the profile's text; ``where`` is the configuration file.
@@ -86,6 +88,12 @@ def remarks_on(device: DeviceSpec) -> list[str]:
         out.append(
             'path_resistance_ohm with sense = "local": no sense lead can fall off; it serves the path\'s heating and dissipation only'
         )
+    rated_v, rated_a = (_rated(device, name) for name in ("voltage_v", "current_a"))
+    if device.path_resistance_ohm is not None and rated_v and rated_a and device.path_resistance_ohm * rated_a > MOST_IN_PATH * rated_v:
+        lost_v = device.path_resistance_ohm * rated_a
+        out.append(
+            f"path_resistance_ohm = {device.path_resistance_ohm:g} Ω takes {lost_v:.3g} V at the rated {rated_a:g} A: is it given in mΩ?"
+        )
     if device.cutoff_v is not None and limit is not None:
         for name, value in (("low", limit.low), ("low_low", limit.low_low)):
             if value is not None and value < device.cutoff_v:
@@ -95,6 +103,12 @@ def remarks_on(device: DeviceSpec) -> list[str]:
     if "output_resistance_ohm" in device.fixed and device.group is None and device.role == "thermometer":
         out.append("fixed.output_resistance_ohm: a thermometer sees no source; without effect")
     return [f"device {device.name}: {line}" for line in out]
+
+
+def _rated(device: DeviceSpec, name: str) -> float | None:
+    """The upper end of what a channel is rated to show."""
+    channel = device.channel(name)
+    return None if channel is None else channel.high
 
 
 def _limit_spec(limit: LimitConfig) -> LimitSpec:

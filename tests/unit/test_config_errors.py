@@ -224,6 +224,11 @@ CASES = [
     ("low = 23.5", "low = 25", "b.toml: device[load-1].limits.voltage: low = 25 must be below high = 24.5"),
     ("low = 23.5", "low = 23.5\nlow_low = 23.5", "b.toml: device[load-1].limits.voltage: low_low = 23.5 must be below low = 23.5"),
     (
+        "low = 23.5",
+        "low = 23.5\ndeadband = 1",
+        "b.toml: device[load-1].limits.voltage: deadband = 1 is all that lies between low and high: no alarm would clear there",
+    ),
+    (
         "low = 23.5\nhigh = 24.5",
         "deadband = 1",
         "b.toml: device[load-1].limits.voltage: give at least one of low_low, low, high, high_high",

@@ -217,3 +217,10 @@ def test_a_cut_off_fits_its_limits() -> None:
         "device load-1: limits.voltage_v.low = 25 V lies below cutoff_v = 27 V: the discharge ends before it",
         "device load-1: limits.voltage_v.low_low = 20 V lies below cutoff_v = 27 V: the discharge ends before it",
     ]
+
+
+def test_a_path_that_takes_half_of_the_voltage_is_asked_about() -> None:
+    """The simulated load is rated 150 V and 40 A: 9.5 Ω, meant as 9.5 mΩ, would take 380 V."""
+    spec = device_spec(_device(sense="remote", path_resistance_ohm=9.5), LOAD)
+    assert remarks_on(spec) == ["device load-1: path_resistance_ohm = 9.5 Ω takes 380 V at the rated 40 A: is it given in mΩ?"]
+    assert remarks_on(device_spec(_device(sense="remote", path_resistance_ohm=0.5), LOAD)) == []
