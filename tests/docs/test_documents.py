@@ -123,6 +123,14 @@ def test_make_has_the_documented_targets(command: str) -> None:
         assert not argument.startswith("tests/") or (ROOT / argument).exists(), argument
 
 
+def test_every_section_of_the_benchmarks_is_named_and_no_other() -> None:
+    from tests.bench.__main__ import SECTIONS
+
+    asked = [shlex.split(command)[-1] for command in commands_in(ROOT / "DEVELOPERS.md", "make") if command.startswith("make bench ARGS=")]
+    named = [section for arguments in asked for sections in re.findall(r"--only (\S+)", arguments) for section in sections.split(",")]
+    assert sorted(named) == sorted(SECTIONS)
+
+
 @pytest.mark.parametrize("command", [c for document in GUIDES for c in commands_in(document, "python -m")])
 def test_a_named_module_is_there(command: str) -> None:
     assert importlib.util.find_spec(command.split()[2]) is not None
