@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import tomllib
 from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -130,3 +131,13 @@ class PlanConfig(Section):
             if name not in devices:
                 raise ValueError(f"accept and stop can only be about devices of the plan, not {name!r}")
         return self
+
+
+def recorded_plan(text: str, name: str) -> PlanConfig | None:
+    """The plan of that name in a configuration as a run recorded it; None where there was none, or it cannot be read any more."""
+    try:
+        plans = tomllib.loads(text).get("plan", [])
+        found = next((plan for plan in plans if plan.get("name") == name), None)
+        return None if found is None else PlanConfig.model_validate(found)
+    except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError):
+        return None

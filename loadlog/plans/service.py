@@ -3,6 +3,8 @@
 What was started is known from the recordings (runs carry the plan's name), so a restart neither repeats nor forgets a start: a start is
 *missed* when no run of that name began at or after it, and `PlanConfig.missed` says what becomes of it. Of several viewers on one data
 directory only the one that holds its state (`store.viewer_state`) starts and ends anything; when it goes, another takes over.
+
+What ends a run is what its plan said when it began, which its recording knows: a plan that is changed, or removed, changes the next run.
 """
 
 from __future__ import annotations
@@ -11,10 +13,10 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 
-from loadlog.config.plan import PlanConfig
+from loadlog.config.plan import PlanConfig, recorded_plan
 from loadlog.control.client import ControlClient
 from loadlog.model.clock import NS, format_utc
-from loadlog.model.errors import LoadlogError
+from loadlog.model.errors import LoadlogError, StoreError
 from loadlog.model.run import RunInfo
 from loadlog.plans.in_force import PlanSet
 from loadlog.plans.schedule import due
@@ -57,13 +59,14 @@ class Plans:
     ) -> None:
         self._claim = claim
         self._in_force, self._set = in_force, in_force()
-        plans, self._devices = self._set.plans, self._set.devices
+        plans = self._set.plans
         self._plans = {plan.name: plan for plan in plans}
         self._archive, self._control, self._utc_ns = archive, control, utc_ns
         longest_s = max((plan.missed_within_s for plan in plans if plan.missed == "start"), default=0.0)
         begun = utc_ns()
         self._seen = {plan.name: begun - round((longest_s if plan.missed == "start" else 0.0) * NS) for plan in plans}
-        self._watched: dict[str, _Watched] = {}
+        self._watched: dict[str, _Watched | None] = {}  # None: nothing but its time, or an order, ends it
+        self._runs_may_be_on = True
         self._trouble = ""
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="plans", daemon=True)
@@ -95,16 +98,20 @@ class Plans:
             LoadlogError: the recorder or the recordings do not answer, or another viewer is at work; tried again at the next turn.
         """
         self._follow()
-        if not self._plans:
+        if not self._plans and not self._runs_may_be_on:
+            return
+        runs = self._archive.runs()
+        on = {run.id: run for run in runs if run.ended_utc_ns is None}
+        self._watched = {id_: self._watched[id_] if id_ in self._watched else self._watch(run) for id_, run in on.items()}
+        watched = [one for one in self._watched.values() if one is not None]
+        self._runs_may_be_on = bool(watched)
+        if not self._plans and not watched:
             return
         self._claim()
-        runs = self._archive.runs()
         for plan in self._plans.values():
             self._start_when_due(plan, runs)
-        for run in (r for r in runs if r.ended_utc_ns is None and r.name in self._plans):
-            self._end_when_reached(run, self._plans[run.name])
-        for run_id in set(self._watched) - {r.id for r in runs if r.ended_utc_ns is None}:
-            del self._watched[run_id]
+        for one in watched:
+            self._end_when_reached(one)
 
     def _follow(self) -> None:
         found = self._in_force()
@@ -112,10 +119,10 @@ class Plans:
             return
         now_ns = self._utc_ns()
         known = self._plans
-        self._set, self._devices = found, found.devices
+        self._set = found
         self._plans = {plan.name: plan for plan in found.plans}
         self._seen = {name: self._seen[name] if known.get(name) == plan else now_ns for name, plan in self._plans.items()}
-        self._watched.clear()  # what ends a run may have changed: each is read again from its beginning
+        self._runs_may_be_on = True
 
     def _start_when_due(self, plan: PlanConfig, runs: Sequence[RunInfo]) -> None:
         now_ns = self._utc_ns()
@@ -138,15 +145,22 @@ class Plans:
         self._seen[plan.name] = found.t_utc_ns
         _log.info("plan %s: run %s started, %.1f s after its time", plan.name, answer["run"], found.late_s)
 
-    def _end_when_reached(self, run: RunInfo, plan: PlanConfig) -> None:
-        if plan.stop is None:
-            return
-        watched = self._watched.get(run.id)
-        if watched is None:
-            period_s = self._devices[plan.stop.device].period_s if plan.stop.device in self._devices else 1.0
-            first = min((r.floor_seq for r in self._archive.recordings_of(run.id)), default=0)
-            watched = self._watched[run.id] = _Watched(run, Stops(plan, period_s), self._archive.follow(first))
-        reason = watched.reason()
+    def _watch(self, run: RunInfo) -> _Watched | None:
+        try:
+            plan = recorded_plan(self._archive.begun_with(run.id).config, run.name)
+        except StoreError as exc:
+            if exc.retryable:
+                raise
+            _log.warning("run %s: what ends it cannot be read: %s", run.id, exc)
+            return None
+        if plan is None or plan.stop is None:
+            return None
+        spec = self._archive.devices(run.id).get(plan.stop.device)
+        first = min((r.floor_seq for r in self._archive.recordings_of(run.id)), default=0)
+        return _Watched(run, Stops(plan, 1.0 if spec is None else spec.period_s), self._archive.follow(first))
+
+    def _end_when_reached(self, watched: _Watched) -> None:
+        run, reason = watched.run, watched.reason()
         if reason is not None:
-            self._control.call("run_stop", run=run.id, reason=f"plan {plan.name}: {reason}")
-            _log.info("plan %s: run %s stopped: %s", plan.name, run.id, reason)
+            self._control.call("run_stop", run=run.id, reason=f"plan {run.name}: {reason}")
+            _log.info("plan %s: run %s stopped: %s", run.name, run.id, reason)

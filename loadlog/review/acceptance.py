@@ -1,6 +1,6 @@
 """What the plan asked of a run, judged by what was measured (JCGM 106; `loadlog.analysis.verdict`).
 
-The plan is the one recorded with the run, so a later change of the configuration changes no verdict.
+The plan is the one that the run began with, so a later change of the configuration changes no verdict.
 """
 
 from __future__ import annotations

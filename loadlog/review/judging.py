@@ -33,7 +33,7 @@ def judged_answer(
         StoreError: its recordings cannot be read.
     """
     summary, said = first_answer(archive, run_id, now_utc_ns)
-    run, config = summary.run, archive.snapshot(summary.run.id).config
+    run, config = summary.run, archive.begun_with(summary.run.id).config
     limits = limits_of(run, config)
     if not limits:
         return summary, said

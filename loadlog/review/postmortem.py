@@ -145,7 +145,7 @@ def post_mortem(
         done += reports[-1].health.polls
     snapshot = archive.snapshot(run.id)
     wide = (span.from_utc_ns - NS, span.to_utc_ns + NS)  # the first sample may carry a stamp from just before the order
-    accepted = judge_plan(run, snapshot.config, reports)
+    accepted = judge_plan(run, archive.begun_with(run.id).config, reports)
     return PostMortem(
         summary, with_limits(events_say, accepted), accepted, timeline(events), tuple(reports), tuple(group_figures(analyses)),
         tuple(curve for r in reports for curve in _curves(archive, run.id, r.spec, *wide, OVERVIEW_POINTS)),

@@ -122,6 +122,17 @@ class Catalogue:
         with reading(recording.path) as connection:
             return infos.read_snapshot(connection, recording.path)
 
+    def begun_with(self, run_id: str) -> Snapshot:
+        """The configuration that a run began with; `snapshot` is that of its newest part.
+
+        Raises:
+            UsageError: there is no such run.
+        """
+        recordings = self.recordings_of(run_id)
+        first = recordings[0] if recordings else self._newest(run_id)
+        with reading(first.path) as connection:
+            return infos.read_snapshot(connection, first.path)
+
     def devices(self, run_id: str | None = None) -> dict[str, DeviceSpec]:
         """Device name -> description in a run, or over all recordings as each was last."""
         chosen = self.recordings_of(run_id)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator
+import json
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +23,23 @@ from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, run_inf
 HOUR_NS = 3600 * NS  # T0 is 07:00 UTC
 
 
+def toml(plans: Sequence[PlanConfig]) -> str:
+    """The configuration with these plans, as a run records it."""
+
+    def literal(value: object) -> str:
+        return f"{{ {', '.join(f'{k} = {literal(v)}' for k, v in value.items())} }}" if isinstance(value, dict) else json.dumps(value)
+
+    facts = [plan.model_dump(exclude_none=True, exclude_defaults=True) for plan in plans]
+    return "\n".join("[[plan]]\n" + "\n".join(f"{key} = {literal(value)}" for key, value in plan.items()) for plan in facts)
+
+
 class Bench:
     """Recordings, a clock turned by hand, and the recorder's side of the orders."""
 
     def __init__(self, directory: Path) -> None:
         self.directory, self.now_ns, self.opened, self.calls, self.refuses = directory, T0, OpenJournal(directory), [], False
         self.count = 0
+        self.in_force = PlanSet([], SPECS)
 
     def call(self, order: str, **fields: Any) -> dict[str, Any]:
         if self.refuses:
@@ -37,14 +49,16 @@ class Bench:
             self.count += 1
             run_id = f"{fields['name']}-{self.count:04d}"
             made = dataclasses.replace(run_info(run_id), started_utc_ns=self.now_ns)
-            self.opened.journal.start_run(made, snapshot()).result(10)
+            self.opened.journal.start_run(made, dataclasses.replace(snapshot(), config=toml(self.in_force.plans))).result(10)
             return {"run": run_id}
         self.opened.journal.stop_run(fields["run"], self.now_ns, fields["reason"]).result(10)
         return {}
 
+    def configure(self, **more: Any) -> None:
+        self.in_force = PlanSet([PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})], SPECS)
+
     def plans(self, claim: Callable[[], object] = lambda: None, **more: Any) -> Plans:
-        plan = PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})
-        self.in_force = PlanSet([plan], SPECS)
+        self.configure(**more)
         return Plans(lambda: self.in_force, Archive(self.directory), self, lambda: self.now_ns, claim)  # type: ignore[arg-type]
 
     @property
@@ -145,9 +159,9 @@ def test_a_recorder_that_is_away_for_a_moment_costs_no_start(bench: Bench) -> No
 
 def test_a_run_ends_on_its_charge_also_when_the_service_was_restarted_in_between(bench: Bench) -> None:
     """5 A for 36 s are 0.05 A·h exactly."""
-    bench.call("run_start", name="soak")
     stop = {"device": "load-1", "charge_ah": 0.05}
     plans = bench.plans(stop=stop)
+    bench.call("run_start", name="soak")
     bench.opened.put(*(sample(n, counts={"voltage_v": 24_000, "current_a": 50_000, "input_on": 1}) for n in range(1, 200)))
     plans.look()
     assert bench.orders == ["run_start"]
@@ -162,8 +176,8 @@ def test_a_run_ends_on_its_charge_also_when_the_service_was_restarted_in_between
 
 
 def test_a_run_ends_on_an_event_of_its_own(bench: Bench) -> None:
-    bench.call("run_start", name="soak")
     plans = bench.plans(stop={"events": ["supply_trip"]})
+    bench.call("run_start", name="soak")
     bench.opened.put(sample(1))
     bench.opened.journal.put_events([event(1, 2, kind="supply_trip", run="another-0009"), event(2, 3, kind="limit", run="soak-0001")])
     bench.opened.flush()
@@ -173,6 +187,32 @@ def test_a_run_ends_on_an_event_of_its_own(bench: Bench) -> None:
     bench.opened.flush()
     plans.look()
     assert bench.orders == ["run_start", "run_stop"]
+
+
+@pytest.mark.parametrize("now", ["earlier", "later", "gone"])
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_run_that_is_on_keeps_what_its_plan_said_when_it_began(bench: Bench, now: str, restarted: bool) -> None:
+    plans = bench.plans(stop={"device": "load-1", "voltage_below": 22.0})
+    bench.call("run_start", name="soak")
+    plans.look()
+    if now == "gone":
+        bench.in_force = PlanSet([], SPECS)
+    else:
+        bench.configure(stop={"device": "load-1", "voltage_below": 23.0 if now == "earlier" else 20.0})
+    if restarted:
+        plans = Plans(lambda: bench.in_force, Archive(bench.directory), bench, lambda: bench.now_ns)  # type: ignore[arg-type]
+    bench.opened.put(*(volts(*[22.5] * 10)))
+    plans.look()
+    assert bench.orders == ["run_start"]
+    bench.opened.put(*(sample(n, counts={"voltage_v": 21_900, "current_a": 50_000, "input_on": 1}) for n in range(11, 20)))
+    plans.look()
+    assert bench.calls[1:] == [("run_stop", {"run": "soak-0001", "reason": "plan soak: voltage of load-1 below 22 V"})]
+    plans.look()
+    if now != "gone":
+        bench.call("run_start", name="soak")
+        bench.opened.put(*(sample(n, counts={"voltage_v": 22_500, "current_a": 50_000, "input_on": 1}) for n in range(20, 30)))
+        plans.look()
+        assert (bench.orders[-1] == "run_stop") is (now == "earlier"), "the next run is of the plan as it is now"
 
 
 def volts(*values: float) -> list[Sample]:

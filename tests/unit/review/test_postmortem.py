@@ -17,7 +17,7 @@ from loadlog.review.pdf import pdf_report
 from loadlog.review.postmortem import first_answer, post_mortem
 from loadlog.review.text import summary_text
 from loadlog.store import Archive
-from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, failed, run_info, sample, snapshot, spec
 
 
 def happened(id_: int, kind: str, begin_s: float, end_s: float, severity: Severity = Severity.ALARM, **changes: object) -> Event:
@@ -197,6 +197,28 @@ def test_acceptance_limits_of_the_recorded_plan_decide(tmp_path: Path, low: floa
     assert "Acceptance limits" in html_report(report)
     assert judged_answer(Archive(tmp_path), "soak-0001")[1] == report.verdict
     assert report.to_json()["acceptance"]["limits"]
+
+
+def test_a_plan_that_is_changed_while_the_run_is_on_changes_no_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The device is described anew as well, so the run goes on in a second part, with the later configuration."""
+    asked = (
+        "[[plan]]\nname = 'soak'\ndevices = ['load-1']\naccept = [{ device = 'load-1', channel = 'voltage', statistic = 'mean', low = %s }]"
+    )
+    first, later = (dataclasses.replace(snapshot(), config=asked % low) for low in (23.0, 24.5))
+    with OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), first)
+        opened.put(*(sample(n) for n in range(200)))
+    monkeypatch.setattr("tests.unit.store.recorded.snapshot", lambda specs: later)
+    wider = {**SPECS, "load-1": spec("load-1", extra=1)}
+    with OpenJournal(tmp_path, specs=wider) as opened:
+        opened.put(*(sample(n, device_spec=wider["load-1"]) for n in range(200, 400)))
+        opened.journal.stop_run("soak-0001", T0 + 40 * NS, "planned duration reached")
+        opened.flush()
+    archive = Archive(tmp_path)
+    assert len(archive.recordings_of("soak-0001")) == 2
+    report = post_mortem(archive, "soak-0001")
+    assert report.to_json()["acceptance"]["limits"][0]["low"] == 23.0
+    assert judged_answer(archive, "soak-0001")[1] == report.verdict
 
 
 def test_devices_that_share_a_source_are_compared_at_whatever_rates_they_are_polled(tmp_path: Path) -> None:
