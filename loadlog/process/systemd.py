@@ -48,6 +48,11 @@ class Notifier:
         """One line for ``systemctl status``."""
         self._send(f"STATUS={text}")
 
+    def reloading(self, monotonic_ns: int) -> None:
+        """The service starts afresh in the same process, and will be `ready` again. Never `stopping`: whoever said that is waited for and
+        then killed, for no READY=1 is heard after it."""
+        self._send(f"RELOADING=1\nMONOTONIC_USEC={monotonic_ns // 1000}")
+
     def stopping(self) -> None:
         """The service is on its way down."""
         self._send("STOPPING=1")

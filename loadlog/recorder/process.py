@@ -138,7 +138,8 @@ class Recorder:
                 self._tick()
 
     def _shut_down(self) -> None:
-        self._notifier.stopping()
+        if not self._reload_wanted:
+            self._notifier.stopping()
         self._control.stop()
         for poller in self._pollers.values():
             poller.stop()
@@ -152,7 +153,7 @@ class Recorder:
         _log.info("stopped", extra={"fields": {"samples": self._samples}})
 
     def _on_stop(self, _number: int, _frame: FrameType | None) -> None:
-        self._stopping = True
+        self._stopping, self._reload_wanted = True, False  # who is to stop does not start afresh
         self._inbox.put(None)
 
     def _on_hangup(self, _number: int, _frame: FrameType | None) -> None:
@@ -279,6 +280,7 @@ class Recorder:
     def reload(self) -> None:
         """Check the configuration file as it stands now; when it is right, start afresh with it."""
         load_bench(self._bench.path).budgets()
+        self._notifier.reloading(time.monotonic_ns())
         self._reload_wanted = True
 
     @property

@@ -62,7 +62,8 @@ becomes 120 "and polls again" polls
 as_user run show soak-0001 | grep -A3 "What happened"
 as_user run stop soak-0001
 before=$(main_pid recorder)
-reload_is_done() { systemctl reload loadlog-recorder && sleep 5 && [ "$before" = "$(main_pid recorder)" ]; }
+# Longer than TimeoutStopSec: a reload that systemd took for a stop ends by SIGKILL then.
+reload_is_done() { systemctl reload loadlog-recorder && sleep 40 && [ "$before" = "$(main_pid recorder)" ]; }
 holds "a reload between runs is carried out by the same process" reload_is_done
 becomes 120 "and polls again" polls
 for kind in recorder viewer; do

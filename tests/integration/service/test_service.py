@@ -178,6 +178,23 @@ def test_readiness_watchdog_and_stop_are_told_to_systemd(bench: Bench, tmp_path:
         assert recorder.wait(20) == 0
 
 
+def test_a_reload_is_told_to_systemd_as_one_and_not_as_a_stop(bench: Bench, tmp_path: Path) -> None:
+    """After STOPPING=1 systemd takes no READY=1 any more: it waits for the end, and kills the recorder that had started afresh."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(PATIENCE_S)
+        bench.serve("--part", "recorder", env={**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify")})
+        assert manager.recv(4096).startswith(b"READY=1")
+        bench.client.call("reload")
+        told = [b""]
+        while not told[-1].startswith(b"READY=1"):
+            told.append(manager.recv(4096))
+        states = [text for text in told if text and text != b"WATCHDOG=1"]
+        assert [text.partition(b"=")[0] for text in states] == [b"RELOADING", b"READY"], states
+        since_us = int(states[0].rpartition(b"MONOTONIC_USEC=")[2])
+        assert 0 < since_us <= time.monotonic_ns() // 1000
+
+
 def test_a_second_service_on_the_same_data_is_refused(bench: Bench) -> None:
     bench.serve()
     second = bench.run_cli("serve", "--part", "recorder")
