@@ -1,7 +1,7 @@
 """One target: reads the recordings in the order of their numbers, sends, and moves the target's cursor when the server has acknowledged.
 
 Invariants: a line that was read is acknowledged, set aside, or sent again, also after a crash at any moment; nothing here holds up another
-target or the recorder; memory does not grow with the backlog (two bodies at a time).
+target or the recorder; memory does not grow with the backlog (a few bodies at a time).
 
 Order of business: the heartbeat, which must come through while hours are caught up; what somebody ordered to be tried again; events, newest
 first; samples, oldest first, at most so many a second. `step` does one of these and says when it wants to be called again: it never sleeps.
@@ -121,7 +121,7 @@ class Courier:
                 return 0.0 if sent else self._next_try_s - now_s
         if now_s < self._next_samples_s:
             return min(self._next_samples_s, self._next_beat_s) - now_s
-        if now_s < self._next_look_s and not self._going().waiting:
+        if now_s < self._next_look_s and not self._going().unread[1]:
             return max(0.0, min(self._next_look_s, self._next_beat_s) - now_s)
         return self._send_samples(now_s)
 
@@ -220,7 +220,7 @@ class Courier:
 
     def _send_events(self, now_s: float) -> bool | None:
         """One body of them, newest first; None when there are none, False when they did not get through."""
-        follower = self._going().follower
+        follower = self._going().events
         for event in follower.poll_events():
             self._events[event.id, str(event.state)] = event  # a later state of the same kind takes the place of the earlier
         if not self._events:
@@ -262,8 +262,8 @@ class Courier:
             return max(0.0, min(self._next_look_s, self._next_beat_s) - now_s)
         delivery = Delivery()
         if body.text:
-            with bodies.reading_ahead():
-                delivery = deliver(body.text, self._send, self._proof, body.lines)
+            bodies.read_ahead()
+            delivery = deliver(body.text, self._send, self._proof, body.lines)
             if not self._passed(delivery):
                 return self._next_try_s - now_s
         self._acknowledge(
@@ -325,8 +325,8 @@ class Courier:
     # -- facts
 
     def _look_at_backlog(self) -> None:
-        bodies = self._going()  # nothing is known before the beginning
-        self._waiting = waiting_samples(self._around.archive.recordings(), bodies.follower.places) + bodies.waiting
+        places, lines = self._going().unread  # nothing is known before the beginning
+        self._waiting = waiting_samples(self._around.archive.recordings(), places) + lines
 
     def _tell(self, now_s: float) -> None:
         """Renew the facts; now and then also count what waits, and write them down."""

@@ -22,6 +22,7 @@ from loadlog.store.pages import FOREVER_NS, Page, read_page
 from loadlog.store.rows import EVENT_COLUMNS, Layout, Row, event_from_row
 
 if TYPE_CHECKING:
+    from loadlog.store.blocks import Ints
     from loadlog.store.slabs import Slab
 
 PAGE_ROWS = 2000
@@ -55,11 +56,24 @@ class StoredRow(NamedTuple):
 
 
 class Stretch(NamedTuple):
-    """Stored samples of one device as columns, with the run they belong to."""
+    """Stored samples of one device as columns, with the run they belong to: the rows from place ``first`` to before ``last`` of ``slab``.
+    Stretches that follow each other share a slab, so that what is made of its columns is made once."""
 
     run: str | None
     recording: str
     slab: Slab
+    first: int
+    last: int
+
+    @property
+    def seqs(self) -> Ints:
+        """Numbers."""
+        return self.slab.seqs[self.first : self.last]
+
+    @property
+    def times(self) -> Ints:
+        """Source timestamps, ns UTC."""
+        return self.slab.times[self.first : self.last]
 
 
 class Stock(NamedTuple):
@@ -71,9 +85,9 @@ class Stock(NamedTuple):
 
 def _parted(stretches: list[Stretch], last: int) -> tuple[list[Stretch], list[Stretch]]:
     """Those with numbers up to ``last``, and those after it; none of them is empty."""
-    parts = [(stretch, *stretch.slab.up_to(last)) for stretch in stretches]
-    upto = [stretch._replace(slab=slab) for stretch, slab, _ in parts if len(slab.seqs)]
-    return upto, [stretch._replace(slab=slab) for stretch, _, slab in parts if len(slab.seqs)]
+    parts = [(stretch, max(stretch.first, stretch.slab.place_of(last))) for stretch in stretches]
+    upto = [stretch._replace(last=place) for stretch, place in parts if place > stretch.first]
+    return upto, [stretch._replace(first=place) for stretch, place in parts if place < stretch.last]
 
 
 def run_id(recording: RecordingInfo) -> str | None:
@@ -159,11 +173,11 @@ class Follower:
         if not self._stock.stretches:
             self._stock = self._read_slabs(max(limit, STOCK_ROWS))
         stock = self._stock
-        last = as_far_as([stretch.slab for stretch in stock.stretches], limit)
+        last = as_far_as([stretch.seqs for stretch in stock.stretches], limit)
         out, rest = _parted(stock.stretches, last)
         for stretch in out:
             name = stretch.recording
-            self._reached[name] = max(int(stretch.slab.seqs[-1]), self._reached.get(name, 0))
+            self._reached[name] = max(int(stretch.seqs[-1]), self._reached.get(name, 0))
         self._stock = Stock(rest, stock.ends)
         if not rest:
             self._at_the_end(stock.ends)
@@ -173,7 +187,8 @@ class Follower:
         """The next rows of every recording, as far as what was read of each reaches."""
         from loadlog.store.slabs import next_slabs
 
-        horizon, found, ends = FOREVER_NS, list[Stretch](), dict[str, int]()
+        found: list[tuple[RecordingInfo, Slab]] = []
+        horizon, ends = FOREVER_NS, dict[str, int]()
         for recording in self._unread(self._reached):
             layouts = dict(self._layouts(recording).values())
             try:
@@ -182,11 +197,13 @@ class Follower:
             except StoreError as exc:
                 self._left_out(recording, exc)
                 continue
-            found += [Stretch(run_id(recording), recording.name, slab) for slab in slabs]
+            found += [(recording, slab) for slab in slabs]
             horizon = min(horizon, reached)
             if reached == FOREVER_NS:
                 ends[recording.name] = recording.last_seq
-        return Stock(found, ends) if horizon == FOREVER_NS else Stock(_parted(found, horizon)[0], {})
+        near = [(recording, slab.up_to(horizon)) for recording, slab in found]
+        stretches = [Stretch(run_id(recording), recording.name, slab, 0, len(slab.seqs)) for recording, slab in near if len(slab.seqs)]
+        return Stock(stretches, ends if horizon == FOREVER_NS else {})
 
     def _unread(self, reached: Mapping[str, int]) -> list[RecordingInfo]:
         """The recordings that hold more than was handed out."""

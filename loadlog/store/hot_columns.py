@@ -20,6 +20,7 @@ from loadlog.store.schema import SAMPLE_COLUMNS
 
 OF_POLL = (SEQ, TIME, QUALITY, FAILURE, HELD, MARKS)
 _SELDOM = (FAILURE, MARKS)  # texts
+_DEVICE = -1  # its place among the columns; it is none in a body
 COLUMNS_AT_ONCE = 50  # bounds the texts that are held at once
 _INT64 = np.iinfo(np.int64)
 
@@ -73,25 +74,39 @@ class _Reader:
 
     def __init__(self, connection: sqlite3.Connection, first: int, last: int, width: int, of_poll: Sequence[int]) -> None:
         self._connection, self._span = connection, (first, last)
-        self._names = {i: SAMPLE_COLUMNS[i] for i in of_poll} | {VALUES + i: f"v{i}" for i in range(width)}
+        self._names = {_DEVICE: "device"} | {i: SAMPLE_COLUMNS[i] for i in of_poll} | {VALUES + i: f"v{i}" for i in range(width)}
 
     def rows(self) -> HotRows:
-        joined = [index for index in self._names if index not in _SELDOM]
-        read = {}
-        for first in range(0, len(joined), COLUMNS_AT_ONCE):
-            some = joined[first : first + COLUMNS_AT_ONCE]
-            for index, text in zip(some, self._texts([f"group_concat({self._names[index]})" for index in some]), strict=True):
-                if (numbers := _numbers(text)) is not None:
-                    read[index] = numbers
-        seqs = read[SEQ]
-        gapped = [index for index, numbers in read.items() if len(numbers) < len(seqs)]
+        read, empty = self._joined()
+        devices = read.pop(_DEVICE)
+        gapped = [index for index, numbers in read.items() if len(numbers) < len(devices)]
         there = self._there(gapped)
-        columns = {index: _placed(read[index], there.get(index)) if index in read else self._seldom(index, seqs) for index in self._names}
-        (devices,) = map(_numbers, self._texts(["group_concat(device)"]))
-        assert devices is not None
+        columns: dict[int, Column] = {}
+        for index in self._names:
+            if index in empty:
+                columns[index] = Column(np.zeros(len(devices), np.int64), np.zeros(len(devices), bool))
+            elif index in read:
+                columns[index] = _placed(read[index], there.get(index))
+            elif index != _DEVICE:
+                columns[index] = self._seldom(index, read[SEQ])
         if any(len(column.numbers) != len(devices) for column in columns.values()):
             raise StoreError("a column holds something else than integers")
         return HotRows(devices, columns)
+
+    def _joined(self) -> tuple[dict[int, Ints], set[int]]:
+        """The columns that are 64-bit integers, where they are not NULL, and those that are nothing but NULL: what a table tells when it
+        is walked through once, whatever the number of columns."""
+        names = list(self._names.items())
+        read, empty = dict[int, Ints](), set[int]()
+        for first in range(0, len(names), COLUMNS_AT_ONCE):
+            some = names[first : first + COLUMNS_AT_ONCE]
+            found = self._texts([f"{'count' if index in _SELDOM else 'group_concat'}({name})" for index, name in some])
+            for (index, _), text in zip(some, found, strict=True):
+                if not text:
+                    empty.add(index)
+                elif isinstance(text, str) and (numbers := _numbers(text)) is not None:
+                    read[index] = numbers
+        return read, empty
 
     def _there(self, gapped: Sequence[int]) -> dict[int, Bools]:
         """The rows in which something stands, of columns that are not full."""
@@ -101,7 +116,7 @@ class _Reader:
         for first in range(0, len(gapped), COLUMNS_AT_ONCE):
             some = gapped[first : first + COLUMNS_AT_ONCE]
             texts = self._texts([f"group_concat({self._names[index]} IS NOT NULL, '')" for index in some])
-            there |= {index: np.frombuffer((text or "").encode(), np.uint8) == ord("1") for index, text in zip(some, texts, strict=True)}
+            there |= {index: np.frombuffer(str(text).encode(), np.uint8) == ord("1") for index, text in zip(some, texts, strict=True)}
         return there
 
     def _seldom(self, index: int, seqs: Ints) -> Column:
@@ -112,24 +127,20 @@ class _Reader:
         cells = [cell for _, cell in found]
         if len(cells) == len(seqs):
             return column_of(cells)
-        if not cells:
-            return Column(np.zeros(len(seqs), np.int64), np.zeros(len(seqs), bool))
         texts: dict[Cell, int] = {None: 0}
         places = np.zeros(len(seqs), np.int64)
         places[np.searchsorted(seqs, [seq for seq, _ in found])] = [texts.setdefault(cell, len(texts)) for cell in cells]
         return Column(places, None, tuple(texts))
 
-    def _texts(self, asked: Sequence[str]) -> tuple[str | None, ...]:
+    def _texts(self, asked: Sequence[str]) -> tuple[str | int | None, ...]:
         """Over all the rows, which a table is walked through in increasing number."""
         query = f"SELECT {', '.join(asked)} FROM sample WHERE seq BETWEEN ? AND ?"
-        row: tuple[str | None, ...] = self._connection.execute(query, self._span).fetchone()
+        row: tuple[str | int | None, ...] = self._connection.execute(query, self._span).fetchone()
         return row
 
 
-def _numbers(text: str | None) -> Ints | None:
+def _numbers(text: str) -> Ints | None:
     """Integers that are joined by commas; None when some do not fit 64 bits: they are read as the greatest or the least that do."""
-    if text is None:
-        return np.zeros(0, np.int64)
     try:
         found = np.fromstring(text, np.int64, sep=",")
     except ValueError as exc:

@@ -17,15 +17,16 @@ from loadlog.store.hot_columns import OF_POLL, read_hot
 from loadlog.store.pages import FOREVER_NS, SCAN_ROWS, seq_ranges
 from loadlog.store.rows import Layout
 from loadlog.store.schema import SAMPLE_COLUMNS
-from loadlog.store.sealed import Chunk, Source
+from loadlog.store.sealed import Chunk, Source, in_order
 
 _NEEDED = (SEQ, TIME, QUALITY, FAILURE, MARKS)
 Kept = Ints | slice
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False, weakref_slot=True)
 class Slab:
-    """Some rows in increasing number; only the columns that were asked for are there, or decoded."""
+    """Some rows in increasing number; only the columns that were asked for are there, or decoded. One slab equals only itself, so that
+    what is made of it can be kept beside it."""
 
     layout: Layout
     _columns: dict[int, Column]
@@ -62,13 +63,14 @@ class Slab:
             return np.asarray((found[0] >> bit & 1).astype(bool) & found[1])
         return np.array([mask is not None and bool(int(mask) >> bit & 1) for mask in column.cells()], bool)
 
-    def up_to(self, seq: int) -> tuple[Slab, Slab]:
-        """Its rows with numbers up to ``seq``, and those after it; for slabs of `next_slabs`, which hold what they have of columns."""
-        rows = int(np.searchsorted(self.seqs, seq, side="right"))
-        return self._rows(slice(rows)), self._rows(slice(rows, None))
+    def up_to(self, seq: int) -> Slab:
+        """Its rows with numbers up to ``seq``; for slabs of `next_slabs`, which hold what they have of columns."""
+        rows = self.place_of(seq)
+        return self if rows == len(self.seqs) else Slab(self.layout, {i: column.taken(slice(rows)) for i, column in self._columns.items()})
 
-    def _rows(self, rows: slice) -> Slab:
-        return Slab(self.layout, {index: column.taken(rows) for index, column in self._columns.items()})
+    def place_of(self, seq: int) -> int:
+        """How many of its rows have numbers up to ``seq``."""
+        return int(np.searchsorted(self.seqs, seq, side="right"))
 
     def worst(self, name: str) -> Ints:
         """Quality of a channel in each row."""
@@ -151,11 +153,11 @@ def _next_sealed(source: Source, layouts: Mapping[int, Layout], after: int, upto
     return found, reached
 
 
-def as_far_as(slabs: Sequence[Slab], limit: int) -> int:
-    """The number up to which at most ``limit`` rows lie in all of them together; `FOREVER_NS` when all of them do."""
-    if sum(len(slab.seqs) for slab in slabs) <= limit:
+def as_far_as(seqs: Sequence[Ints], limit: int) -> int:
+    """The number up to which at most ``limit`` rows lie in all slabs with these numbers; `FOREVER_NS` when all of them do."""
+    if sum(map(len, seqs)) <= limit:
         return FOREVER_NS
-    return int(np.sort(np.concatenate([slab.seqs for slab in slabs]))[limit - 1])
+    return int(in_order(seqs)[limit - 1])
 
 
 def _next_hot(connection: sqlite3.Connection, layouts: Mapping[int, Layout], after: int, limit: int) -> tuple[list[Slab], int]:
