@@ -46,7 +46,8 @@ class ColumnLines:
 
     def body(self, stretches: Sequence[Stretch]) -> bytes:
         """All of them, a device at a time; empty when there are none."""
-        return b"".join(self._stretch(stretch) for stretch in stretches).removesuffix(b"\n")
+        made = [self._stretch(stretch) for stretch in stretches]
+        return b"".join([*made[:-1], *(last[:-1] for last in made[-1:])])
 
     def _stretch(self, stretch: Stretch) -> bytes:
         series = self._lines.series(stretch.slab.layout, stretch.run)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from loadlog.store.slabs import Slab
 
 PAGE_ROWS = 2000
-STOCK_ROWS = 20_000  # read at once where columns are asked for: opening a recording costs as much as some thousand rows
+STOCK_ROWS = 30_000  # read at once where columns are asked for: opening a recording costs as much as some thousand rows
 SHARED_EVENTS = 200  # events of no device that are remembered, since every open recording tells them
 
 
