@@ -13,9 +13,12 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
+from loadlog.acquisition.statistics import WINDOW_POLLS
 from loadlog.config import ForwardConfig, StoreConfig
+from loadlog.control.address import SOCKET_NAME, VIEWER_SOCKET
 from loadlog.control.client import ControlClient
 from loadlog.forwarder.answers import Answer, Verdict
 from loadlog.forwarder.courier import Around, Courier
@@ -35,7 +38,7 @@ from loadlog.store.viewer_state import open_state
 from tests.bench.figures import Figure
 from tests.bench.pace import Say
 from tests.bench.programs import BenchError, device
-from tests.bench.service import service
+from tests.bench.service import service, wait_until_polled
 from tests.databases import Influx1, Server, Victoria, free_port
 
 FIELDS = ("voltage_v", "current_a", "power_w", "temperature_c", "charge_ah")  # and quality: six
@@ -196,6 +199,16 @@ def forward(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[F
     return figures + _lateness(programs, folder, plan, say)
 
 
+def _read_request(client: socket.socket) -> None:
+    """All of it: an end that leaves something unread cuts the connection, and nobody hears the answer."""
+    with client.makefile("rb") as request:
+        length = 0
+        while line := request.readline().strip():
+            name, _, value = line.partition(b":")
+            length = int(value) if name.lower() == b"content-length" else length
+        request.read(length)
+
+
 @contextlib.contextmanager
 def _answering(answer: bytes, after_s: float) -> Iterator[int]:
     """A server that says the same to everybody, late; gives its port."""
@@ -203,7 +216,7 @@ def _answering(answer: bytes, after_s: float) -> Iterator[int]:
 
         def serve(client: socket.socket) -> None:
             with client, contextlib.suppress(OSError):
-                client.recv(65536)
+                _read_request(client)
                 time.sleep(after_s)
                 client.sendall(answer)
 
@@ -217,8 +230,8 @@ def _answering(answer: bytes, after_s: float) -> Iterator[int]:
 
 
 def _lateness(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list[Figure]:
-    """Mean lateness of polls with three targets in trouble against none: two services side by side, so that whatever else the machine does
-    falls on both; the median of the rounds' ratios."""
+    """Mean lateness of polls with three targets in trouble against none: two services side by side, started by turns, so that whatever else
+    the machine does falls on both; the median of the rounds' ratios. What the first `SETTLE_S` took is not counted."""
     seen: list[tuple[float, float]] = []
     with (
         _answering(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n", SLOW_S) as slow,
@@ -231,24 +244,49 @@ def _lateness(programs: Path, folder: Path, plan: ForwardPlan, say: Say) -> list
         )
         for n in range(plan.lateness_rounds):
             say(f"forward: lateness of the recorder, none and three targets in trouble, round {n + 1}")
-            none, three = folder / f"late-none-{n}", folder / f"late-three-{n}"
-            with (
-                device(programs, BAUD) as one,
-                device(programs, BAUD) as other,
-                service(none, one.port, BAUD, UNITS, RATE_HZ),
-                service(three, other.port, BAUD, UNITS, RATE_HZ, targets),
-            ):
-                time.sleep(plan.lateness_s + SETTLE_S)
-                seen.append((_mean_lateness_s(none / "data"), _mean_lateness_s(three / "data")))
+            services = [(folder / f"late-none-{n}", ""), (folder / f"late-three-{n}", targets)]
+            with contextlib.ExitStack() as running:
+                begun = []
+                for place, more in services if n % 2 else reversed(services):
+                    paced = running.enter_context(device(programs, BAUD))
+                    running.enter_context(service(place, paced.port, BAUD, UNITS, RATE_HZ, more))
+                    begun.append((paced, place))
+                for paced, place in begun:
+                    wait_until_polled(paced, place)
+                time.sleep(SETTLE_S)
+                before = [_lateness_so_far(place / "data") for place, _ in services]
+                time.sleep(plan.lateness_s)
+                after = [_lateness_so_far(place / "data") for place, _ in services]
+                _must_be_in_trouble(services[1][0] / "data")
+            none, three = (_mean_s(*pair) for pair in zip(before, after, strict=True))
+            seen.append((none, three))
     ratio = statistics.median(three / none for none, three in seen)
     shown = ", ".join(f"{three * 1e3:.2f}/{none * 1e3:.2f}" for none, three in seen)
     beside = f"means {shown} ms, {UNITS} units at {RATE_HZ:g} Hz"
     return [Figure("recorder's lateness, dead, slow and refusing target / none", ratio, most=1.05, beside=beside)]
 
 
-def _mean_lateness_s(data: Path) -> float:
+def _asked(data: Path, command: str, socket_name: str = SOCKET_NAME) -> dict[str, Any]:
     try:
-        facts = ControlClient(data).call("status")["buses"]["line"]["lateness"]
+        return ControlClient(data, name=socket_name).call(command)
     except LoadlogError as exc:
         raise BenchError(f"forward: {exc}") from exc
-    return float(facts["mean_s"])
+
+
+def _lateness_so_far(data: Path) -> tuple[int, float]:
+    """Polls, and the sum of their lateness, s; all of them since the start, of which the recorder remembers so many a device."""
+    facts = _asked(data, "status")["buses"]["line"]["lateness"]
+    if facts["polls"] >= UNITS * WINDOW_POLLS:
+        raise BenchError("forward: watched for longer than the recorder remembers polls")
+    return int(facts["polls"]), facts["polls"] * float(facts["mean_s"])
+
+
+def _mean_s(before: tuple[int, float], after: tuple[int, float]) -> float:
+    return (after[1] - before[1]) / (after[0] - before[0])
+
+
+def _must_be_in_trouble(data: Path) -> None:
+    """Each target is what its name says: nobody listens, it takes its time, it refuses."""
+    states = {one["name"]: one["state"] for one in _asked(data, "forward_status", VIEWER_SOCKET)["targets"]}
+    if (states["dead"], states["refusing"]) != (State.WAITING, State.REFUSED) or states["slow"] in (State.WAITING, State.REFUSED):
+        raise BenchError(f"forward: targets are not in the trouble that they are meant to be in: {states}")
