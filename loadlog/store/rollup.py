@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadlog.model.sample import Quality
+from loadlog.store.connect import DamagedError
 from loadlog.store.rows import INT64, Layout, Marks, parse_marks
 from loadlog.store.schema import MINUTE_NS
 
@@ -47,9 +48,16 @@ class Sums:
 
     @classmethod
     def of_row(cls, row: tuple[Any, ...]) -> Sums:
-        """From ``rows, count, sum, minimum, maximum, worst`` as stored."""
+        """From ``rows, count, sum, minimum, maximum, worst`` as stored.
+
+        Raises:
+            DamagedError: a number is none.
+        """
         rows, count, total, minimum, maximum, worst = row
-        return cls(rows, count, int(total), None if minimum is None else int(minimum), None if maximum is None else int(maximum), worst)
+        try:
+            return cls(rows, count, int(total), None if minimum is None else int(minimum), None if maximum is None else int(maximum), worst)
+        except (TypeError, ValueError) as exc:
+            raise DamagedError(f"is damaged: a minute is unreadable ({exc})", hint="restore it from a copy") from exc
 
     def as_row(self) -> tuple[Any, ...]:
         """The inverse of `of_row`."""

@@ -14,9 +14,10 @@ from pathlib import Path
 
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
-from loadlog.store.connect import reading
+from loadlog.store.connect import DamagedError, reading
 from loadlog.store.edges import CIRCUMSTANCES_SINCE, rolled_seq, sealed_seq, snapshot, version_of
 from loadlog.store.info import DAMAGED_SUFFIX, FOLDER, LOGBOOK, info_from, recording_paths
+from loadlog.store.rollup import Sums
 
 MESSAGES_MAX = 5
 PAGE_ROWS = 5000
@@ -78,6 +79,8 @@ def _verify_one(path: Path) -> Finding:
             rows = found.samples
     except StoreError as exc:
         return Finding(path.name, False, exc.args[0])
+    except (TypeError, ValueError, OverflowError, LookupError) as exc:  # what damage makes of a number must not end a verification
+        return Finding(path.name, False, f"{path}: is damaged: {exc!r} (restore it from a copy)")
     if faults:
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
         return Finding(path.name, False, f"{path}: {faults[0]}{more} (restore it from a copy)", rows)
@@ -107,6 +110,12 @@ def _counting_faults(connection: sqlite3.Connection) -> Iterator[str]:
     (in_minutes,) = connection.execute("SELECT coalesce(sum(rows), 0) FROM rollup WHERE position = 0").fetchone()
     if in_minutes != (counted := bodies + connection.execute(hot, (rolled,)).fetchone()[0]):
         yield f"the minutes count {in_minutes} samples, {counted} are there"
+    texts = "SELECT rows, count, sum, minimum, maximum, worst FROM rollup WHERE 'text' IN (typeof(sum), typeof(minimum), typeof(maximum))"
+    for row in connection.execute(texts):
+        try:
+            Sums.of_row(row)
+        except DamagedError as exc:
+            yield exc.what
     (strangers,) = connection.execute("SELECT count(*) FROM sample WHERE device NOT IN (SELECT id FROM device)").fetchone()
     if strangers:
         yield f"{strangers} samples belong to no device"

@@ -12,6 +12,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -241,6 +242,21 @@ def test_a_flipped_bit_in_head_or_directory_is_named(tmp_path: Path, sealed_file
     (finding,) = verify(tmp_path).findings
     assert not finding.sound
     assert "sealed rows" in finding.message
+
+
+@pytest.mark.parametrize(
+    "change", ["UPDATE sealed SET t_max_ns = 'noon'", "UPDATE rollup SET sum = '12\x1034'", "UPDATE span SET rows = 'x'"]
+)
+def test_a_number_that_is_none_is_damage_and_ends_no_verification(tmp_path: Path, sealed_file: Path, change: str) -> None:
+    """What a flipped bit makes of a number is found by no checksum of ours and no check of SQLite's."""
+    with closing(sqlite3.connect(sealed_file)) as db, db:
+        db.execute(change)
+    (finding,) = verify(tmp_path).findings
+    assert not finding.sound
+    assert str(sealed_file) in finding.message
+    if "rollup" in change:
+        with pytest.raises(DamagedError, match=r"rolling-\S+: is damaged: a minute is unreadable"):
+            Archive(tmp_path).series("load-1", ["voltage_v"], T0 - 3600 * NS, T0 + 3600 * NS, 1)
 
 
 def test_any_flipped_bit_or_cut_of_a_body_is_found() -> None:
