@@ -1,11 +1,11 @@
-# The four commands of the project. Everything runs in .venv, made from the lock file; nothing is installed outside it except what
+# The commands of the project. Everything runs in .venv, made from the lock file; nothing is installed outside it except what
 # `make test` asks Debian for (see tests/servers.sh).
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: demo test check bench events lock clean
+.PHONY: demo test check bench compiled events lock clean
 
 demo: $(STAMP)  ## simulated bench and service; ARGS="--duration 60s" ends by itself
 	@$(BIN)/loadlog demo $(ARGS)
@@ -22,6 +22,9 @@ check: $(STAMP)  ## format, lint, types, layers
 
 bench: $(STAMP)  ## every figure, measured side by side in one run
 	@$(BIN)/python -m tests.bench $(ARGS)
+
+compiled: $(STAMP)  ## the package with detectors compiled to C in build/compiled (needs a C compiler, Python's headers); ARGS: tests run with it
+	@$(BIN)/python -m tests.compiled.build build/compiled $(ARGS)
 
 events: $(STAMP)  ## detectors on drawn scenarios: what is found, how soon, with which cause, how often falsely
 	@$(BIN)/python -m tests.events $(ARGS)

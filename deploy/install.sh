@@ -2,7 +2,10 @@
 # Installs this checkout for the services, or upgrades to it, as root. Each release has a folder of its own under /opt/loadlog-releases;
 # /opt/loadlog points to the one in use, /opt/loadlog.previous to the one before it. Configuration and recordings are not touched; nothing
 # is started or stopped. A release that refuses the present configuration is not put in use.
+#
+#   install.sh [--compiled]    with detectors compiled to C, where a C compiler and Python's headers are there
 set -eu
+case "$*" in "" | --compiled) ;; *) echo "usage: install.sh [--compiled]" >&2; exit 2 ;; esac
 cd "$(dirname "$0")/.."
 release=/opt/loadlog-releases/$(date -u +%Y%m%dT%H%M%SZ)
 config=/etc/loadlog/bench.toml
@@ -11,7 +14,17 @@ trap '[ "${in_use:-}" ] || rm -rf "$release"' EXIT
 
 python3 -m venv "$release"
 "$release/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: -r deploy/requirements.lock
-"$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .
+lacking=unasked
+if [ "${1:-}" = --compiled ]; then
+  headers=$("$release/bin/python" -c 'import sysconfig; print(sysconfig.get_path("include"))')
+  if ! command -v gcc >/dev/null; then lacking="no gcc"
+  elif [ ! -e "$headers/Python.h" ]; then lacking="no $headers/Python.h"
+  elif LOADLOG_COMPILED=1 "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .; then lacking=
+  else lacking="it failed, see above"
+  fi
+  [ -z "$lacking" ] || echo "detectors are not compiled ($lacking; apt-get install gcc libc6-dev python3-dev): as good, at twice their processor time" >&2
+fi
+[ -z "$lacking" ] || "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .
 
 install -D -m 644 deploy/loadlog.sysusers.conf /etc/sysusers.d/loadlog.conf
 install -D -m 644 deploy/loadlog.modules.conf /etc/modules-load.d/loadlog.conf

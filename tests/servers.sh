@@ -1,10 +1,13 @@
 #!/bin/sh
-# Finds, or installs where it may, the real peers of the suite: a C compiler, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics, the checkers
+# Finds, or installs where it may, the real peers of the suite: a C compiler, Python's headers, libmodbus, Chromium, InfluxDB 1.x, VictoriaMetrics, the checkers
 # of systemd units and compose files, npm (brings Grafana's components). Prints one line. In CI a lacking one is a failure; elsewhere its tests are skipped with that reason. The
 # databases' own services are not started: the tests run them on free ports.
 set -u
+python=.venv/bin/python
+[ -x $python ] || python=python3
 have() { case $1 in
   cc) command -v cc >/dev/null 2>&1 ;;
+  headers) [ -f "$($python -c 'import sysconfig; print(sysconfig.get_path("include"))')/Python.h" ] ;;
   libmodbus) [ -f /usr/include/modbus/modbus.h ] ;;
   chromium) command -v chromium >/dev/null 2>&1 ;;
   influxdb) command -v influxd >/dev/null 2>&1 ;;
@@ -14,11 +17,11 @@ have() { case $1 in
   docker-compose) command -v docker-compose >/dev/null 2>&1 || docker compose version >/dev/null 2>&1 ;;
 esac; }
 package() { case $1 in
-  cc) echo "gcc libc6-dev" ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; npm) echo "nodejs npm" ;; systemd-analyze) echo systemd ;;
+  cc) echo "gcc libc6-dev" ;; headers) echo python3-dev ;; libmodbus) echo libmodbus-dev ;; influxdb) echo "influxdb influxdb-client" ;; npm) echo "nodejs npm" ;; systemd-analyze) echo systemd ;;
   *) echo "$1" ;;
 esac; }
 wanted="" found="" installed="" lacking=""
-for peer in cc libmodbus chromium influxdb victoria-metrics systemd-analyze docker-compose npm; do
+for peer in cc headers libmodbus chromium influxdb victoria-metrics systemd-analyze docker-compose npm; do
   if have "$peer"; then found="$found $peer"; else wanted="$wanted $peer"; fi
 done
 if [ -n "$wanted" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then

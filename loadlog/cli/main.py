@@ -24,12 +24,15 @@ from loadlog.cli.records import ack, events
 from loadlog.cli.runs import run as run_group
 from loadlog.cli.service import demo, serve, simulate
 from loadlog.cli.store import store
+from loadlog.detectors import COMPILED
 from loadlog.model.errors import LoadlogError
 from loadlog.version import __version__
 
+_MADE = " (compiled detectors)" if COMPILED else ""
+
 
 @click.group(cls=Suggesting, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="loadlog")
+@click.version_option(__version__, prog_name="loadlog", message=f"%(prog)s, version %(version)s{_MADE}")
 @click.option("-v", "--verbose", is_flag=True, help="More in the logs; errors with their traceback.")
 @click.pass_context
 def cli(ctx: click.Context, verbose: bool) -> None:

@@ -181,7 +181,7 @@ class StepChart:
         """White noise of known deviation: nothing more is learned."""
         self._scales = [sigma * sigma / w for w in self.windows]
         self.n = self.memory = GIVEN
-        self._valid_to = self._uses = 0
+        self._valid_to, self._uses = 0.0, 0
 
     def learn_again(self, sigma: float) -> None:
         """Begin with white noise of that deviation, to be learned anew; given noise stays."""
@@ -189,7 +189,7 @@ class StepChart:
             self._scales = [sigma * sigma * expected for expected in self._expected]
             self._lately = self._scales[-1]
             self.n = self.LEAST
-            self._valid_to = self._uses = 0
+            self._valid_to, self._uses = 0.0, 0
 
     def sigma(self) -> float:
         """Deviation of one sample, rounding included."""
@@ -257,7 +257,7 @@ class StepChart:
         lately = self._lately = self._lately + (square - self._lately) / (n if n < 2 * self.LEAST else 2 * self.LEAST)
         if lately < self.FALLEN * scales[-1] and n > 4 * self.LEAST and self.memory < GIVEN:
             self.n = 2 * self.LEAST
-            self._valid_to = self._uses = 0
+            self._valid_to, self._uses = 0.0, 0
 
     def _is_calm(self, sums: list[float], extra: float) -> bool:
         """No ratio can reach `CALM`; else the factors are counted anew."""

@@ -25,6 +25,7 @@ from loadlog.acquisition.stamps import SteadyUtc
 from loadlog.bus import SystemClock, open_link
 from loadlog.config import PlanConfig
 from loadlog.control.server import ControlServer
+from loadlog.detectors import COMPILED
 from loadlog.loading import Bench, load_bench
 from loadlog.model.clock import NS, Anchor, Clock, ClockStep
 from loadlog.model.errors import LoadlogError, RefusedError, StoreError
@@ -120,7 +121,9 @@ class Recorder:
             poller.start()
         self._actions.try_at_start(self._now())
         self._notifier.ready(f"recording {len(self.device_names)} devices")
-        _log.info("recording", extra={"fields": {"bench": self._bench.config.bench.name, "data": str(self._bench.data_dir)}})
+        made = "compiled" if COMPILED else "Python"
+        facts = {"bench": self._bench.config.bench.name, "data": str(self._bench.data_dir), "detectors": made}
+        _log.info("recording", extra={"fields": facts})
         try:
             self._work()
         finally:

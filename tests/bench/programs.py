@@ -101,18 +101,18 @@ def master(programs: Path, port: str, baud: int, units: int, seconds: float, per
     return child([*command, str(round(period_s * 1e6))] if period_s else command, seconds)
 
 
-def python(module: str, *arguments: object, seconds: float) -> dict[str, Any]:
+def python(module: str, *arguments: object, seconds: float, environment: dict[str, str] | None = None) -> dict[str, Any]:
     """The result of a module of the bench in a process of its own."""
-    return child([sys.executable, "-m", f"tests.bench.{module}", *map(str, arguments)], seconds)
+    return child([sys.executable, "-m", f"tests.bench.{module}", *map(str, arguments)], seconds, environment)
 
 
-def child(command: list[str], seconds: float) -> dict[str, Any]:
-    """Run ``command``, whose last line of output is JSON.
+def child(command: list[str], seconds: float, environment: dict[str, str] | None = None) -> dict[str, Any]:
+    """Run ``command``, whose last line of output is JSON; ``environment``: another one than ours.
 
     Raises:
         BenchError: it failed.
     """
-    done = subprocess.run(command, capture_output=True, text=True, timeout=seconds + 60, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=seconds + 60, env=environment, check=False)
     if done.returncode:
         raise BenchError(f"{' '.join(command[:4])}: {(done.stderr.strip() or 'no message').splitlines()[-1]}")
     return dict(json.loads(done.stdout.strip().splitlines()[-1]))

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+from loadlog.detectors import COMPILED
 from loadlog.model.event import Event, EventState, Onset, Severity
 from loadlog.pipeline import Pipeline
 from loadlog.store import Archive
@@ -28,9 +29,11 @@ from loadlog.store.rows import event_row
 from loadlog.store.sealing import Sealed
 from loadlog.store.writer import Batch, Birth, Recording
 from tests.bench.figures import Figure
-from tests.bench.programs import python
+from tests.bench.programs import BenchError, python
 from tests.bench.store_data import NS, RUN, SPECS, T0, rows, snapshot
 from tests.checklists.traces import T0_NS, Bench, Load, load_spec, meter_spec
+from tests.compiled.build import CompileError, environment
+from tests.compiled.build import build as build_package
 from tests.events.cost import loop_ns
 from tests.one_load import one_load
 from tests.unit.store.recorded import HandClock, OpenJournal
@@ -49,15 +52,32 @@ def review(folder: Path, hours: float, replay_minutes: float, export_hours: floa
     say(f"replay: two loads at 10 Hz for {replay_minutes:g} minutes")
     build(folder / "replay", replay_minutes / 60, 0, loads=2)
     play(folder / "replay-full", replay_minutes / 4)
-    figures += replay_figures(
-        "that report mode, set-point and protections, in a group",
-        python("review", "replay", folder / "replay-full", seconds=900),
-        least=30_000,
-    )
-    figures += replay_figures("that report V, I, P, T alone", python("review", "replay", folder / "replay", seconds=900))
+    compiled = with_compiled(folder / "compiled", say)
+    figures += replays("that report mode, set-point and protections, in a group", folder / "replay-full", compiled, least=30_000)
+    figures += replays("that report V, I, P, T alone", folder / "replay", compiled)
     say(f"export: {round(export_hours * 36_000) * 8} samples")
     build(folder / "export", export_hours, 0)
     return figures + export_figures(python("review", "export", folder / "export", seconds=900))
+
+
+def with_compiled(folder: Path, say: Say) -> dict[str, str]:
+    """The environment of a process with compiled detectors, which are built in ``folder``.
+
+    Raises:
+        BenchError: they cannot be.
+    """
+    say("compiling the detectors")
+    try:
+        return environment(build_package(folder))
+    except CompileError as exc:
+        raise BenchError(f"the detectors cannot be compiled: {exc}") from exc
+
+
+def replays(loads: str, data: Path, compiled: dict[str, str], least: float | None = None) -> list[Figure]:
+    """With compiled detectors, of which ``least`` is asked, and in Python, one after the other."""
+    made, plain = (python("review", "replay", data, seconds=900, environment=env) for env in (compiled, None))
+    assert (made["compiled"], plain["compiled"]) == (True, False)
+    return replay_figures(f"{loads}; compiled detectors", made, least) + replay_figures(f"{loads}; in Python", plain)
 
 
 def build(data: Path, hours: float, events: int, loads: int = 8) -> None:
@@ -194,7 +214,7 @@ def replaying(data: Path) -> dict[str, Any]:
     turns = [(spent(plain), spent(bare), spent(lambda: replay_run(archive, run.id)), loop_ns()) for _ in range(3)]
     rows_s, bare_s, whole_s, reference_ns = (statistics.median(column) for column in zip(*turns, strict=True))
     assert not replay_run(archive, run.id).missing
-    return {"samples": count, "rows_s": rows_s, "bare_s": bare_s, "whole_s": whole_s, "loop_ns": reference_ns}
+    return {"compiled": COMPILED, "samples": count, "rows_s": rows_s, "bare_s": bare_s, "whole_s": whole_s, "loop_ns": reference_ns}
 
 
 def replay_figures(loads: str, found: dict[str, Any], least: float | None = None) -> list[Figure]:

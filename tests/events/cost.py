@@ -53,7 +53,7 @@ def deep_size(thing: object, seen: set[int] | None = None) -> int:
 def _held(thing: object) -> list[Any]:
     held = list(getattr(thing, "__dict__", {}).values())
     for made in type(thing).__mro__:
-        slots = getattr(made, "__slots__", ())
+        slots = getattr(made, "__slots__", ()) or getattr(made, "__mypyc_attrs__", ())  # compiled classes have these
         held += [getattr(thing, s) for s in ([slots] if isinstance(slots, str) else slots) if hasattr(thing, s)]
     return held
 
