@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from loadlog.detectors import DECLARED_KINDS, Context, Detector, detectors_for
+from loadlog.detectors import COMPILED, DECLARED_KINDS, Context, Detector, detectors_for
 from loadlog.model.device import DeviceSpec, LimitSpec
 from loadlog.model.event import KINDS, Event, EventState, Onset, Severity
 from loadlog.model.sample import FailureCause, PollFailure, Quality, Reading, Sample, Stamp
@@ -65,6 +65,7 @@ def test_kinds_are_those_of_the_table() -> None:
     assert {k for device in (DEVICE, LOCAL) for d in detectors_for(device) for k in d.KINDS} == set(DECLARED_KINDS)
 
 
+@pytest.mark.skipif(COMPILED, reason="a compiled module keeps no docstring")
 @pytest.mark.parametrize("name", DETECTORS)
 def test_docstring_says_what_it_must(name: str) -> None:
     """Physical cause, rule, limits or units, confusions, expected false alarms, onset (STYLE, house rule 4)."""
