@@ -22,7 +22,7 @@ if [ "${1:-}" = --compiled ]; then
   elif LOADLOG_COMPILED=1 "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .; then lacking=
   else lacking="it failed, see above"
   fi
-  [ -z "$lacking" ] || echo "detectors are not compiled ($lacking; apt-get install gcc libc6-dev python3-dev): as good, at twice their processor time" >&2
+  [ -z "$lacking" ] || echo "detectors are not compiled ($lacking; apt-get install gcc libc6-dev python3-dev): the same events, at about twice the processor time" >&2
 fi
 [ -z "$lacking" ] || "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .
 
