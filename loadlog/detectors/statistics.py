@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from itertools import accumulate
 from statistics import NormalDist
+from typing import Final
 
 USUAL_LEVEL = 0.06  # variance of a level beyond the end of 100 samples, in variances of one sample
 GIVEN = 1 << 40  # samples that given noise counts for
@@ -135,13 +136,15 @@ class StepChart:
         "rounding",
         "windows",
     )  # fmt: skip
-    LEAST = 30
-    LONGEST_SEEN = 20  # longest windows until correlation over them is known, within a third or so
-    USES = 8  # scales are followed at every so many samples; they change by 1 % in that time
-    CALM = 0.5  # ratios below need not be told: 0 may stand for them
-    BOUND_USES = 16  # samples that a bound holds for
-    RENEW = 1.02  # thresholds are counted anew when the samples are 2 % more; those in between are up to 4 % too wide
-    FALLEN = 0.15  # share of the longest window's mean square over the last 2 `LEAST` values: the noise has fallen, it is learned again
+    LEAST: Final = 30
+    LONGEST_SEEN: Final = 20  # longest windows until correlation over them is known, within a third or so
+    USES: Final = 8  # scales are followed at every so many samples; they change by 1 % in that time
+    CALM: Final = 0.5  # ratios below need not be told: 0 may stand for them
+    BOUND_USES: Final = 16  # samples that a bound holds for
+    RENEW: Final = 1.02  # thresholds are counted anew when the samples are 2 % more; those in between are up to 4 % too wide
+    FALLEN: Final = (
+        0.15  # share of the longest window's mean square over the last 2 `LEAST` values: the noise has fallen, it is learned again
+    )
 
     def __init__(self, windows: Sequence[int], probability: float, quantum: float, memory: int = 1000) -> None:
         self.windows = tuple(windows)
