@@ -20,6 +20,7 @@ from tests.compiled import told
 from tests.compiled.build import build, environment, lacking
 from tests.events.play import SCENARIOS
 
+pytestmark = pytest.mark.timeout(1800)  # two minutes of a processor that has nothing else to do
 TRIES = 8  # seeds, until a scenario has what it is here for
 SCENES = {
     "sense off, CC, group of two": {"sense_fallback", "sense_restored"},
