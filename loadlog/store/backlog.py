@@ -106,11 +106,11 @@ def unpack(item: bytes | Row) -> Row:
 
 
 class Backlog:
-    """Thread-safe; one taker."""
+    """One taker. What puts holds ``lock``, which is also that of who numbers what is put: one lock a sample instead of two."""
 
     def __init__(self, max_samples: int) -> None:
         self._max_samples = max_samples
-        self._lock = threading.Lock()
+        self.lock = threading.Lock()
         self._rescued: deque[Item] = deque()  # older than everything in _items
         self._items: deque[Item] = deque()
         self._samples = 0
@@ -126,18 +126,17 @@ class Backlog:
 
     def put(self, item: Item) -> None:
         """Anything but a sample."""
-        with self._lock:
-            self._items.append(item)
-            if len(self._items) + len(self._rescued) - self._samples > OTHERS_MAX:
-                self._drop_other()
+        self._items.append(item)
+        if len(self._items) + len(self._rescued) - self._samples > OTHERS_MAX:
+            self._drop_other()
 
     def put_sample(self, device: str, row: tuple[Any, ...]) -> None:
         """A sample; the oldest one goes when there are too many."""
-        with self._lock:
-            self._items.append((device, row) if self._samples < UNPACKED_MAX else pack(device, row))
-            self._samples += 1
-            if self._samples > self._max_samples:
-                self._drop_sample()
+        waiting = self._samples
+        self._items.append((device, row) if waiting < UNPACKED_MAX else pack(device, row))
+        self._samples = waiting + 1
+        if waiting >= self._max_samples:
+            self._drop_sample()
 
     def _drop_sample(self) -> None:
         while not isinstance(oldest := self._items.popleft(), SAMPLE):
@@ -156,7 +155,7 @@ class Backlog:
 
     def take(self, most: int) -> list[Item]:
         """Up to ``most`` items, oldest first."""
-        with self._lock:
+        with self.lock:
             out: list[Item] = []
             for queue in (self._rescued, self._items):
                 if len(queue) <= most - len(out):
@@ -171,6 +170,6 @@ class Backlog:
         """Losses since the last call, by device."""
         if not self._lost:
             return {}
-        with self._lock:
+        with self.lock:
             lost, self._lost = self._lost, {}
             return lost

@@ -67,7 +67,7 @@ class Journal:
         self.remembered: Mapping[str, Understanding] = dict(keeper.remembered)
         self._layouts = {name: Layout(spec) for name, spec in self.devices.items()}
         self._backlog = keeper.backlog
-        self._mutex = threading.Lock()
+        self._mutex = self._backlog.lock
         self._runs: dict[str, RunInfo] = {s.run.id: s.run for s in keeper.streams if s.run is not None}
         self._run_of = {device: run.id for run in self._runs.values() for device in run.devices}
         self._open_gaps, self._on_trouble = keeper.open_gaps(), on_trouble
@@ -162,7 +162,9 @@ class Journal:
 
     def put_learned(self, device: str, known: Understanding) -> None:
         """Queue what was learned of a device so far; the last one of each recording is kept."""
-        self._backlog.put(PutLearned(device, compact(known.to_json())))
+        item = PutLearned(device, compact(known.to_json()))
+        with self._mutex:
+            self._backlog.put(item)
 
     def put_circumstance(self, item: Circumstance) -> None:
         """Queue what the detectors were given besides samples; ``seq`` must come from the counter of the samples."""
@@ -172,7 +174,8 @@ class Journal:
 
     def put_identity(self, device: str, texts: Mapping[str, str], t_utc_ns: int) -> None:
         """Queue what a device said of itself; only changes are stored."""
-        self._backlog.put(Identity(device, dict(texts), t_utc_ns))
+        with self._mutex:
+            self._backlog.put(Identity(device, dict(texts), t_utc_ns))
 
     # -- runs
 

@@ -9,8 +9,9 @@ named in ``marks``. A poll that failed has no values at all.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from loadlog.model.device import ChannelSpec, DeviceSpec
@@ -70,6 +71,57 @@ class Row(NamedTuple):
     counts: tuple[int | str | None, ...]
 
 
+class _Kind:
+    """The polls of a device in which the same channels are ``held``, where nothing is missing: their counts are put together without a
+    loop, and those of held channels remembered, since they stay the same from poll to poll. ``mask``: as in a row."""
+
+    def __init__(self, channels: Sequence[ChannelSpec], held: frozenset[str]) -> None:
+        names = [channel.name for channel in channels]
+        self._channels = [channel for channel in channels if channel.name in held]
+        read = [name for name in names if name not in held]
+        self.mask = sum(1 << names.index(channel.name) for channel in self._channels) if held else None
+        self._size = len(read) if len(read) > 1 and held <= set(names) else -1  # a getter of one thing does not give a tuple
+        if self._size < 0:
+            return
+        self._read = itemgetter(*read)
+        together = [*read, *(channel.name for channel in self._channels)]
+        self._in_order = itemgetter(*map(together.index, names))
+        self._values = _getter([c.name for c in self._channels if c.kind == "number"])
+        self._status = _getter([c.name for c in self._channels if c.kind != "number"])
+        self._known: tuple[Any, Any] | None = None
+        self._held_counts: tuple[int | None, ...] = ()
+
+    def counts(self, sample: Sample) -> tuple[int | None, ...] | None:
+        """In the order of the channels; None when something is missing, or there are counts of held channels too."""
+        if len(sample.counts) != self._size:
+            return None
+        try:
+            read: tuple[int | None, ...] = self._read(sample.counts)
+            if self.mask is None:
+                return read
+            now = self._values(sample.values), self._status(sample.status)
+        except KeyError:
+            return None
+        if now != self._known:
+            self._held_counts = tuple(_held_count(channel, sample) for channel in self._channels)
+            self._known = now
+        counts: tuple[int | None, ...] = self._in_order(read + self._held_counts)
+        return counts
+
+
+def _getter(names: Sequence[str]) -> Callable[[Mapping[str, Any]], Any]:
+    """What a mapping holds under these names; of none, something that says no change."""
+    return itemgetter(*names) if names else lambda _: None
+
+
+def _held_count(channel: ChannelSpec, sample: Sample) -> int | None:
+    """The count behind a held value."""
+    if channel.kind != "number":
+        return sample.status.get(channel.name)
+    value = sample.values.get(channel.name)
+    return None if value is None else channel.scale.count(value)
+
+
 class Layout:
     """The channels of one device in their stored order; makes rows of samples and samples of rows."""
 
@@ -80,46 +132,50 @@ class Layout:
         self.sentinels = tuple(c.sentinels if c.kind == "number" else frozenset[int]() for c in spec.channels)
         self._numbers = tuple((c.name, dict[int | None, _Reading](), c) for c in spec.channels if c.kind == "number")
         self._status = tuple(c.name for c in spec.channels if c.kind != "number")
-        self._kept: dict[str, tuple[float, int]] = {}
-        self._held_places: dict[frozenset[str], tuple[int, list[tuple[int, str, bool]]]] = {}
+        self._kinds: dict[frozenset[str], _Kind] = {}
         self._not_held: dict[int | str, tuple[frozenset[str], tuple[tuple[str, int], ...]]] = {}
 
     def encode(self, sample: Sample, seq: int) -> tuple[Any, ...]:
         """``(seq, t, half width, lateness, quality, failure, held, marks, counts...)``; a tuple of plain values only. Integers of any size:
         `storable_cell` makes texts of those that SQLite does not hold."""
-        counts = list(map(sample.counts.get, self.names))
-        held = self._take_held(sample, counts) if sample.held else None
         stamp, failure = sample.stamp, sample.failure
-        complete = failure is not None or len(sample.counts) + len(sample.held) == len(self.names)
+        kind = self._kinds.get(sample.held) or self._kind(sample.held)
+        counts = kind.counts(sample)
+        if counts is not None:
+            held, complete = kind.mask, True
+        else:
+            held, counts = self._one_by_one(sample)
+            complete = failure is not None or len(sample.counts) + len(sample.held) == len(self.names)
         marks = None if complete and not (sample.uncertain or sample.bad or sample.detail) else self._marks(sample)
-        return (
-            seq, stamp.t_utc_ns, stamp.half_width_ns, round(stamp.lateness_s * NS), int(sample.quality),
-            None if failure is None else failure.value, held, marks, *counts,
+        of_poll = (
+            seq, stamp.t_utc_ns, stamp.half_width_ns, round(stamp.lateness_s * NS), +sample.quality,
+            None if failure is None else failure.value, held, marks,
         )  # fmt: skip
+        return of_poll + counts  # faster than unpacking
+
+    def _kind(self, held: frozenset[str]) -> _Kind:
+        if len(self._kinds) >= REMEMBERED:
+            self._kinds.clear()
+        found = self._kinds[held] = _Kind(self.spec.channels, held)
+        return found
+
+    def _one_by_one(self, sample: Sample) -> tuple[int | None, tuple[int | None, ...]]:
+        """Mask of the held channels, and the counts."""
+        counts = list(map(sample.counts.get, self.names))
+        mask = self._take_held(sample, counts) if sample.held else None
+        return mask, tuple(counts)
 
     def _take_held(self, sample: Sample, counts: list[int | None]) -> int:
-        """Fill in the counts of the held channels, which are not in ``sample.counts``; returns their mask."""
-        known = self._held_places.get(sample.held)
-        if known is None:
-            places = [(self.positions[name], name, name in self._status) for name in sample.held if name in self.positions]
-            known = self._held_places[sample.held] = (sum(1 << position for position, _, _ in places), places)
-        mask, places = known
-        for position, name, is_status in places:
+        """Fill in the counts of the held channels that are not in ``sample.counts``; returns their mask."""
+        mask = 0
+        for name in sample.held:
+            position = self.positions.get(name)
+            if position is None:
+                continue
+            mask |= 1 << position
             if counts[position] is None:
-                if is_status:
-                    counts[position] = sample.status.get(name)
-                else:
-                    counts[position] = self._held_count(name, sample.values.get(name))
+                counts[position] = _held_count(self.spec.channels[position], sample)
         return mask
-
-    def _held_count(self, name: str, value: float | None) -> int | None:
-        """The count behind a held value; remembered, since it stays the same from poll to poll."""
-        if value is None:
-            return None
-        kept = self._kept.get(name)
-        if kept is None or kept[0] != value:
-            kept = self._kept[name] = (value, self.spec.channels[self.positions[name]].scale.count(value))
-        return kept[1]
 
     def _marks(self, sample: Sample) -> str | None:
         """Compact JSON of everything that is not usual, or None."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import random
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -97,6 +98,32 @@ def test_the_instruments_no_value_code_is_kept_as_a_count_and_is_no_value(tmp_pa
     (back,) = Archive(tmp_path).samples("load-1")
     assert (back.counts["voltage_v"], back.values["voltage_v"]) == (-32768, None)
     assert back == put
+
+
+def test_held_counts_follow_what_is_held(tmp_path: Path) -> None:
+    """The same channels are held in poll after poll, mostly at the same counts; whatever comes between, no earlier count is taken."""
+    read = {"voltage_v": 24_001, "current_a": None, "energy_wh": 7, "input_on": 1}
+    pairs = [(650, 0), (650, 0), (651, 0), (651, 1), (None, 1), (650, 1), (650, None), (650, 0)]
+    put: list[Sample] = []
+    for temperature, mode in pairs:
+        held = {"temperature_c": temperature, "mode": mode}
+        put += [
+            sample(len(put) + 1, counts=read, held=held),
+            sample(len(put) + 2, counts=read | {"temperature_c": 700, "mode": 0}),
+            failed(len(put) + 3),
+            sample(len(put) + 4, counts={"energy_wh": 7}, held=held | {"voltage_v": 5, "current_a": 6, "input_on": 0}),
+            sample(len(put) + 5, counts=read, held={"mode": mode}),
+        ]
+    with OpenJournal(tmp_path) as opened:
+        opened.put(*put)
+    assert list(Archive(tmp_path).samples("load-1")) == put
+    (path,) = (tmp_path / "recordings").glob("*.sqlite")
+    with sqlite3.connect(path) as connection:
+        rows = connection.execute("SELECT v2, v5 FROM sample WHERE held IS NOT NULL ORDER BY seq").fetchall()
+        kinds = connection.execute("SELECT DISTINCT typeof(failure), typeof(held), typeof(marks), typeof(v1) FROM sample").fetchall()
+    assert rows[0::3] == rows[1::3] == pairs
+    assert {kind for kind, *_ in kinds} == {"null", "text"}
+    assert {kind for _, *others in kinds for kind in others} == {"null", "integer", "text"}
 
 
 def test_a_poll_that_failed_says_why(tmp_path: Path) -> None:
