@@ -21,6 +21,8 @@ from loadlog.store.schema import SAMPLE_COLUMNS
 OF_POLL = (SEQ, TIME, QUALITY, FAILURE, HELD, MARKS)
 _SELDOM = (FAILURE, MARKS)  # texts
 _DEVICE = -1  # its place among the columns; it is none in a body
+_NOT_HELD = -1  # in place of a mask, which is not negative
+FEW = 20  # a column that lacks at most a part in so many is nearly full
 COLUMNS_AT_ONCE = 50  # bounds the texts that are held at once
 _INT64 = np.iinfo(np.int64)
 
@@ -79,8 +81,11 @@ class _Reader:
     def rows(self) -> HotRows:
         read, empty = self._joined()
         devices = read.pop(_DEVICE)
-        gapped = [index for index, numbers in read.items() if len(numbers) < len(devices)]
-        there = self._there(gapped)
+        missing = {index: len(devices) - len(numbers) for index, numbers in read.items() if len(numbers) < len(devices)}
+        few = [index for index, count in missing.items() if count <= len(devices) // FEW]
+        there = self._there_but_for(few, read[SEQ]) | self._there([index for index in missing if index not in few])
+        if HELD in read:
+            there[HELD] = read[HELD] != _NOT_HELD
         columns: dict[int, Column] = {}
         for index in self._names:
             if index in empty:
@@ -100,7 +105,7 @@ class _Reader:
         read, empty = dict[int, Ints](), set[int]()
         for first in range(0, len(names), COLUMNS_AT_ONCE):
             some = names[first : first + COLUMNS_AT_ONCE]
-            found = self._texts([f"{'count' if index in _SELDOM else 'group_concat'}({name})" for index, name in some])
+            found = self._texts([_asked(index, name) for index, name in some])
             for (index, _), text in zip(some, found, strict=True):
                 if not text:
                     empty.add(index)
@@ -108,10 +113,21 @@ class _Reader:
                     read[index] = numbers
         return read, empty
 
+    def _there_but_for(self, gapped: Sequence[int], seqs: Ints) -> dict[int, Bools]:
+        """As `_there`, of columns that are nearly full: only the rows in which something is missing are fetched."""
+        there = {index: np.ones(len(seqs), bool) for index in gapped}
+        for first in range(0, len(gapped), COLUMNS_AT_ONCE):
+            some = gapped[first : first + COLUMNS_AT_ONCE]
+            lacks = [f"{self._names[index]} IS NULL" for index in some]
+            query = f"SELECT seq, {', '.join(lacks)} FROM sample WHERE seq BETWEEN ? AND ? AND ({' OR '.join(lacks)})"
+            found = np.array(self._connection.execute(query, self._span).fetchall(), np.int64).reshape(-1, 1 + len(some))
+            places = np.searchsorted(seqs, found[:, 0])
+            for column, index in enumerate(some, start=1):
+                there[index][places] = found[:, column] == 0
+        return there
+
     def _there(self, gapped: Sequence[int]) -> dict[int, Bools]:
         """The rows in which something stands, of columns that are not full."""
-        if not gapped:
-            return {}
         there: dict[int, Bools] = {}
         for first in range(0, len(gapped), COLUMNS_AT_ONCE):
             some = gapped[first : first + COLUMNS_AT_ONCE]
@@ -148,9 +164,18 @@ def _numbers(text: str) -> Ints | None:
     return None if found.max() == _INT64.max or found.min() == _INT64.min else found
 
 
+def _asked(index: int, name: str) -> str:
+    """What is asked of a column in the one walk. `HELD` is NULL in some rows and not in others, as a rule."""
+    if index in _SELDOM:
+        return f"count({name})"
+    return f"group_concat(ifnull({name}, {_NOT_HELD}))" if index == HELD else f"group_concat({name})"
+
+
 def _placed(numbers: Ints, there: Bools | None) -> Column:
     if there is None:
         return Column(numbers)
+    if len(numbers) == len(there):
+        return Column(np.where(there, numbers, 0), None if there.all() else there)
     whole = np.zeros(len(there), np.int64)
     whole[there] = numbers
     return Column(whole, there)
