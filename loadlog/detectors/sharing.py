@@ -12,7 +12,8 @@ its share) has tripped, which `trips` tells.
 Confusions: gain errors of the instruments (inside the uncertainty); the source's voltage, which the current of a load that is not known to
 be in CC follows (allowed for by its change); a load in CV, which takes what the others leave (then nothing is judged; one that does not
 tell its mode may be in CV unless its voltage answered to its current, as it does behind `SMALLEST_SOURCE_OHM` and more); a polled device
-that is late (blocks are long against polls). A group whose devices are in the current limit of their source parts too: its event says so.
+that is late (blocks are long against polls). Devices that share what a source in its limit still gives do so by their knees: below
+`COLLAPSED` of the voltage at which they were last in balance nothing is judged, which `trips` tells.
 A load that does not report its set-point may have been turned by hand: `setpoint_changed` is then named as the alternative.
 Expected false alarms: none within specification: BOUND standard uncertainties of rectangular errors are beyond their common bound.
 Onset: from the begin of the last block that does not show it to the end of the first that does. Source: GUM (JCGM 100) for the combination;
@@ -29,6 +30,7 @@ from loadlog.detectors.base import NOTHING, Context, Peer, Stateless, begin_ns, 
 from loadlog.detectors.blocks import block_samples
 from loadlog.detectors.sense_modes import SMALLEST_SOURCE_OHM
 from loadlog.detectors.statistics import Moments
+from loadlog.detectors.supply_form import COLLAPSED
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Learned, fact, fixed
@@ -46,14 +48,14 @@ ROLES = ("load", "supply")
 class _Member:
     """One device of the group."""
 
-    __slots__ = ("current", "last", "least_a", "mode", "peer", "setpoint", "share", "spec", "total", "total_v", "voltage")
+    __slots__ = ("current", "last", "least_a", "level_v", "mode", "peer", "setpoint", "share", "spec", "total", "total_v", "voltage")
 
     def __init__(self, spec: DeviceSpec, peer: Peer | None) -> None:
         self.spec, self.peer = spec, peer
         channel = spec.channel("current_a")
         self.least_a = 20.0 * channel.resolution if channel else 0.0
         self.share, self.current, self.voltage = Moments(), Moments(), Moments()
-        self.total = self.total_v = 0.0
+        self.total = self.total_v = self.level_v = 0.0
         self.setpoint: float | None = None
         self.mode: str | None = None
         self.last: tuple[Any, ...] = ()
@@ -162,7 +164,7 @@ class Sharing(Stateless):
     def _restart(self, sample: Sample, why: str) -> Sequence[Finding]:
         for member in self._members or ():
             member.share, member.current, member.voltage = Moments(), Moments(), Moments()
-            member.total = member.total_v = 0.0
+            member.total = member.total_v = member.level_v = 0.0
         self._n = self._away = self._calm = 0
         self._unshown_ns = self._begin_ns = begin_ns(sample)
         return self._end(sample, why) if self._active else NOTHING
@@ -176,6 +178,9 @@ class Sharing(Stateless):
         begin, self._begin_ns = self._begin_ns, end_ns(sample)
         total = math.fsum(means)
         expected = self._expected(members)
+        if any(volt < COLLAPSED * member.level_v for volt, member in zip(volts, members, strict=True)):
+            self._away = self._calm = 0
+            return NOTHING
         if any(mean < member.least_a for mean, member in zip(means, members, strict=True)):
             return self._restart(sample, "a device of the group draws no current")
         if expected is None:
@@ -183,6 +188,7 @@ class Sharing(Stateless):
                 member.share.update(mean / total)
                 member.current.update(mean)
                 member.voltage.update(voltage)
+                member.level_v = voltage
             self._unshown_ns = begin
             return NOTHING
         if any(mean < STOPPED * share * total for mean, share in zip(means, expected, strict=True)):
@@ -190,6 +196,8 @@ class Sharing(Stateless):
         worst, ratio = self._worst(members, means, volts, expected)
         if ratio <= 1.0:
             self._unshown_ns = begin
+            for member, voltage in zip(members, volts, strict=True):
+                member.level_v = voltage
         elif self._away == 0:
             self._shown_ns = end_ns(sample)
         is_away = ratio > 1.0 and not members[worst].may_hold_voltage(means[worst], volts[worst])

@@ -159,3 +159,13 @@ def test_a_level_ordered_on_a_load_that_reports_no_set_point_is_on_purpose() -> 
 
         line.at(at, ordered)
     assert record(line, 700.0, pipeline).raised(KIND) == []
+
+
+def test_what_loads_take_of_a_source_in_its_limit_is_no_imbalance() -> None:
+    """Both are at their knees and share by their resistances; the source's failure is told, and nothing of the loads."""
+    line = bench(fresh_random(), (6.0, 3.0))
+    line.at(60.0, lambda: setattr(line.source, "limit_a", 4.5))
+    line.at(200.0, lambda: setattr(line.source, "limit_a", 30.0))
+    out = play(line, 280.0)
+    assert out.raised("supply_trip")
+    assert out.raised(KIND) == []
