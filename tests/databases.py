@@ -82,6 +82,12 @@ class Server:
         """In good order."""
         self._end(signal.SIGTERM)
 
+    @property
+    def pid(self) -> int:
+        """Of the running program."""
+        assert self._process is not None
+        return self._process.pid
+
     def _end(self, number: signal.Signals) -> None:
         if self._process is not None:
             self._process.send_signal(number)
