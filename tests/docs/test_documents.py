@@ -14,7 +14,10 @@ import pytest
 
 from loadlog.cli.main import cli
 from loadlog.config import Config, parse_config
-from loadlog.model.event import KINDS
+from loadlog.model.clock import parse_utc
+from loadlog.model.event import KINDS, Event, EventState, Onset, Severity
+from loadlog.review.summary import Happened
+from loadlog.review.text import _event_lines
 from tests.one_load import one_load
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -81,6 +84,21 @@ def test_every_event_kind_is_documented() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for kind in KINDS:
         assert f"`{kind}`" in text, kind
+
+
+def test_what_the_review_looks_like_is_what_it_prints() -> None:
+    """Each line of an event in the README, printed again from what it says."""
+    (block,) = (text for text in blocks(ROOT / "README.md", "text") if "What happened" in text)
+    shown = block.partition("What happened")[2].splitlines()[1:]
+    assert len(shown) >= 4
+    for line, message in zip(shown[::2], shown[1::2], strict=True):
+        begins, _, ends, severity, kind, device, _, until = re.split(r" +", line.strip().replace(" ", "T", 1))
+        earliest, latest, cleared = (parse_utc(f"{begins[:11]}{clock}Z") for clock in (begins[11:], ends, until))
+        event = Event(
+            1, 1, kind, "", device, None, None, Severity(severity), EventState.CLEARED, Onset(earliest, latest), latest, message.strip(),
+            cleared_utc_ns=cleared,
+        )  # fmt: skip
+        assert _event_lines(Happened(event, unordered=False)) == [line, message]
 
 
 def test_every_setting_is_in_the_sample_configuration() -> None:
