@@ -127,7 +127,7 @@ def _explain(code: int, port: str, exc: BaseException) -> tuple[str, str]:
         group = _group_of(port)
         return f"not permitted for user {_user()}", f"sudo usermod -aG {group} {_user()}, then log in anew"
     if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
-        return "another program has the port open", f"stop it; fuser -v {port} names it"
+        return "another program has the port open", f"stop it, or look at the page where it is loadlog serve; fuser -v {port} names it"
     if code in (errno.ENOTTY, errno.EINVAL, errno.EISDIR):
         return "not a serial port, or one that does not take these settings", "check port, baudrate, parity and stop_bits"
     return f"cannot be opened: {exc}", "check the adapter and its cable"

@@ -83,7 +83,9 @@ def test_not_a_serial_port(tmp_path: Path, kind: str) -> None:
 def test_busy(slave: str) -> None:
     first = open_link(config(slave), SystemClock())
     first.open()
-    assert "another program has the port open" in refusal(slave)
+    said = refusal(slave)
+    assert "another program has the port open" in said
+    assert "look at the page where it is loadlog serve" in said, "whoever reads a load while the service runs must not stop the service"
     first.close()
     second = open_link(config(slave), SystemClock())
     second.open()
