@@ -90,7 +90,7 @@ function lasting(run) {
   const planned = run.planned_s ? ` of ${duration(run.planned_s)} planned` : "";
   return [
     el("span", {}, `Started ${moment(from)}`),
-    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : run.planned_s ? `still on, ${duration(run.planned_s)} planned` : "still on"),
+    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : run.planned_s ? `not ended, ${duration(run.planned_s)} planned` : "not ended"),
     el("span", {}, run.software),
   ];
 }
