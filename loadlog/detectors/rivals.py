@@ -17,58 +17,85 @@ BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
 BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
 RAMP_LENGTHS = (5, 6, 8, 10, 12)  # samples until a ramp that ends is there; with 3, one step of six deviations in fourteen was doubted
 RAMP_SHAPES = tuple(
-    (length, tuple(k / length for k in range(1, length)), sum((k / length) ** 2 for k in range(1, length))) for length in RAMP_LENGTHS
-)
+    (length, tuple(k / length for k in range(1, length)), 0.5 * (length - 1), sum((k / length) ** 2 for k in range(1, length)))
+    for length in RAMP_LENGTHS
+)  # with the sums of the shape before its end, and of its squares
+ENDED_SHARE = 0.05  # of the ramps end within sight, after one of those lengths; a judgement
 NO_LIKELIHOOD = -750.0  # a logarithm whose exponential is 0 in double precision
 
 
 @dataclass(frozen=True, slots=True)
 class Residuals:
     """Those around a step, from which its rivals are weighed when somebody asks: ``before`` it, ``since`` it began (with the one in
-    transition), and ``after`` it. ``short``: usual deviation of one sample; ``deviation``: usual deviation of the mean of those after."""
+    transition), and ``after`` it. ``short``: usual deviation of one sample; ``deviation``: usual deviation of the mean of those after;
+    ``level``: variance of the level they lie beside, in variances of one sample."""
 
     before: list[float]
     since: list[float]
     after: list[float]
     short: float
     deviation: float
+    level: float
 
 
-def ramp(residuals: list[float], step_square: float, sigma: float) -> float:
-    """Likelihood of a kink (zero until a sample, then a straight line; any of them alike), and of a ramp that ends, over that of the step,
-    which leaves ``step_square``."""
-    square = sum(r * r for r in residuals)
-    product = total = kinks = 0.0
+def ramp(near: list[float], seen: Residuals, sigma: float) -> float:
+    """Likelihood of a ramp over that of the step, wherever either began. ``near``: residuals just before the step.
+
+    A ramp may go on (a kink: zero, then a straight line) or end within sight. It is as likely to begin at one sample as a step is, so both
+    are summed over their beginnings: the step's best edge, with its sample in transition, and any other edge.
+
+    The level is uncertain for all of them alike: with its variance v among n residuals, scalar products are u·r - w (1·u)(1·r) with w =
+    v/(1 + n v), generalised least squares with a normal constant taken out. A level that is off by chance then is no beginning of a ramp.
+    """
+    residuals, told = [*near, *seen.since], [*near, *seen.after]
+    level, total, size = _shared(seen.level, len(residuals)), sum(residuals), len(seen.after)
+    by_step = _shared(seen.level, len(told))
+    toward = sum(seen.after) - by_step * sum(told) * size
+    left = sum(r * r for r in told) - by_step * sum(told) ** 2 - toward * toward / (size - by_step * size * size)
+    excess = left - sum(r * r for r in residuals) + level * total * total
+    spread, offset = 2.0 * sigma * sigma, level * total
+    product = last = kinks = 0.0
+    edges = 1.0
     for length in range(1, len(residuals) + 1):
         # sum of r * (1 ... length) over the last ones, kept up as the line grows by one at its beginning
-        product += sum(residuals[-length:])
-        kink_square = square - product * product / (length * (length + 1) * (2 * length + 1) / 6.0)
+        last += residuals[-length]
+        product += last
         if length >= 2:
-            kinks += 1.0
-            total += math.exp(min((step_square - kink_square) / (2.0 * sigma * sigma), 300.0))
-    return total / kinks + ended_ramp(residuals, step_square - square, sigma)
+            shape, square = 0.5 * length * (length + 1), length * (length + 1) * (2 * length + 1) / 6.0
+            along = product - offset * shape
+            kinks += math.exp(min((excess + along * along / (square - level * shape * shape)) / spread, 300.0))
+            if length != size:
+                along = last - offset * length
+                edges += math.exp(min((excess + along * along / (length - level * length * length)) / spread, 300.0))
+    return ((1.0 - ENDED_SHARE) * kinks + ENDED_SHARE * ended_ramps(residuals, excess, sigma, level)) / edges
 
 
-def ended_ramp(residuals: list[float], excess: float, sigma: float) -> float:
-    """Likelihood of a straight line over some samples and a constant from then on, any beginning and length alike, over that of the step,
-    which leaves ``excess`` more than nothing at all would."""
+def _shared(variance: float, samples: int) -> float:
+    """What of the product of two sums the uncertainty of a common level takes from a scalar product."""
+    return variance / (1.0 + samples * variance)
+
+
+def ended_ramps(residuals: list[float], excess: float, sigma: float, level: float = 0.0) -> float:
+    """Likelihood of a straight line over some samples and a constant from then on, over that of the step, which leaves ``excess`` more than
+    nothing at all would: summed over beginnings, the mean over lengths. ``level``: as `_shared` has it."""
     after = [0.0]  # sums of the last ones
     for r in reversed(residuals):
         after.append(after[-1] + r)
     least = NO_LIKELIHOOD * 2.0 * sigma * sigma - excess
     beside = [*accumulate(map(abs, residuals), initial=0.0)]  # sums of magnitudes of the first ones
-    total = ramps = 0.0
-    for length, shape, shape_square in RAMP_SHAPES:
+    offset = level * after[-1]
+    total = 0.0
+    for length, shape, shape_sum, shape_square in RAMP_SHAPES:
         for constant in range(1, len(residuals) - length + 1):  # samples after its end, with the one that reaches it
-            ramps += 1.0
-            end = len(residuals) - constant
-            most = abs(after[constant]) + beside[end]
-            if most * most < least * (shape_square + constant):
+            end, whole = len(residuals) - constant, shape_sum + constant
+            square = shape_square + constant - level * whole * whole
+            most = abs(after[constant]) + beside[end] + abs(offset) * whole
+            if most * most < least * square:
                 continue
-            product = after[constant] + sum(map(mul, shape, residuals[end - len(shape) : end]))
-            gain = excess + product * product / (shape_square + constant)
+            product = after[constant] + sum(map(mul, shape, residuals[end - len(shape) : end])) - offset * whole
+            gain = excess + product * product / square
             total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
-    return total / ramps if ramps else 0.0
+    return total / len(RAMP_SHAPES)
 
 
 def burst(before: Sequence[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:

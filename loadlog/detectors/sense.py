@@ -10,7 +10,8 @@ noise (repeatability, not the systematic accuracy), correlation and rounding inc
 `cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains
 (through 0.5 Ω, the largest source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is
 none. `sense_causes` weighs the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely;
-*suspected* while R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size.
+*suspected* while R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then
+the shape alone speaks for it, and must be the surer (`MOST_DOUBT_OF_SUSPECTED`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods).
 
@@ -18,7 +19,7 @@ Limits: input on, sense wired remote. With R_path known, steps of 5 deviations a
 (some are missed); those of any size in 4 to 5, and many below 4 deviations are missed. Before `steps.READY` samples at one operating point
 it is *learning* and silent.
 Told apart from: set-point change, current change, input switched, supply trip, current-limit entry (what is regulated changes); slow droop
-(a ramp).
+(a ramp; three in a thousand of a few deviations pass where R_path is unknown).
 Confused with: a step of the source by just I·R_path that no other device sees. Evidence: ``step_v`` (CV: ``step_a``), ``expected_step_v``
 (when known), ``current_a``, ``mode``, ``suspected``, ``path_resistance_ohm``, ``samples`` (delay of the detection).
 Source: circuit theory; statistics as cited in `statistics` and `steps`.
@@ -57,6 +58,7 @@ ORDER_SETTLE_S = 2.0
 LEAST_CURRENT_COUNTS = 50.0
 PEER_PERIODS = 2.5
 RAISE_AT = 0.5
+MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 _JUDGED = frozenset({None, *MODES})
 _USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
 
@@ -223,7 +225,7 @@ class SenseFallback:
         watch = self._watch
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
-            return self._stepped(step, context) if self._doubt(step) <= MOST_DOUBT else NOTHING
+            return self._stepped(step, context) if self._is_believed(step) else NOTHING
         if watch.held.ratio >= 1.0:
             return self._current_changes()
         self._moving = 0
@@ -272,6 +274,12 @@ class SenseFallback:
             text = f"{self._device.name}: the step was the source's, dV/dI has not grown"
             return (self._finding(onset, text, fallen.confidence, {**evidence, "revised_to": "supply_droop"}, clear=True),)
         return NOTHING
+
+    def _is_believed(self, step: Step) -> bool:
+        """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""
+        case = self._case(step)
+        is_told_by_shape = self._towards_lead(step) and not self._prior().fits(case.size, step.uncertainty, case.fallen_a)
+        return self._doubt(step) <= (MOST_DOUBT_OF_SUSPECTED if is_told_by_shape else MOST_DOUBT)
 
     def _doubt(self, step: Step) -> float:
         """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""

@@ -9,7 +9,8 @@ would have made them:
 
 - a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
   the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
-- a *ramp*: a kink in the slope, or a slope that ends within sight after five samples or more (a shorter one is as good as a step).
+- a *ramp*: a kink in the slope, or a slope that ends within sight after five samples or more (a shorter one is as good as a step). Ramp and
+  step may have begun at any sample alike, beside a level that is uncertain alike (`rivals`).
 
 `Step.doubt` is the odds of both against a step, given how densely steps of that size were expected: a step of just the expected size
 needs fewer samples than one of any size. Bursts are given `BURSTS_PER_STEP` to one and ramps one to one before anything is seen; both are
@@ -78,8 +79,7 @@ class Step:
         seen = self.residuals
         near = seen.before[-LAG:]
         square = sum((r - self.size) ** 2 for r in seen.after)
-        as_ramp = ramp([*near, *seen.since], sum(r * r for r in near) + square, self.sigma)
-        return burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), as_ramp
+        return burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), ramp(near, seen, self.sigma)
 
 
 class StepWatch:
@@ -280,7 +280,7 @@ class StepWatch:
         level_variance = _line_variance(min(self.trend.n, self.trend.memory))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         since = self._residuals[-samples - in_transition :]
-        seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples))
+        seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
         return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), seen)
 
     def clear_step(self) -> Step | None:

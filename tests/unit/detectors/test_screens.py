@@ -8,7 +8,7 @@ import random
 import pytest
 
 from loadlog.detectors import COMPILED
-from loadlog.detectors.rivals import RAMP_LENGTHS, ended_ramp
+from loadlog.detectors.rivals import RAMP_LENGTHS, ended_ramps
 from loadlog.detectors.statistics import StepChart
 from loadlog.detectors.steps import HELD_AT, WINDOWS
 from tests.checklists.traces import fresh_random
@@ -53,18 +53,18 @@ def test_calm_samples_are_those_whose_ratios_are_small(quantum: float) -> None:
     assert [screened.scale(k) for k in range(len(WINDOWS))] == [plain.scale(k) for k in range(len(WINDOWS))]
 
 
-def every_ended_ramp(residuals: list[float], excess: float, sigma: float) -> float:
+def every_ended_ramp(residuals: list[float], excess: float, sigma: float, level: float) -> float:
     """As the definition has it."""
-    total, ramps = 0.0, 0
+    total = 0.0
     for length in RAMP_LENGTHS:
         shape = [k / length for k in range(1, length)]
         for constant in range(1, len(residuals) - length + 1):
             begin = len(residuals) - constant - len(shape)
-            product = math.fsum(s * r for s, r in zip([*shape, *[1.0] * constant], residuals[begin:], strict=True))
-            gain = excess + product * product / (math.fsum(s * s for s in shape) + constant)
-            ramps += 1
+            whole = [*[0.0] * begin, *shape, *[1.0] * constant]
+            product = math.fsum(s * r for s, r in zip(whole, residuals, strict=True)) - level * math.fsum(whole) * math.fsum(residuals)
+            gain = excess + product * product / (math.fsum(s * s for s in whole) - level * math.fsum(whole) ** 2)
             total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
-    return total / ramps
+    return total / len(RAMP_LENGTHS)
 
 
 def drawn_step(rnd: random.Random, size: float, samples: int) -> list[float]:
@@ -81,4 +81,6 @@ def test_ramps_that_are_passed_over_have_no_likelihood(size: float) -> None:
         mean = math.fsum(residuals[-samples:]) / samples
         step_square = math.fsum(r * r for r in residuals[:-samples]) + math.fsum((r - mean) ** 2 for r in residuals[-samples:])
         excess = step_square - math.fsum(r * r for r in residuals)
-        assert ended_ramp(residuals, excess, 1.0) == pytest.approx(every_ended_ramp(residuals, excess, 1.0), rel=1e-9, abs=1e-300)
+        for level in (0.0, 0.025):
+            expected = every_ended_ramp(residuals, excess, 1.0, level)
+            assert ended_ramps(residuals, excess, 1.0, level) == pytest.approx(expected, rel=1e-9, abs=1e-300)
