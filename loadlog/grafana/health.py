@@ -7,7 +7,7 @@ from typing import Any
 from grafana_foundation_sdk.models import dashboard as models
 
 from loadlog.grafana.influx import DEVICES, Query
-from loadlog.grafana.panels import Property, plot, put_together, rows, variables
+from loadlog.grafana.panels import Property, narrow, plot, put_together, rows, variables
 from loadlog.grafana.scope import Scope
 from loadlog.model.event import REPORTED_KINDS
 
@@ -44,7 +44,7 @@ def _heartbeats(scope: Scope) -> Any:
     about += "No heartbeat: recorder, viewer, forwarding or network."
     panel = rows("Last heartbeat", query, about, height=6)
     panel = panel.override_by_name("Time", [Property("unit", "dateTimeFromNow"), Property("displayName", "heartbeat")])
-    return panel.override_by_name("lateness_s", [Property("unit", "s")])
+    return panel.override_by_name("lateness_s", [Property("unit", "s")]).override_by_name("bus", [Property("custom.width", 110)])
 
 
 def _per_bus(scope: Scope, title: str, unit: str, what: str, about: str, of_bus: bool = True) -> Any:
@@ -76,5 +76,5 @@ def _events(scope: Scope) -> Any:
         f'WHERE $timeFilter AND {scope.chosen} AND "kind" =~ /^({SERVICE_KINDS})$/'
     )
     about = "Events about the service and its devices' communication in the time range."
-    panel = rows("Events of the service", query, about)
+    panel = narrow(rows("Events of the service", query, about))
     return panel.override_by_name("Time", [Property("unit", "dateTimeAsIso")])

@@ -7,7 +7,7 @@ from typing import Any
 from grafana_foundation_sdk.models import dashboard as models
 
 from loadlog.grafana.influx import DEVICES, Query, active_events, last_answers
-from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, number, plot, put_together, rows, steps, variables, written
+from loadlog.grafana.panels import GREEN, ORANGE, RED, Property, change, narrow, number, plot, put_together, rows, steps, variables, written
 from loadlog.grafana.scope import STANDARD, Scope
 
 RUNS_BACK = "30d"
@@ -45,7 +45,7 @@ def _heartbeats(scope: Scope) -> Any:
         "one may mean that the recorder, the viewer, its forwarding or the network stands still; on the bench, loadlog forward "
         "status and the live page tell which."
     )
-    panel = rows("Last heartbeat", query, about, width=8, height=5)
+    panel = narrow(rows("Last heartbeat", query, about, width=8, height=5), Time=130, polls=90)
     return panel.override_by_name("Time", [Property("unit", "dateTimeFromNow"), Property("displayName", "heartbeat")])
 
 
@@ -66,17 +66,19 @@ def _active_table(scope: Scope) -> Any:
     fields = {name: {"aggregations": ["lastNotNull"], "operation": "aggregate"} for name in kept}
     fields |= {name: {"aggregations": [], "operation": "groupby"} for name in ("bench", "id")}
     plain = {f"{name} (lastNotNull)": name for name in kept if name != "state"}
+    order = ("Time", "bench", "device", "kind", "severity", "text", "acknowledged", "confidence", "id")
+    places = {name if name in ("bench", "id") else f"{name} (lastNotNull)": place for place, name in enumerate(order)}
     is_active = {"fieldName": "state (lastNotNull)", "config": {"id": "equal", "options": {"value": "active"}}}
     panel = rows("Active events", query, about, height=7).time_from(EVENTS_BACK)
     panel = panel.transformations([
         change("groupBy", fields=fields),
         change("filterByValue", filters=[is_active], type="include", match="all"),
-        change("organize", excludeByName={"state (lastNotNull)": True}, indexByName={}, renameByName=plain),
+        change("organize", excludeByName={"state (lastNotNull)": True}, indexByName=places, renameByName=plain),
         change("sortBy", fields={}, sort=[{"field": "Time", "desc": True}]),
     ])  # fmt: skip
     coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
     seen = [{"type": "value", "options": {"0": {"text": "no"}, "1": {"text": "yes"}}}]
-    panel = panel.override_by_name("acknowledged", [Property("mappings", seen)])
+    panel = narrow(panel, text=380, id=70).override_by_name("acknowledged", [Property("mappings", seen)])
     return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
 
 
@@ -110,19 +112,23 @@ def _readings(scope: Scope) -> Any:
         f'WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
     )
     panel = rows(
-        "Last readings", query, "The last reading of each channel within the time range; quality is that of the last poll.", width=14
+        "Last readings", query, "The last reading of each channel within the time range; quality is that of the last poll.", width=16
     )
     panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
+    panel = narrow(panel, bench=105, device=105, quality=82)
     for name, _, unit in _plots():
-        panel = panel.override_by_name(name, written(unit))
+        panel = panel.override_by_name(name, [*written(unit), Property("custom.width", 120)])
     return panel.override_by_name("quality", [Property("mappings", [QUALITY_WORDS])])
 
 
 def _thermometers(scope: Scope) -> Any:
     query = f'SELECT last(/_c$/) FROM "thermometer" WHERE $timeFilter AND {scope.chosen} GROUP BY "bench", "device"'
     panel = rows("Last temperatures", query, "The last reading of each channel of each thermometer within the time range.", height=6)
-    panel = panel.transformations([change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={})])
-    return panel.override_by_regexp("/^last_/", written("celsius"))
+    panel = panel.transformations([
+        change("organize", excludeByName={"Time": True}, indexByName={}, renameByName={}),
+        change("renameByRegex", regex="^last_(.*)$", renamePattern="$1"),
+    ])  # fmt: skip
+    return panel.override_by_regexp("/_c$/", written("celsius"))
 
 
 def _readings_over_time(scope: Scope, name: str, title: str, unit: str) -> Any:
@@ -140,7 +146,7 @@ def _answering(scope: Scope) -> Any:
         'WHERE $timeFilter GROUP BY "bench", "device"'
     )
     about = "When each device last gave a reading, within the last day; a failed poll gives none. Longest silent first."
-    panel = rows("Last answers", query, about, width=10).time_from("24h")
+    panel = rows("Last answers", query, about, width=8).time_from("24h")
     panel = panel.transformations([
         change("organize", excludeByName={"v": True}, indexByName={}, renameByName={"Time": "answered"}),
         change("sortBy", fields={}, sort=[{"field": "answered", "desc": False}]),

@@ -18,6 +18,8 @@ from loadlog.model.device import LimitSpec
 WIDTH = 24  # of Grafana's grid
 # As finely as inexpensive instruments read; left to itself Grafana writes three digits, 24.0 V for 24.012 V.
 DECIMALS = {"volt": 3, "amp": 3, "watt": 2, "celsius": 1}
+# What its longest usual content takes in a table. Grafana gives every column the same, and cuts times off while numbers have room.
+WIDTHS_PX = {"Time": 190, "bench": 110, "device": 110, "kind": 185, "severity": 85, "state": 75, "confidence": 100, "acknowledged": 120}
 GREEN, ORANGE, RED, BLUE = "green", "orange", "red", "blue"
 # Colours that readers with a colour vision deficiency can tell apart (Okabe and Ito, 2008); limits are also lines, and states also words.
 Property = models.DynamicConfigValue
@@ -82,6 +84,13 @@ def rows(title: str, query: str, about: str, width: int = WIDTH, height: int = 8
     """A table of one query."""
     panel = table.Panel().title(title).description(about).datasource(SOURCE).span(width).height(height)
     return panel.targets([Query(query, table=True)]).cell_height(common_models.TableCellHeight.SM)
+
+
+def narrow(panel: table.Panel, **more: int) -> table.Panel:
+    """Columns of a table no wider than what stands in them, px, so that the text has the rest; ``more``: further ones."""
+    for name, width_px in {**WIDTHS_PX, **more}.items():
+        panel = panel.override_by_name(name, [Property("custom.width", width_px)])
+    return panel
 
 
 def change(id_val: str, **options: Any) -> models.DataTransformerConfig:

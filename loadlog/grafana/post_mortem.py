@@ -10,7 +10,7 @@ from grafana_foundation_sdk.models import dashboard as models
 from grafana_foundation_sdk.models import xychart as xychart_models
 
 from loadlog.grafana.influx import DEVICES, SOURCE, Query
-from loadlog.grafana.panels import ORANGE, RED, Property, plot, put_together, rows, states, variables, written
+from loadlog.grafana.panels import ORANGE, RED, Property, narrow, plot, put_together, rows, states, variables, written
 from loadlog.grafana.scope import STANDARD, Scope
 
 CHOSEN = '"device" =~ /^($device)$/ AND "run" =~ /^($run)$/'
@@ -47,10 +47,9 @@ def _events(scope: Scope) -> Any:
         "url": f"/d/{scope.uid('post-mortem')}?${{__all_variables}}&time=${{__value.numeric}}&time.window={ZOOM_MS}",
     }
     coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
-    panel = rows("Events", query, about, height=7)
-    panel = panel.override_by_name("Time", [Property("unit", "dateTimeAsIso"), Property("links", [link]), Property("custom.width", 190)])
-    panel = panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
-    return panel.override_by_name("text", [Property("custom.width", 700)])
+    panel = narrow(rows("Events", query, about, height=7), text=700, id=70)
+    panel = panel.override_by_name("Time", [Property("unit", "dateTimeAsIso"), Property("links", [link])])
+    return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
 
 
 def _detail(scope: Scope, name: str, title: str, unit: str, width: int) -> Any:

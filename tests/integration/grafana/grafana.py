@@ -81,11 +81,17 @@ def _filter_by_value(table: list[dict[str, Any]], options: Mapping[str, Any]) ->
 
 def _organize(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
     for row in table[:1]:
-        assert {name for name, is_out in options["excludeByName"].items() if is_out} | set(options["renameByName"]) <= set(row)
+        named = {name for name, is_out in options["excludeByName"].items() if is_out} | set(options["renameByName"])
+        assert named | set(options["indexByName"]) <= set(row)
     return [
         {options["renameByName"].get(name, name): value for name, value in row.items() if not options["excludeByName"].get(name)}
         for row in table
     ]
+
+
+def _rename_by_regex(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
+    assert options["renamePattern"] == "$1"  # an empty one renames nothing
+    return [{re.sub(options["regex"], r"\1", name): value for name, value in row.items()} for row in table]
 
 
 def _sort_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -94,7 +100,13 @@ def _sort_by(table: list[dict[str, Any]], options: Mapping[str, Any]) -> list[di
 
 
 _FOLD: dict[str, Callable[[Any, Any], Any]] = {"lastNotNull": lambda kept, new: new, "min": min, "max": max}
-_TRANSFORM = {"groupBy": _group_by, "filterByValue": _filter_by_value, "organize": _organize, "sortBy": _sort_by}
+_TRANSFORM = {
+    "groupBy": _group_by,
+    "filterByValue": _filter_by_value,
+    "organize": _organize,
+    "renameByRegex": _rename_by_regex,
+    "sortBy": _sort_by,
+}
 
 
 def firing(rule: Mapping[str, Any], ask: Any) -> set[tuple[tuple[str, str], ...]] | str:

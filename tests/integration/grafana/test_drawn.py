@@ -140,3 +140,28 @@ def test_values_are_written_as_finely_as_an_instrument_reads_them(drawing: Page,
     drawn(drawing, influx, world, "soak-run")
     (low, *_) = legend_rows(drawing, "Voltage")["mean"]
     assert number(low)[2] <= 0.0005
+
+
+IN_VIEW = """section => { const right = section.getBoundingClientRect().right;
+  return [...section.querySelectorAll('[role=columnheader]')].filter(head => head.getBoundingClientRect().right <= right
+    && [...head.querySelectorAll('*')].every(part => part.scrollWidth <= part.clientWidth + 1 || !part.clientWidth))
+    .map(head => head.innerText.trim()); }"""
+SEEN = {
+    ("overview", "Last heartbeat"): ["heartbeat", "bench", "polls"],
+    ("overview", "Active events"): ["Time", "bench", "device", "kind", "severity", "text", "acknowledged"],
+    ("overview", "Last readings"): ["bench", "device", "voltage_v", "current_a", "power_w", "temperature_c", "quality"],
+    ("overview", "Last temperatures"): ["bench", "device", "cold_junction_c", *(f"temperature_{n}_c" for n in range(1, 5))],
+    ("post-mortem", "Events"): ["Time", "bench", "device", "kind", "severity", "state", "confidence", "id"],
+    ("service-health", "Last heartbeat"): ["heartbeat", "bench", "bus", "lateness_s", "polls", "timeouts", "crc_errors", "backlog"],
+    ("service-health", "Events of the service"): ["Time", "bench", "device", "kind", "severity", "state", "text"],
+}
+
+
+@pytest.mark.parametrize("name", dict.fromkeys(board for board, _ in SEEN))
+def test_columns_that_matter_are_in_view_whole(drawing: Page, influx: Influx1, world: World, name: str) -> None:
+    """Without scrolling, in a window of 1,200 px; what is left over may lie beyond."""
+    drawn(drawing, influx, world, name)
+    for (board, title), wanted in SEEN.items():
+        if board == name:
+            found = drawing.locator(f'section[data-panel="{title}"]').first.evaluate(IN_VIEW)
+            assert found[: len(wanted)] == wanted, title

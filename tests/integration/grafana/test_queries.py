@@ -185,7 +185,7 @@ def last_answers(world: World) -> list[dict[str, Any]]:
 def last_temperatures(world: World) -> list[dict[str, Any]]:
     out = []
     for group, inside in grouped(world.of(role="thermometer"), PER_DEVICE).items():
-        out.append({**dict(group), **{f"last_{name}": value for name, value in inside[-1].values.items() if name.endswith("_c")}})
+        out.append({**dict(group), **{name: value for name, value in inside[-1].values.items() if name.endswith("_c")}})
     return out
 
 

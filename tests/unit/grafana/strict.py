@@ -30,9 +30,20 @@ ANNOTATION_KEYS = {
 }  # fmt: skip
 TRANSFORMATIONS = {
     "groupBy": {"fields"}, "filterByValue": {"filters", "type", "match"}, "organize": {"excludeByName", "indexByName", "renameByName"},
-    "sortBy": {"fields", "sort"},
+    "sortBy": {"fields", "sort"}, "renameByRegex": {"regex", "renamePattern"},
 }  # fmt: skip
-BUILT_IN = {"timeFilter", "__interval", "tag_bench", "tag_device", "tag_bus", "col", "__all_variables", "__value", "__data"}
+BUILT_IN = {
+    "timeFilter",
+    "__interval",
+    "tag_bench",
+    "tag_device",
+    "tag_bus",
+    "col",
+    "__all_variables",
+    "__value",
+    "__data",
+    "1",
+}  # 1: of renameByRegex
 WIDTH = 24
 
 plugins.register_default_plugins()

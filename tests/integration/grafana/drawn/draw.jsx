@@ -103,7 +103,8 @@ const StandIn = ({ shown, height }) => <div className="stand-in" style={{ height
 const Nothing = () => <p>No data</p>;
 
 const KINDS = { timeseries: Lines, stat: Numbers, table: Rows, 'state-timeline': StandIn, xychart: StandIn };
-const CELL = 30, UNIT = 1200 / 24;
+// Grafana: a cell is 30 px high, with 8 px between cells
+const CELL = 38, UNIT = 1200 / 24;
 
 async function draw(board, answers, from_ms, to_ms) {
   const range = { from: data.dateTime(from_ms), to: data.dateTime(to_ms), raw: { from: 'now-1h', to: 'now' } };
