@@ -112,7 +112,8 @@ class Operated(Stateless):
             return NOTHING
         spec = self._device.channel("mode")
         names = spec.names if spec else {}
-        old, new = names.get(int(before[0]), str(before[0])).lower(), names.get(value, str(value)).lower()
+        number = int(before[0])
+        old, new = names.get(number, str(number)).lower(), names.get(value, str(value)).lower()
         text = f"{self._device.name}: mode changed from {old} to {new} without an order of ours"
         return (self._momentary("mode_changed", onset_since(before[1], sample), text, {"from": old, "to": new}),)
 

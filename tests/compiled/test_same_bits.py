@@ -7,6 +7,7 @@ import os
 import random
 import subprocess
 import sys
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -15,7 +16,8 @@ import pytest
 from loadlog.detectors import COMPILED, DECLARED_KINDS
 from loadlog.model.circumstance import Ordered
 from loadlog.model.sample import Sample
-from tests.checklists.traces import fresh_random
+from tests.checklists import traces
+from tests.checklists.traces import Bench, Load, fresh_random, load_spec
 from tests.compiled import told
 from tests.compiled.build import build, environment, lacking
 from tests.events.play import SCENARIOS
@@ -72,6 +74,21 @@ def record(scenario: str, seed: int, path: Path) -> None:
     told.save(path, world.specs, samples, orders)
 
 
+def without_names(path: Path) -> None:
+    """A hand at a load whose profile names neither modes nor protections: their numbers are shown."""
+    named = load_spec(slow=1)
+    spec = replace(named, channels=tuple(replace(channel, names={}) for channel in named.channels))
+    load = Load(spec)
+    bench = Bench(fresh_random(), loads=[load])
+    bench.at(10.0, lambda: setattr(load, "mode", "CR"))
+    bench.at(20.0, lambda: setattr(load, "level", 4.0))
+    bench.at(30.0, lambda: setattr(load, "protection", 1 << 5))
+    bench.at(40.0, lambda: setattr(load, "input_on", False))
+    out = traces.record(bench, 50.0)
+    assert "mode_changed" in {event.kind for event in out.events}
+    told.save(path, bench.specs, out.samples, [])
+
+
 def in_python(scenario: str, seed: int, folder: Path) -> dict[str, list[str]]:
     """File -> what the sources tell of it: of so many seeds that everything is told which the scenario is here for."""
     found: dict[str, list[str]] = {}
@@ -95,6 +112,8 @@ def test_compiled_detectors_tell_the_same_bit_for_bit(package: Path, tmp_path: P
     assert not COMPILED, "this process must use the sources"
     seed = fresh_random().randrange(10**9)
     expected = {path: lines for scenario in SCENES for path, lines in in_python(scenario, seed, tmp_path).items()}
+    without_names(nameless := tmp_path / "without names.json")
+    expected[str(nameless)] = list(told.told(nameless))
     command = [sys.executable, "-m", "tests.compiled.told", str(seed), *expected]
     done = subprocess.run(command, env=environment(package), capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
