@@ -21,7 +21,7 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from loadlog.detectors.normal_equations import dot, own_square, solved
+from loadlog.detectors.normal_equations import dot, own_square, solved, whitened
 from loadlog.detectors.thermal_gram import TAUS_S, Gram
 
 SLOW_S, SLOW_DEVIATION = 150.0, 1.0  # centre of the slow time constant, deviation of its logarithm
@@ -281,6 +281,16 @@ class Bank:
         if not self.weights:
             return None
         return self.origin_c + sum(w * dot(s.theta, self.features(s)) for w, s in self.weights)
+
+    def now_variance(self) -> float:
+        """Of the models' temperature at this instant, K²: that of each, and how far they are apart."""
+        mean = square = 0.0
+        for w, s in self.weights:
+            features = self.features(s)
+            value, z = dot(s.theta, features), whitened(s.factor, features)
+            mean += w * value
+            square += w * (value * value + self.variance * dot(z, z))
+        return max(square - mean * mean, 0.0)
 
     def features(self, s: Solved) -> tuple[float, ...]:
         """At this instant."""

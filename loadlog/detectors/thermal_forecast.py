@@ -20,10 +20,11 @@ _Z = (-1.6449, -0.9674, -0.5244, -0.1257, 0.1257, 0.5244, 0.9674, 1.6449)  # mid
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """``probability``: of reaching the limit at the present power. Times from now in s: median and 90 % interval of those that reach it.
-    ``final_c``: where it would settle, with deviation."""
+    """``probability``: of reaching the limit at the present power; ``near``: of coming within a margin of it. Times from now in s: median
+    and 90 % interval of those that reach it. ``final_c``: where it would settle, with deviation."""
 
     probability: float
+    near: float
     time_s: float
     earliest_s: float
     latest_s: float
@@ -31,29 +32,35 @@ class Forecast:
     final_deviation_k: float
 
 
-def forecast(bank: Bank, limit_c: float, worth_from: float = 0.0) -> Forecast | None:
-    """Time until the temperature reaches ``limit_c`` if the power stays; the times are left out (infinite) where the probability is below
-    ``worth_from``. None while nothing was solved."""
+def forecast(bank: Bank, limit_c: float, margin_k: float = 0.0, worth_from: tuple[float, float] = (0.0, 0.0)) -> Forecast | None:
+    """Time until the temperature reaches ``limit_c`` if the power stays; the times are left out (infinite) where the probabilities, of
+    that and of coming within ``margin_k`` of it, are below ``worth_from``. None while nothing was solved."""
     if not bank.weights:
         return None
     now_c = bank.now_c() or 0.0
     courses = [(w, _Course(s, bank.features(s), bank.power, bank.origin_c, bank.variance, now_c)) for w, s in bank.weights]
-    mean = square = probability = 0.0
+    mean = square = probability = near = 0.0
     for w, course in courses:
         final_c, own = course.settled()
         mean += w * final_c
         square += w * (final_c * final_c + own * own)
-        probability += w * 0.5 * math.erfc((limit_c - final_c) / (math.sqrt(2.0) * max(own, 1e-9)))
-    probability = min(probability, 1.0)
+        probability += w * _exceeds(final_c, own, limit_c)
+        near += w * _exceeds(final_c, own, limit_c - margin_k)
+    probability, near = min(probability, 1.0), min(near, 1.0)
     deviation = math.sqrt(max(square - mean * mean, 0.0))
     reached: list[tuple[float, float]] = []
-    if probability >= worth_from:
+    if probability >= worth_from[0] and near >= worth_from[1]:
         reached = sorted((t_s, w / len(_Z)) for w, course in courses for t_s in course.crossings(limit_c))
     if not reached:
-        return Forecast(probability, math.inf, math.inf, math.inf, mean, deviation)
+        return Forecast(probability, near, math.inf, math.inf, math.inf, mean, deviation)
     total = sum(w for _, w in reached)
     lo, mid, hi = (_quantile(reached, q * total) for q in (0.05, 0.5, 0.95))
-    return Forecast(probability, mid, lo, hi, mean, deviation)
+    return Forecast(probability, near, mid, lo, hi, mean, deviation)
+
+
+def _exceeds(mean: float, deviation: float, bound: float) -> float:
+    """Probability, of a normal distribution."""
+    return 0.5 * math.erfc((bound - mean) / (math.sqrt(2.0) * max(deviation, 1e-9)))
 
 
 class _Course:

@@ -85,6 +85,23 @@ def test_excess_is_told_ahead_with_its_time() -> None:
     assert statistics.median(errors) < 0.35
 
 
+def test_first_climb_that_power_explains_is_told_with_most_of_the_time_left() -> None:
+    """Of a body of which nothing is known; the stated probability is that of the limit, not of coming near it."""
+    rnd = fresh_random()
+    early = 0
+    for _ in range(16):
+        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 45)
+        sink, _ = heatsink(rnd, rise_k, power_w)
+        limit_c = 25.0 + rise_k - rnd.uniform(4, 12)
+        true_s = crossing_s(Heatsink(sink._form), power_w, limit_c)
+        raised = [(t, f) for t, f in run(rnd, spec(limit_c), sink, power_w, 0.5 * true_s, idle_s=0.0) if not f.clear]
+        early += bool(raised) and raised[0][0] <= 0.25 * true_s
+        for _, finding in raised:
+            assert 0.25 <= finding.confidence <= 0.99
+            assert ("probably" in finding.message) == (finding.confidence < 0.95)
+    assert early >= 8
+
+
 def test_warm_up_that_settles_well_below_is_quiet() -> None:
     rnd = fresh_random()
     false = 0

@@ -1,0 +1,205 @@
+"""One temperature on its way to its limits: readings condensed into blocks for a bank of models, and whether a step of the power explains
+what they show.
+
+Blocks lengthen with the time since power last changed: a response's shape stands in the logarithm of time.
+Rivals: warmer air, or a fan that stands, makes a body rise as well, but not from the moment on at which power changed. A rise that
+began with a step of the power (or with the first reading) and goes on as the models foretell has no rival. It has one when what was read
+since the models were last solved lies above what they expected: a one-sided CUSUM of those standardised differences, or when the coolest
+block lies later than the step. Then `explained` is False until the next step.
+Source: Page's chart (as cited in `cusum`); innovations of a recursive fit are white when the model is right (T. Kailath, IEEE Trans. Autom.
+Control 13 (1968) 646).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from loadlog.detectors.thermal_bank import Bank
+from loadlog.detectors.thermal_forecast import Forecast
+from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.sample import Sample
+
+FAST, SLOW = "thermal_time_constant_fast_s", "thermal_time_constant_slow_s"
+LEAST_BLOCKS, LEAST_SINCE_S = 6, 5.0
+POWER_STEP_SHARE = 0.04
+BLOCKS_PER_FOLD = 48.0  # blocks while the time since the last step grows e-fold
+BLOCK_WORTH = 20.0  # readings at most: what all of a block share does not go away with more of them
+FORECAST_GROWTH, UNLIKELY_GROWTH = 0.07, 0.15
+SHORTEST_BLOCK_S, LONGEST_BLOCK_S, LONGEST_GAP_S = 1.0, 20.0, 60.0
+MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
+DITHERED = 0.15  # half the mean squared difference of readings, in counts, from which noise hides their rounding
+DITHER_SAMPLES, MOST_CORRELATED = 100.0, 6.0
+SURPRISE_ALLOWED, SURPRISE = 1.0, 3.0  # deviations; once in 2,000 solutions by chance
+LATE_SHARE, LATE_S = 0.1, 10.0  # of the time since the step: a rise that begins later began by itself
+
+
+class _Block:
+    """Readings in the making: times from the block's begin, s."""
+
+    __slots__ = ("begin_ns", "energy_j", "n", "polls", "sum_c", "sum_s")
+
+    def __init__(self, begin_ns: int) -> None:
+        self.begin_ns = begin_ns
+        self.n = self.polls = 0
+        self.sum_c = self.sum_s = self.energy_j = 0.0
+
+
+class Watch:
+    """One temperature and its limits."""
+
+    __slots__ = (
+        "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c", "_surprise", "active",
+        "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "focused", "last_ns", "likely_s", "limits", "power_w", "scale_w",
+        "step_ns", "sure", "temperature_c", "told_ns",
+    )  # fmt: skip
+
+    def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:
+        self.channel, self.limits, self.scale_w = channel, limits, scale_w
+        self.deviation_k = max(channel.resolution / math.sqrt(6.0), 0.02)  # rounding, and as much noise
+        self.bank = Bank(scale_w, self.deviation_k, device.fixed.get(FAST), device.fixed.get(SLOW))
+        self.active: dict[str, Forecast] = {}
+        self._block: _Block | None = None
+        self.last_ns = self.step_ns = 0
+        self.power_w = 0.0
+        self.temperature_c: float | None = None
+        self._low_c, self._low_s = math.inf, 0.0  # coolest block since the step, and when
+        self._seen_c = -math.inf  # at the last forecast since the step
+        self.blocks = self._misfit = 0
+        self._next_s = 0.0
+        self._last_c: float | None = None
+        self._dither = DITHERED  # counts²
+        self._off = self._off_weight = self._surprise = 0.0  # readings above what was expected of them since the last solution
+        self.explained = True
+        self.sure: dict[str, int] = {}
+        self.likely_s: dict[str, float] = {}  # since the step, from when on the limit has been likely
+        self.told_ns: dict[str, int] = {}  # when the active forecast was told
+        self.focused = False
+        self.air_c = 0.0  # taken off the temperatures where it is measured
+
+    @property
+    def since_s(self) -> float:
+        """Since the last step of the power."""
+        return (self.last_ns - self.step_ns) / 1e9
+
+    def _restart(self, sample: Sample, temperature_c: float, power_w: float) -> None:
+        """A beginning, or after a gap."""
+        self.bank.restart(temperature_c, power_w)
+        self.blocks = self._misfit = 0
+        self.focused = False
+        self.last_ns = sample.stamp.t_utc_ns
+        self.temperature_c = temperature_c
+        self._began(power_w)
+
+    def _began(self, power_w: float) -> None:
+        """Power is another one."""
+        self.power_w = power_w
+        self._changed(math.inf if self.temperature_c is None else self.temperature_c)
+        self.explained = True
+        self._block = _Block(self.last_ns)
+        self.bank.stepped()
+
+    def _changed(self, low_c: float) -> None:
+        """Forecasts begin anew here: what they said of the time before holds no more."""
+        self.step_ns, self._low_c, self._low_s, self._seen_c, self._next_s = self.last_ns, low_c, 0.0, -math.inf, 0.0
+        self._off = self._off_weight = self._surprise = 0.0
+        self.sure, self.likely_s = {}, {}
+
+    def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
+        """One sample; True when a block was finished."""
+        now_ns = sample.stamp.t_utc_ns
+        if self._block is None or not 0 <= now_ns - self.last_ns <= LONGEST_GAP_S * 1e9:
+            if temperature_c is not None:
+                self._restart(sample, temperature_c, power_w)
+            return False
+        block = self._block
+        block.energy_j += power_w * (now_ns - self.last_ns) / 1e9
+        self.last_ns = now_ns
+        block.polls += 1
+        if temperature_c is not None:
+            self._see(temperature_c)
+            block.n += 1
+            block.sum_c += temperature_c
+            block.sum_s += (now_ns - block.begin_ns) / 1e9
+        length_s, since_s = (now_ns - block.begin_ns) / 1e9, (now_ns - self.step_ns) / 1e9
+        stepped = abs(power_w - self.power_w) > POWER_STEP_SHARE * max(abs(self.power_w), 0.1 * self.scale_w)
+        if length_s < SHORTEST_BLOCK_S or not (stepped or (block.n and length_s >= min(since_s / BLOCKS_PER_FOLD, LONGEST_BLOCK_S))):
+            return False
+        self._close(block, length_s)
+        if stepped:
+            self._began(power_w)
+        else:
+            self._block = _Block(now_ns)
+        return True
+
+    def _see(self, temperature_c: float) -> None:
+        """How much successive readings differ: rounding that noise does not hide is the same for many of them."""
+        count_k = self.channel.resolution
+        if self._last_c is not None and count_k > 0.0:
+            moved = (temperature_c - self._last_c) / count_k
+            self._dither += (0.5 * moved * moved - self._dither) / DITHER_SAMPLES
+            self.bank.correlated = min(max(DITHERED / max(self._dither, 1e-6), 1.0), MOST_CORRELATED)
+        self._last_c = temperature_c
+
+    def _close(self, block: _Block, length_s: float) -> None:
+        power_w = block.energy_j / length_s
+        if block.n == 0:
+            self.bank.advance(length_s, power_w)
+            return
+        mean_c, middle_s = block.sum_c / block.n, min(block.sum_s / block.n, length_s)
+        worth = 1.0 / (1.0 / block.n + 1.0 / BLOCK_WORTH)
+        self.bank.advance(middle_s, power_w)
+        expected_c = self.bank.now_c() if self.focused else None
+        self._compare(mean_c, expected_c, worth)
+        self.bank.observe(mean_c, worth)
+        self.blocks += 1
+        self.temperature_c = mean_c
+        if mean_c < self._low_c:
+            self._low_c, self._low_s = mean_c, self.since_s
+        self.bank.advance(length_s - middle_s, power_w)
+
+    def _compare(self, mean_c: float, expected_c: float | None, worth: float) -> None:
+        """A block with what the models expected: a body that is another one is learned anew."""
+        if expected_c is None:
+            self._misfit = 0
+            return
+        self._off += worth * (mean_c - expected_c)
+        self._off_weight += worth
+        bound_k = MISFIT_DEVIATIONS * math.sqrt(max(self.bank.variance, self.deviation_k**2)) + 2.0 * self.channel.resolution + 0.5
+        self._misfit = self._misfit + 1 if abs(mean_c - expected_c) > bound_k else 0
+        if self._misfit >= MISFIT_BLOCKS:
+            self.bank.relearn(mean_c)
+            self.blocks = self._misfit = 0
+            self.focused = self.explained = False
+            self._changed(mean_c)
+
+    def is_due(self) -> bool:
+        """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit and has risen since the
+        last forecast."""
+        since_s = self.since_s
+        if self.blocks < LEAST_BLOCKS or self.temperature_c is None or since_s < max(self._next_s, LEAST_SINCE_S):
+            return False
+        risen_k = self.temperature_c - self._low_c
+        rises = risen_k > max(1.0, 3.0 * self.channel.resolution)
+        if not self.active and not (rises and min(self.limits.values()) - self.air_c - self.temperature_c < 6.0 * risen_k):
+            return False
+        if not self.active and self.temperature_c <= self._seen_c + 0.5 * self.channel.resolution:
+            return False
+        self._seen_c = self.temperature_c
+        self._next_s = since_s * (1.0 + FORECAST_GROWTH)
+        return True
+
+    def solve(self) -> None:
+        """The models anew, after what was read since was held against them."""
+        if self.focused and self._off_weight > 0.0:
+            deviation_k = math.sqrt(self.bank.variance / self._off_weight + self.bank.now_variance())
+            self._surprise = max(0.0, self._surprise + self._off / (self._off_weight * deviation_k) - SURPRISE_ALLOWED)
+        if self.explained and (self._surprise > SURPRISE or self._low_s > max(LATE_SHARE * self.since_s, LATE_S)):
+            self.explained = False
+            self.likely_s = {}
+        self._off = self._off_weight = 0.0
+        self.focused = self.bank.solve()
+
+    def unlikely(self) -> None:
+        """No limit is in sight: look again later."""
+        self._next_s = self.since_s * (1.0 + UNLIKELY_GROWTH)
