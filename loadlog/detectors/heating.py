@@ -1,7 +1,7 @@
 """`temperature_rising`: at the present power a temperature will reach its limit, and when.
 
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
-Rule: readings are condensed into blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
+Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
 input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group) taken off. Told when a limit
 (``high``, ``high_high``, the rating) is more likely than not to be reached (`TELL_AT`), to come at least within `MARGIN_K` of it is as good
 as certain (`CERTAIN_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast

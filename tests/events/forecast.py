@@ -21,11 +21,13 @@ from loadlog.detectors.thermal_forecast import Forecast
 from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
 from tests.events.figure import Figure, Study, at_least
+from tests.events.forecast_optimum import Known, known
 from tests.events.judge import Statement
 from tests.events.score import grid
 from tests.events.world import Setting, World
 
 POLL_HZ = 1.0
+AIR_C = 23.0  # of the simulated bench
 SHARES = (0.2, 0.35, 0.5)
 # where a forecast stands in the evidence: seconds from the event's state to the limit, and its 90 % interval
 TIME_KEYS = ("time_to_limit_s", "limit_in_s", "reaches_limit_in_s")
@@ -167,7 +169,38 @@ def forecast_study(seed: int, climbs: int) -> Study:
         lines.append([name, *_line(rose, stayed)])
         figures += _figures(name, rose, stayed)
     head = ["", "told 3/4 ahead", "1/2 ahead", "at all", "false", *(f"error after {part:g}" for part in SHARES), "interval covers"]
-    return Study("forecast of the time to a temperature limit", grid(head, lines), figures)
+    text = f"{grid(head, lines)}\n\n{_possible(seed, climbs)}"
+    return Study("forecast of the time to a temperature limit", text, figures)
+
+
+def _possible(seed: int, climbs: int) -> str:
+    """What the exact posterior of the drawn heatsinks reaches in first climbs of its own."""
+    rnd = random.Random(f"possible:{seed}")
+    excesses = [rnd.uniform(2.0, 15.0) for _ in range(climbs)]
+    over, below = [_known(rnd, excess_k) for excess_k in excesses], [_known(rnd, -3.0) for _ in range(climbs)]
+    early, false = sum((k.ahead or 0.0) >= 0.75 for k in over), sum(k.ahead is not None for k in below)
+    text = (
+        f"exact posterior of the drawn heatsinks, first climb, the same rule: told 3/4 ahead {100 * early / climbs:.0f} %, false "
+        f"{100 * false / climbs:.0f} % ({climbs} of each)"
+    )
+    seen = [(excess_k, k.quarter) for excess_k, k in zip(excesses, over, strict=True) if k.quarter is not None]
+    if not seen:
+        return text
+    within_k = statistics.median(q.deviation_k for _, q in seen)
+    unsure = sum(excess_k < 1.64 * q.deviation_k for excess_k, q in seen)
+    return text + (
+        f"\nafter a quarter of the time it knows where the temperature settles within {within_k:.1f} K (median deviation); in "
+        f"{100 * unsure / len(seen):.0f} % the excess is less than 1.64 deviations: not certain at 95 %"
+    )
+
+
+def _known(rnd: random.Random, excess_k: float) -> Known:
+    setting, tau_s = bench(rnd, excess_k)
+    true_c = _climb(setting, 12.0 * tau_s)
+    limit_c = setting.temperature_limit_c
+    assert limit_c is not None
+    power_w = (true_c[-1] - AIR_C) / (setting.heatsink["fast_k_per_w"] + setting.heatsink["slow_k_per_w"])
+    return known(rnd, true_c, power_w, tau_s, limit_c)
 
 
 def _line(rose: list[Climb], stayed: list[Climb]) -> list[str]:

@@ -1,0 +1,115 @@
+"""What any forecast of a first climb can know: the exact posterior of the drawn heatsinks, given their readings.
+
+It knows all that `forecast` draws from (the ranges of resistances and time constants, the rise, the power, the noise) but not the heatsink,
+and the detector knows none of it. Time constants stand on a fine grid; given them the temperature is linear in the two amplitudes, whose
+normal posterior is cut to what can be drawn: the slow one on a grid, the fast one by quantiles of a cut normal distribution. It decides by
+the detector's own rule, so the difference between both is what knowledge of the heatsinks in general and finer sums would gain.
+Source: Bayesian linear regression (Bishop, Pattern Recognition and Machine Learning, 3.3, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from loadlog.detectors.heating import CERTAIN_AT, MARGIN_K, TELL_AT, TELL_EARLY_AT, WAIT_SHARE
+from loadlog.detectors.thermal_watch import FORECAST_GROWTH
+
+Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+FAST_K_PER_W, SLOW_K_PER_W = (0.02, 0.06), (0.1, 0.3)
+FAST_S, SLOW_S = (3.0, 15.0), (80.0, 400.0)
+RISE_K = (20.0, 45.0)
+COUNT_K, NOISE_COUNTS = 0.1, 0.4
+DEVIATION_K = COUNT_K * math.sqrt(NOISE_COUNTS**2 + 1.0 / 12.0)
+_FASTS, _SLOWS = np.linspace(*FAST_S, 13), np.linspace(*SLOW_S, 121)
+_SHARES, _PARTS = (np.arange(15) + 0.5) / 15, (np.arange(5) + 0.5) / 5
+FIRST_S, LATEST_SLOWS = 6.0, 2.5
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """``probability`` of reaching the limit, ``near`` of coming within the margin, median time left of those that reach it, and the
+    deviation of where it settles."""
+
+    probability: float
+    near: float
+    left_s: float
+    deviation_k: float
+
+
+def posterior(power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> Posterior:
+    """From readings since the power came, at ``t_s``."""
+    f, g = 1.0 - np.exp(-t_s / _FASTS[:, None]), 1.0 - np.exp(-t_s / _SLOWS[:, None])
+    f_mean, g_mean, y_mean = f.mean(1), g.mean(1), float(readings_c.mean())
+    fc, gc, y = f - f_mean[:, None], g - g_mean[:, None], readings_c - y_mean
+    ff, gg, fg = (fc**2).sum(1)[:, None], (gc**2).sum(1)[None], fc @ gc.T
+    fy, gy = (fc @ y)[:, None], (gc @ y)[None]
+    det = ff * gg - fg**2
+    best = (ff * gy - fg * fy) / det
+    rss = y @ y - best * gy - (gg * fy - fg * gy) / det * fy
+    wide = DEVIATION_K * np.sqrt(ff / det)
+    low = np.maximum(SLOW_K_PER_W[0] * power_w, best - 4.5 * wide)
+    span = np.minimum(SLOW_K_PER_W[1] * power_w, best + 4.5 * wide) - low
+    slow = low[..., None] + np.maximum(span, 0.0)[..., None] * _SHARES
+    own = DEVIATION_K / np.sqrt(ff)[..., None]
+    mean = (fy / ff)[..., None] - (fg / ff)[..., None] * slow
+    from_k, to_k = np.maximum(FAST_K_PER_W[0] * power_w, RISE_K[0] - slow), np.minimum(FAST_K_PER_W[1] * power_w, RISE_K[1] - slow)
+    below, above = ndtr((from_k - mean) / own), ndtr((to_k - mean) / own)
+    mass = np.where((to_k > from_k) & (span > 0.0)[..., None], np.maximum(above - below, 0.0), 0.0)
+    fast = mean[..., None] + own[..., None] * ndtri(np.clip(below[..., None] + mass[..., None] * _PARTS, 1e-15, 1.0 - 1e-15))
+    log = -0.5 * ((slow - best[..., None]) / wide[..., None]) ** 2 - (0.5 * rss / DEVIATION_K**2 + 0.5 * np.log(ff))[..., None]
+    weight = np.exp(log - log[mass > 0.0].max(initial=-np.inf)) * mass * np.maximum(span, 0.0)[..., None]
+    slow = np.broadcast_to(slow[..., None], fast.shape)
+    weights = weight[..., None] * (fast + slow)  # a rise drawn evenly makes large resistances likelier at a given power
+    settled = y_mean + fast * (1.0 - f_mean[:, None, None, None]) + slow * (1.0 - g_mean[None, :, None, None])
+    weights = weights / weights.sum()
+    reaches = settled > limit_c
+    middle = float((weights * settled).sum())
+    # by the end of what was seen the fast pole is over, or nearly so: the slow one decides when the limit is reached
+    slow_s = np.broadcast_to(_SLOWS[None, :, None, None], fast.shape)[reaches]
+    left = slow_s * np.log(slow[reaches] / (settled[reaches] - limit_c)) - t_s[-1]
+    return Posterior(
+        float(weights[reaches].sum()), float(weights[settled > limit_c - MARGIN_K].sum()), _median(left, weights[reaches]),
+        math.sqrt(max(float((weights * (settled - middle) ** 2).sum()), 0.0)),
+    )  # fmt: skip
+
+
+def _median(values: Array, weights: Array) -> float:
+    if not len(values) or weights.sum() <= 0.0:
+        return math.inf
+    order = np.argsort(values)
+    return float(values[order][np.searchsorted(np.cumsum(weights[order]), 0.5 * weights.sum())])
+
+
+@dataclass
+class Known:
+    """One climb: share of the time to the limit that was left when it was told, None where it was not; ``quarter``: the posterior after a
+    quarter of it."""
+
+    ahead: float | None = None
+    quarter: Posterior | None = None
+
+
+def known(rnd: random.Random, true_c: list[float], power_w: float, slow_s: float, limit_c: float) -> Known:
+    """``true_c``: one a second from the second after the power came."""
+    crossing_s = next((n + 1.0 for n, t in enumerate(true_c) if t >= limit_c), None)
+    t_s = np.arange(1.0, len(true_c) + 1.0)
+    readings_c = COUNT_K * np.array([round(t / COUNT_K + rnd.gauss(0.0, NOISE_COUNTS)) for t in true_c])
+    out, now_s = Known(), FIRST_S
+    end_s = LATEST_SLOWS * slow_s if crossing_s is None else crossing_s
+    while now_s < end_s and out.ahead is None:
+        n = int(now_s)
+        seen = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
+        likely = seen.probability >= TELL_AT and seen.near >= CERTAIN_AT
+        waited = seen.probability >= TELL_EARLY_AT or now_s >= WAIT_SHARE * (now_s + seen.left_s)
+        if likely and waited:
+            out.ahead = 1.0 if crossing_s is None else 1.0 - now_s / crossing_s
+        now_s *= 1.0 + FORECAST_GROWTH
+    if crossing_s is not None and crossing_s >= 4.0 * FIRST_S:
+        n = int(0.25 * crossing_s)
+        out.quarter = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
+    return out
