@@ -1,7 +1,9 @@
 """When a temperature reaches its limit if the power stays: the mixture over the models of a bank and over their parameters.
 
 Each model's course and its uncertainty are known in closed form; the time is the first at which the course, shifted by a quantile of its
-uncertainty, reaches the limit. Everything is widened by `MODEL_ERROR` of the rise that is still to come: a heatsink is not quite two poles.
+uncertainty, reaches the limit. That uncertainty is the posterior's own: what two poles do not explain already stands in the variance that is
+learned from the readings, and how far a body is another one than last time in the deviation of its recalled time constants. So only a
+little is added for a heatsink that is not quite two poles, `MODEL_ERROR` of the rise that is still to come: 2 % counted that doubt twice.
 Source: as cited in `thermal_bank`.
 """
 
@@ -14,7 +16,7 @@ from dataclasses import dataclass
 from loadlog.detectors.normal_equations import dot, whitened
 from loadlog.detectors.thermal_bank import Bank, Solved
 
-MODEL_ERROR = 0.02  # of the rise that is still to come
+MODEL_ERROR = 0.005  # of the rise that is still to come
 _Z = (-1.6449, -0.9674, -0.5244, -0.1257, 0.1257, 0.5244, 0.9674, 1.6449)  # mid-points of eight equal shares, the outer ones at 5 %
 
 
