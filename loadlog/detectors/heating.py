@@ -4,7 +4,7 @@ Physical cause: more heat than the cooling carries off below the limit: too much
 Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
 input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group) taken off. Told when a limit
 (``high``, ``high_high``, the rating) is more likely than not to be reached (`TELL_AT`), to come at least within `MARGIN_K` of it is as good
-as certain (`CERTAIN_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast
+as certain (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast
 better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability of reaching it. Where no step of the power explains the
 rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the forecast must also have held for `HOLD_SHARE` of
 the time that is left. Told again when the time has become another one, or the limit certain. Ends when it is crossed (`over_temperature`
@@ -40,7 +40,7 @@ from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
-TELL_AT, CERTAIN_AT, TELL_EARLY_AT = 0.5, 0.95, 0.999  # probability
+TELL_AT, NEAR_AT, CERTAIN_AT, TELL_EARLY_AT = 0.5, 0.96, 0.95, 0.999  # probability
 MARGIN_K = 3.0  # a temperature that comes so near its limit is worth a word
 DROP_AT, DROP_TIMES = 0.25, 2
 WAIT_SHARE = 0.2  # of the way to the limit
@@ -134,7 +134,7 @@ class TemperatureRising:
             if watch.temperature_c is None or not watch.focused:
                 continue
             is_active = name in watch.active
-            seen = forecast(watch.bank, limit_c - watch.air_c, MARGIN_K, (0.0, 0.0) if is_active else (TELL_AT, CERTAIN_AT))
+            seen = forecast(watch.bank, limit_c - watch.air_c, MARGIN_K, (0.0, 0.0) if is_active else (TELL_AT, NEAR_AT))
             if seen is None:
                 continue
             likeliest = max(likeliest, seen.probability)
@@ -198,7 +198,7 @@ class TemperatureRising:
 
 def _is_likely(seen: Forecast) -> bool:
     """More likely than not, and as good as certain to come at least near the limit."""
-    return seen.probability >= TELL_AT and seen.near >= CERTAIN_AT
+    return seen.probability >= TELL_AT and seen.near >= NEAR_AT
 
 
 def _is_news(told: Forecast, told_ns: int, seen: Forecast, now_ns: int) -> bool:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from loadlog.detectors.heating import CERTAIN_AT, MARGIN_K, TELL_AT, TELL_EARLY_AT, WAIT_SHARE
+from loadlog.detectors.heating import MARGIN_K, NEAR_AT, TELL_AT, TELL_EARLY_AT, WAIT_SHARE
 from loadlog.detectors.thermal_watch import FORECAST_GROWTH
 
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
@@ -104,7 +104,7 @@ def known(rnd: random.Random, true_c: list[float], power_w: float, slow_s: float
     while now_s < end_s and out.ahead is None:
         n = int(now_s)
         seen = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
-        likely = seen.probability >= TELL_AT and seen.near >= CERTAIN_AT
+        likely = seen.probability >= TELL_AT and seen.near >= NEAR_AT
         waited = seen.probability >= TELL_EARLY_AT or now_s >= WAIT_SHARE * (now_s + seen.left_s)
         if likely and waited:
             out.ahead = 1.0 if crossing_s is None else 1.0 - now_s / crossing_s
