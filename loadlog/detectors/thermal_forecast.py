@@ -1,7 +1,7 @@
 """When a temperature reaches its limit if the power stays: the mixture over the models of a bank and over their parameters.
 
 Each model's course and its uncertainty are known in closed form; the time is the first at which the course, shifted by a quantile of its
-uncertainty, reaches the limit. That uncertainty is the posterior's own: what two poles do not explain already stands in the variance that is
+uncertainty, reaches the limit. That uncertainty is the posterior's own: what two poles do not explain already stands in the variance
 learned from the readings, and how far a body is another one than last time in the deviation of its recalled time constants. So only a
 little is added for a heatsink that is not quite two poles, `MODEL_ERROR` of the rise that is still to come: 2 % counted that doubt twice.
 Source: as cited in `thermal_bank`.
