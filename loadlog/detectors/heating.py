@@ -176,7 +176,8 @@ class TemperatureRising:
             what = "has reached" if ends == "reached" else "will stay below"
             text = f"{device}: {channel} {what} {limit_c:g} °C"
             return Finding("temperature_rising", device, Severity.WARNING, onset, text, key=key, clear=True, evidence={"ended": ends})
-        likely = "" if seen.probability >= CERTAIN_AT else "probably "
+        confidence = round(min(seen.probability, 0.99), 3)
+        likely = "" if confidence >= CERTAIN_AT else "probably "
         text = (
             f"{device}: {channel} {likely}reaches {limit_c:g} °C in about {_span(seen.time_s)} ({_span(seen.earliest_s)} to "
             f"{_span(seen.latest_s)}, 90 %) at the present power; would settle at {settled_c:.0f} °C"
@@ -189,7 +190,6 @@ class TemperatureRising:
             "latest_s": round(seen.latest_s, 1), "settles_at_c": round(settled_c, 1),
             "settles_deviation_k": round(seen.final_deviation_k, 2), "power_w": round(watch.power_w, 2),
         }  # fmt: skip
-        confidence = round(min(seen.probability, 0.99), 3)
         return Finding(
             "temperature_rising", device, Severity.WARNING, onset, text, key=key, confidence=confidence,
             alternatives={"settles_below_limit": round(1.0 - confidence, 3)}, evidence=evidence,
