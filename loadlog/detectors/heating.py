@@ -163,7 +163,7 @@ class TemperatureRising:
             watch.sure[name] = 0
             return [self._finding(watch, name, limit_c, seen, sample, "reached" if crossed else "settles below")]
         told = watch.active[name]
-        if not math.isfinite(seen.time_s) or not _is_news(told, watch.told_ns.get(name, 0), seen, watch.last_ns):
+        if watch.sure[name] or not math.isfinite(seen.time_s) or not _is_news(told, watch.told_ns.get(name, 0), seen, watch.last_ns):
             return []
         watch.active[name], watch.told_ns[name] = seen, watch.last_ns
         return [self._finding(watch, name, limit_c, seen, sample)]
