@@ -310,3 +310,22 @@ def test_every_action_is_reached_with_the_tab_key_and_the_focus_is_seen(
     left = "[...document.querySelectorAll('*')].filter((node) => node.toReach).map((node) => node.outerHTML)"
     assert page.evaluate(left) == []
     assert reached == wanted
+
+
+PROSE = """async (texts) => { const { prose } = await import('/assets/format.js'); return texts.map(prose); }"""
+
+
+def test_no_line_of_a_sentence_ends_between_a_number_and_its_unit(bench: StandIn, address: str, open_page: Open) -> None:
+    page = open_page(address)
+    said = {
+        "reaches 85 °C in about 42 s (33 s to 62 s, 90 %)": "reaches 85_°C in about 42_s (33_s to 62_s, 90_%)",
+        "stepped by -0.06064 V ± 0.00061 V, 4.995 A": "stepped by −0.06064_V ±_0.00061_V, 4.995_A",
+        "55 A·h of 60 A·h after 12 h": "55_A·h of 60_A·h after 12_h",
+        "8 more warnings; 4 Amperes; 3 polls at 2026-01-31 by load-1": "8 more warnings; 4 Amperes; 3 polls at 2026-01-31 by load-1",
+    }
+    assert page.evaluate(PROSE, list(said)) == [text.replace("_", "\u00a0") for text in said.values()]
+    bench.load_sample("load-1", 0, random.Random(1))
+    bench.event("limit", "load-1", Severity.ALARM, "voltage stepped by -0.5 V")
+    bench.flush()
+    expect(page.locator("#active .message")).to_have_text(re.compile("−0.5\u00a0V$"), timeout=15_000)
+    expect(page.locator(".device", has_text="load-1").locator(".small > div", has_text="Mode").locator("dd").first).to_have_text("CC")

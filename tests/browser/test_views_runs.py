@@ -173,7 +173,7 @@ def test_the_post_mortem_answers_in_the_order_in_which_people_ask(
     first = review.locator(".event").nth(0)
     expect(first).to_contain_text("sense fallback")
     expect(first).to_contain_text("Probability 0.93; instead: contact heating 0.05, supply droop 0.02")
-    expect(first).to_contain_text("Evidence: step -0.061 V, current 5 A")
+    expect(first).to_contain_text("Evidence: step −0.061 V, current 5 A")
     expect(review.locator(".decision").nth(0)).to_have_text("✓ pass")
     expect(review.locator(".decision").nth(1)).to_have_text("✕ fail")
     steps = review.locator("ol.events > li")

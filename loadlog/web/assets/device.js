@@ -115,6 +115,7 @@ export class Device {
   }
 
   statusText(name, value) {
+    if (name === "mode" && typeof value === "string") return value.toUpperCase();
     if (name !== "sense_remote" || value === undefined) return status(value);
     const now = value ? "remote" : "local";
     return now === this.spec.sense ? `${now}, as wired` : `${now}, wired ${this.spec.sense}`;

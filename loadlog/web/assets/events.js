@@ -1,7 +1,7 @@
 // The lists of events: active ones first by severity, then recent ones; acknowledging; announcing new alarms to screen readers.
 
 import { byId, el, setText, settings } from "./dom.js";
-import { duration, interval, isUtc, kind, moment, serverNowMs, SEVERITY } from "./format.js";
+import { duration, interval, isUtc, kind, moment, prose, serverNowMs, SEVERITY } from "./format.js";
 import { post } from "./net.js";
 import { inView } from "./views.js";
 import { setEvents, showOnPlot } from "./flags.js";
@@ -145,7 +145,7 @@ export function item(event, key, open) {
       "data-acknowledged": String(event.acknowledged),
     },
     head,
-    el("p", { class: "message" }, event.message),
+    el("p", { class: "message" }, prose(event.message)),
     times,
     acknowledgement(event, open),
   );

@@ -113,6 +113,11 @@ export function moment(ms, precise = false) {
 const INSTANT = /(\d{4}-\d{2}-\d{2}) (\d{2}:\d{2}:\d{2})(\.\d+)? UTC/g;
 export const inZone = (text) => text.replace(INSTANT, (_, date, time, part) => moment(Date.parse(`${date}T${time}${part ?? ""}Z`), Boolean(part)));
 
+// A sentence of the service as it stands on the page: no line ends between a number and its unit, and a minus is as long as in the readings.
+const BEFORE_UNIT = /(\d) (?=(?:°C|%|A·h|W·h|rpm|min|K|Hz|[mkµ]?[VAWΩs]|[hd])(?![\w·]))/g;
+const MINUS = /(^|[\s(])-(?=\d)/g;
+export const prose = (text) => text.replace(BEFORE_UNIT, "$1\u00a0").replace(/± (?=\d)/g, "±\u00a0").replace(MINUS, "$1−");
+
 export function interval(onset) {
   const from = Date.parse(onset.earliest);
   const to = Date.parse(onset.latest);

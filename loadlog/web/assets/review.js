@@ -2,7 +2,7 @@
 
 import { byId, el, setText } from "./dom.js";
 import { plotButton } from "./events.js";
-import { duration, inZone, kind, label, moment, SEVERITY } from "./format.js";
+import { duration, inZone, kind, label, moment, prose, SEVERITY } from "./format.js";
 import { get } from "./net.js";
 import { shownView } from "./views.js";
 
@@ -67,7 +67,7 @@ function draw() {
       { class: "verdict", "data-word": run.verdict.word },
       el("span", { class: "mark", "aria-hidden": "true" }, WORDS[run.verdict.word] ?? "●"),
       " ",
-      inZone(run.verdict.sentence),
+      prose(inZone(run.verdict.sentence)),
     ),
     el("p", { class: "times" }, ...lasting(run)),
     el(
@@ -111,7 +111,7 @@ function cause(event) {
     "div",
     { class: "event", "data-severity": event.severity },
     headOf(event),
-    el("p", { class: "message" }, event.message),
+    el("p", { class: "message" }, prose(event.message)),
     el("p", { class: "times" }, onset(event)),
     el(
       "p",
@@ -119,7 +119,7 @@ function cause(event) {
       `Probability ${event.confidence.toFixed(2)}`,
       others.length ? `; instead: ${others.map(([name, p]) => `${kind(name)} ${p.toFixed(2)}`).join(", ")}` : "; nothing else was in question",
     ),
-    brief.length ? el("p", {}, el("span", { class: "quiet" }, "Evidence: "), brief.join(", ")) : null,
+    brief.length ? el("p", {}, el("span", { class: "quiet" }, "Evidence: "), prose(brief.join(", "))) : null,
     whole.length > brief.length
       ? el("details", {}, el("summary", {}, "All that was measured"), el("ul", { class: "plain" }, ...whole.map((piece) => el("li", {}, piece))))
       : null,
@@ -196,7 +196,7 @@ function timeline(run, events) {
       "li",
       { class: "event", "data-severity": event.severity },
       headOf(event),
-      el("p", { class: "message" }, event.message),
+      el("p", { class: "message" }, prose(event.message)),
       el(
         "p",
         { class: "times" },
