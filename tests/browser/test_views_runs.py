@@ -138,7 +138,7 @@ def test_a_plan_shows_its_next_start_and_is_started_by_hand(bench: StandIn, addr
     expect(night).to_contain_text(re.compile(r"next start .*(20|21):00:00"))
     page.get_by_role("button", name="Start plan overnight-24v now").click()
     dialog = page.get_by_role("dialog", name="Start plan overnight-24v now?")
-    expect(dialog).to_contain_text("load-1, case for 12 h 00 min")
+    expect(dialog).to_contain_text(re.compile("load-1, case for 12 h(?! 00)"))
     dialog.get_by_role("button", name="Start now").click()
     expect(page.locator("#runs-on .card")).to_contain_text("overnight-24v-0001")
     assert bench.running()[0].planned_s == 43200

@@ -166,7 +166,7 @@ class LimitBar {
       return tick;
     });
     const digits = decimals(channel.resolution);
-    const text = given.map((key) => `${LIMIT_WORD[key]} ${trimmed(this.limits[key], digits)}`).join(", ");
+    const text = given.map((key) => `${LIMIT_WORD[key]}\u00a0${trimmed(this.limits[key], digits)}`).join(", ");
     this.root = el(
       "span",
       { class: "limits" },

@@ -2,7 +2,7 @@
 
 import { field, openDialog } from "./dialog.js";
 import { el } from "./dom.js";
-import { duration, moment, serverNowMs } from "./format.js";
+import { duration, moment, serverNowMs, stretch } from "./format.js";
 import { post, Refusal } from "./net.js";
 
 const NAME = /^[A-Za-z0-9][A-Za-z0-9._-]{0,62}$/;
@@ -49,7 +49,7 @@ export function askStart(devices, runs, after) {
 }
 
 export function askStartPlan(plan, after) {
-  const length = plan.duration_s ? `for ${duration(plan.duration_s)}` : "until it is stopped";
+  const length = plan.duration_s ? `for ${stretch(plan.duration_s)}` : "until it is stopped";
   openDialog({
     title: `Start plan ${plan.name} now?`,
     action: "Start now",
@@ -62,7 +62,7 @@ export function askStartPlan(plan, after) {
 }
 
 export function askStop(run, after) {
-  const planned = run.planned_s ? ` of ${duration(run.planned_s)}` : "";
+  const planned = run.planned_s ? ` of ${stretch(run.planned_s)}` : "";
   const length = duration((serverNowMs() - Date.parse(run.started)) / 1000);
   const what = `On for ${length}${planned}. The recording ends; the load is not switched off.`;
   openDialog({

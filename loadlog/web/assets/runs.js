@@ -1,7 +1,7 @@
 // The view of runs: those that are on with their progress, plans with their next start, and every run with its post-mortem.
 
 import { byId, el, setText } from "./dom.js";
-import { duration, moment, serverNowMs } from "./format.js";
+import { duration, moment, serverNowMs, stretch } from "./format.js";
 import { get } from "./net.js";
 import { readingsOf } from "./progress.js";
 import { showReview } from "./review.js";
@@ -123,7 +123,7 @@ function timesOf(run) {
   const started = Date.parse(run.started);
   const begun = `started ${moment(started)}`;
   if (!run.planned_s) return `On for ${duration(elapsed(run))}, until it is stopped; ${begun}`;
-  return `${duration(elapsed(run))} of ${duration(run.planned_s)}; ${begun}, ends ${moment(started + run.planned_s * 1000)}`;
+  return `${duration(elapsed(run))} of ${stretch(run.planned_s)}; ${begun}, ends ${moment(started + run.planned_s * 1000)}`;
 }
 
 // ---- plans
@@ -133,7 +133,7 @@ function drawPlans() {
   update(
     byId("plans"),
     plans.map((plan) => {
-      const facts = [plan.duration_s ? duration(plan.duration_s) : "until stopped", plan.devices.join(", "), limitsOf(plan)].filter(Boolean);
+      const facts = [plan.duration_s ? stretch(plan.duration_s) : "until stopped", plan.devices.join(", "), limitsOf(plan)].filter(Boolean);
       const start = el("button", { type: "button", class: "acts", onclick: () => askStartPlan(plan, soon) }, "Start now…");
       start.setAttribute("aria-label", `Start plan ${plan.name} now`);
       return el(
