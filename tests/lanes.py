@@ -15,10 +15,13 @@ import tempfile
 
 COMPUTED = (
     "tests/checklists", "tests/events", "tests/property", "tests/traps/test_soak.py", "tests/unit/analysis", "tests/unit/detectors",
-    "tests/unit/forwarder", "tests/unit/grafana", "tests/unit/profiles", "tests/unit/sim", "tests/unit/validation",
+    "tests/unit/grafana", "tests/unit/profiles", "tests/unit/sim", "tests/unit/validation",
     "tests/integration/test_bad_runs.py", "tests/integration/test_cell_model.py", "tests/integration/test_real_discharges.py",
 )  # fmt: skip
-PATIENT = ("tests/compiled", "tests/crash", "tests/deploy", "tests/integration/grafana", "tests/unit/review", "tests/unit/store")
+PATIENT = (
+    "tests/compiled", "tests/crash", "tests/deploy", "tests/integration/grafana", "tests/unit/forwarder", "tests/unit/review",
+    "tests/unit/store",
+)  # fmt: skip
 OPTIONS = ("-o", "cache_dir=.pytest_cache/untimed", "-o", "timeout=600")  # so slow may what gives way become
 NICE = 10  # of nice(1): a tenth of the processor when the other lane wants all of it
 
