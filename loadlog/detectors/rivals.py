@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from operator import mul
 
 BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
@@ -98,24 +98,33 @@ def ended_ramps(residuals: list[float], excess: float, sigma: float, level: floa
     return total / len(RAMP_SHAPES)
 
 
-def burst(before: Sequence[float], size: float, samples: int, square: float, short: float, deviation: float) -> float:
-    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``.
-
-    ``square``: sum of squares around ``size`` within its ``samples``; ``short``: usual deviation of one sample; ``deviation``: usual
-    deviation of their mean.
-    """
+def burst(seen: Residuals, size: float) -> float:
+    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``."""
+    before, short, samples = seen.before, seen.short, len(seen.after)
+    freedom, square = _scatter(seen.after)
     leads = []
     for lead in BURST_LEADS:
-        part = before[len(before) - lead :] if lead else []
-        mean = sum(part) / lead if lead else 0.0
-        leads.append((max(lead - 1, 0), sum((r - mean) ** 2 for r in part)))
+        more, around = _scatter(before[len(before) - lead :]) if lead else (0.0, 0.0)
+        leads.append((freedom + more, square + around))
     total = 0.0
     for factor in BURST_FACTORS:
         excess = factor * factor - 1.0
-        variance = deviation * deviation + excess * short * short / samples
+        variance = seen.deviation * seen.deviation + excess * short * short / samples
         gain = excess / (2.0 * factor * factor * short * short)
         level = -0.5 * size * size / variance - 0.5 * math.log(2.0 * math.pi * variance)
         log_factor = math.log(factor)
-        for freedom, around in leads:
-            total += math.exp(min(level + (square + around) * gain - (samples - 1 + freedom) * log_factor, 300.0))
+        for free, around in leads:
+            total += math.exp(min(level + around * gain - free * log_factor, 300.0))
     return total / (len(BURST_FACTORS) * len(BURST_LEADS))
+
+
+def _scatter(residuals: Sequence[float]) -> tuple[float, float]:
+    """Degrees of freedom and sum of squares of the short-term deviation, from successive differences as `Residuals.short` is: a level that
+    wanders beside its line is no scatter. Of n white residuals n - 1 differences are worth 2 (n - 1)^2 / (3 n - 4) degrees (J. von Neumann,
+    Ann. Math. Stat. 12 (1941) 367: the variance of the mean square difference)."""
+    differences = len(residuals) - 1
+    if differences < 1:
+        return 0.0, 0.0
+    square = 0.5 * sum((b - a) ** 2 for a, b in pairwise(residuals))
+    freedom = 2.0 * differences * differences / (3.0 * differences - 1.0)
+    return freedom, square * freedom / differences

@@ -77,9 +77,7 @@ class Step:
     def rivals(self) -> tuple[float, float]:
         """Probability density (1/unit) of the data as a burst, and their likelihood as a ramp, both over that as a step."""
         seen = self.residuals
-        near = seen.before[-LAG:]
-        square = sum((r - self.size) ** 2 for r in seen.after)
-        return burst(seen.before, self.size, self.samples, square, seen.short, seen.deviation), ramp(near, seen, self.sigma)
+        return burst(seen, self.size), ramp(seen.before[-LAG:], seen, self.sigma)
 
 
 class StepWatch:

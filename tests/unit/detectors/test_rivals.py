@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
-from loadlog.detectors.rivals import ENDED_SHARE, RAMP_LENGTHS, Residuals, ramp
+from loadlog.detectors.rivals import ENDED_SHARE, RAMP_LENGTHS, Residuals, burst, ramp
 from tests.checklists.traces import fresh_random
 
 
@@ -50,3 +52,14 @@ def test_a_level_that_is_off_is_no_beginning_of_a_ramp() -> None:
     before, after = [-0.5] * 14, [-5.5] * 8
     wide, narrow = (ramp(before, Residuals(before, after, after, 1.0, 0.4, level), 1.0) for level in (0.4, 0.0))
     assert wide < 0.7 * narrow
+
+
+def test_a_level_that_wanders_is_no_burst_and_scatter_is() -> None:
+    """Before a step of 60 counts the level wandered by seven, less than one from sample to sample: it was told as a burst and the step
+    was missed. Scatter of the same size is a burst."""
+    rnd = fresh_random()
+    wander = [7.0 * math.sin(0.25 * k) + rnd.gauss(0.0, 0.5) for k in range(14)]
+    after = [60.0 + rnd.gauss(0.0, 0.5) for _ in range(3)]
+    assert burst(Residuals(wander, after, after, 0.5, 1.2, 0.06), 60.0) < 1e-4
+    before, after = [rnd.gauss(0.0, 8.0) for _ in range(14)], [25.0, 4.0, 16.0]
+    assert burst(Residuals(before, after, after, 0.5, 1.2, 0.06), 15.0) > 1e4
