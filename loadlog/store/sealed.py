@@ -1,6 +1,7 @@
 """Sealed bodies as readers want them: found by number and instant, decoded once, cut into rows.
 
-A body never changes and its numbers are never used again, so decoded bodies are kept, a bounded number of them, whoever asks.
+A body never changes and its numbers are never used again, so decoded bodies are kept, a bounded number of them, whoever asks. One that is
+found damaged is read afresh the next time: somebody may have put a copy in the recording's place.
 """
 
 from __future__ import annotations
@@ -39,8 +40,14 @@ class Chunk:
         self.rows = self._body.rows
 
     def _damaged(self, exc: BlockError) -> DamagedError:
+        _kept.drop(self.key)
         what = f"sealed rows {self.first_seq}..{self.last_seq} of device {self.device}: {exc.what}"
         return DamagedError(what, where=str(self._path), hint=exc.hint or "the rest is readable; restore this recording from a copy")
+
+    @property
+    def key(self) -> tuple[str, int, int]:
+        """Recording, device and last number."""
+        return str(self._path), self.device, self.last_seq
 
     def column(self, index: int) -> Column:
         """One column, numbered as in `blocks`."""
@@ -106,10 +113,15 @@ class _Kept:
                 self._chunks.move_to_end(key)
             return chunk
 
-    def put(self, key: tuple[str, int, int], chunk: Chunk) -> None:
+    def drop(self, key: tuple[str, int, int]) -> None:
         with self._lock:
-            if key not in self._chunks:
-                self._chunks[key] = chunk
+            chunk = self._chunks.pop(key, None)
+            self._rows -= chunk.rows if chunk is not None else 0
+
+    def put(self, chunk: Chunk) -> None:
+        with self._lock:
+            if chunk.key not in self._chunks:
+                self._chunks[chunk.key] = chunk
                 self._rows += chunk.rows
             while self._rows > KEPT_ROWS and len(self._chunks) > 1:
                 self._rows -= self._chunks.popitem(last=False)[1].rows
@@ -153,7 +165,7 @@ class Source:
             query = "SELECT body FROM sealed WHERE device = ? AND last_seq = ?"
             data = self.connection.execute(query, (device, last_seq)).fetchone()[0]
             chunk = Chunk(self.path, device, first_seq, last_seq, data)
-            _kept.put(key, chunk)
+            _kept.put(chunk)
         return chunk
 
     def page_of(self, device: int, span: tuple[int, int], window: tuple[int, int], limit: int, width: int) -> tuple[list[Row], int | None]:

@@ -19,7 +19,7 @@ import pytest
 
 from loadlog.model.errors import StoreError
 from loadlog.model.sample import Sample
-from loadlog.store import Archive, blocks
+from loadlog.store import Archive, blocks, sealed
 from loadlog.store.connect import DamagedError
 from loadlog.store.edges import rolled_seq, sealed_seq, version_of
 from loadlog.store.sealing import HELPER, Group, Sealer
@@ -220,8 +220,6 @@ def test_a_flipped_bit_is_named_with_block_and_span_and_the_rest_is_read(tmp_pat
     assert not finding.sound
     assert f"sealed rows {first}..{last} of load-1, 2027-01-15T07:00:00" in finding.message
     assert "block of v0 is damaged: checksum differs" in finding.message
-    from loadlog.store import sealed
-
     sealed._kept.__init__()  # type: ignore[misc]  # as another process would find it
     archive = Archive(tmp_path)
     assert list(archive.samples("load-2")) == before
@@ -230,6 +228,17 @@ def test_a_flipped_bit_is_named_with_block_and_span_and_the_rest_is_read(tmp_pat
     assert len(list(archive.samples("load-1", later))) > 50
     with pytest.raises(DamagedError, match=rf"sealed rows {first}\.\.{last} .*v0 is damaged"):
         list(archive.samples("load-1"))
+
+
+def test_a_recording_that_was_put_back_from_a_copy_is_read_again(tmp_path: Path, sealed_file: Path) -> None:
+    """By a process that goes on, as the viewer does."""
+    copy, before = sealed_file.read_bytes(), list(Archive(tmp_path).samples("load-1"))
+    sealed._kept.__init__()  # type: ignore[misc]  # as another process would find it
+    damage_block(sealed_file, blocks.VALUES)
+    with pytest.raises(DamagedError):
+        list(Archive(tmp_path).samples("load-1"))
+    sealed_file.write_bytes(copy)
+    assert list(Archive(tmp_path).samples("load-1")) == before
 
 
 @pytest.mark.parametrize("where", [0, 4, 6, 9, 20])
