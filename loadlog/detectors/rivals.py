@@ -99,9 +99,9 @@ def ended_ramps(residuals: list[float], excess: float, sigma: float, level: floa
 
 
 def burst(seen: Residuals, size: float) -> float:
-    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``."""
+    """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``, the mean of those after it."""
     before, short, samples = seen.before, seen.short, len(seen.after)
-    freedom, square = _scatter(seen.after)
+    freedom, square = samples - 1, sum((r - size) ** 2 for r in seen.after)
     leads = []
     for lead in BURST_LEADS:
         more, around = _scatter(before[len(before) - lead :]) if lead else (0.0, 0.0)
@@ -119,9 +119,9 @@ def burst(seen: Residuals, size: float) -> float:
 
 
 def _scatter(residuals: Sequence[float]) -> tuple[float, float]:
-    """Degrees of freedom and sum of squares of the short-term deviation, from successive differences as `Residuals.short` is: a level that
-    wanders beside its line is no scatter. Of n white residuals n - 1 differences are worth 2 (n - 1)^2 / (3 n - 4) degrees (J. von Neumann,
-    Ann. Math. Stat. 12 (1941) 367: the variance of the mean square difference)."""
+    """Degrees of freedom and sum of squares of the short-term deviation before a step, from successive differences as `Residuals.short` is:
+    a level that wanders beside its line is no scatter. Of n white residuals n - 1 differences are worth 2 (n - 1)^2 / (3 n - 4) degrees
+    (J. von Neumann, Ann. Math. Stat. 12 (1941) 367: the variance of the mean square difference)."""
     differences = len(residuals) - 1
     if differences < 1:
         return 0.0, 0.0
