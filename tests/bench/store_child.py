@@ -143,7 +143,7 @@ def commits(folder: Path, seconds: float, readers: int) -> dict[str, Any]:
             other.send_signal(signal.SIGKILL)
             other.wait()
     recording.close()
-    return {"p99_ms": statistics.quantiles(took, n=100)[98] * 1e3}
+    return {"took_ms": [1e3 * one for one in took]}
 
 
 def reader(folder: Path) -> dict[str, Any]:
