@@ -30,6 +30,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
 from loadlog.notify import Notices, load_addresses, load_heartbeat
 from loadlog.plans import InForce, Plans, PlanSet, check_plan, plans_json
+from loadlog.process.priority import give_way
 from loadlog.process.systemd import Notifier
 from loadlog.review.desk import Desk
 from loadlog.store import Archive
@@ -116,6 +117,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     Raises:
         LoadlogError: the configuration, the token or the address is refused; nothing was served.
     """
+    give_way()
     bench = load_bench(config_path)
     web = bench.config.web
     access = load_access(web, config_path.parent, environ)

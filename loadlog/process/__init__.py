@@ -1,1 +1,1 @@
-"""What a long-running process owes its host: structured logs and systemd's readiness and watchdog."""
+"""What a long-running process owes its host: structured logs, systemd's readiness and watchdog, and its place behind the recorder."""

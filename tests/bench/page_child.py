@@ -1,14 +1,18 @@
 """The browser of the bench: real Chromium, headless.
 
 python -m tests.bench.page_child ADDRESS COUNT      opens COUNT pages; a line "drawn" on its input asks for the stamps since the last
+python -m tests.bench.page_child listen ADDRESS COUNT   no browser: takes as many streams as pages do, and draws nothing
 python -m tests.bench.page_child paint ADDRESS      a fresh browser: first paint and bytes loaded, as JSON
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import selectors
 import shutil
+import socket
 import sys
 
 from playwright.sync_api import Page, sync_playwright
@@ -61,6 +65,20 @@ def follow(address: str, count: int) -> None:
         browser.close()
 
 
+def listen(address: str, count: int) -> None:
+    """What pages that are drawn on another machine are to this one, until the input says "end"."""
+    host, _, tcp_port = address.removeprefix("http://").partition(":")
+    with contextlib.ExitStack() as open_ones, selectors.DefaultSelector() as ready:
+        for _ in range(count):
+            stream = open_ones.enter_context(socket.create_connection((host, int(tcp_port))))
+            stream.sendall(f"GET /api/stream HTTP/1.1\r\nHost: {host}:{tcp_port}\r\n\r\n".encode())
+            ready.register(stream, selectors.EVENT_READ, stream)
+        ready.register(sys.stdin, selectors.EVENT_READ, None)
+        print("{}", flush=True)
+        while all(key.data is not None and key.data.recv(65536) for key, _ in ready.select()):
+            pass
+
+
 def paint(address: str) -> None:
     """One visit by a browser that was never here."""
     with sync_playwright() as playwright:
@@ -73,4 +91,9 @@ def paint(address: str) -> None:
 
 
 if __name__ == "__main__":
-    paint(sys.argv[2]) if sys.argv[1] == "paint" else follow(sys.argv[1], int(sys.argv[2]))
+    if sys.argv[1] == "paint":
+        paint(sys.argv[2])
+    elif sys.argv[1] == "listen":
+        listen(sys.argv[2], int(sys.argv[3]))
+    else:
+        follow(sys.argv[1], int(sys.argv[2]))

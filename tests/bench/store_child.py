@@ -147,9 +147,11 @@ def commits(folder: Path, seconds: float, readers: int) -> dict[str, Any]:
 
 
 def reader(folder: Path) -> dict[str, Any]:
-    """A page that is looked at: new samples five times a second, a plot once a second; until it is killed."""
+    """A page that is looked at: new samples five times a second, a plot once a second, and as nice as the viewer; until it is killed."""
+    from loadlog.process.priority import give_way
     from loadlog.store import Archive
 
+    give_way()
     archive = Archive(folder)
     follower = archive.follow()
     turn = 0

@@ -23,6 +23,7 @@ import pytest
 
 from loadlog.control.client import ControlClient
 from loadlog.model.errors import LoadlogError, RefusedError, UsageError
+from loadlog.process.priority import NICE
 from loadlog.store import Archive
 
 PATIENCE_S = 30.0  # how long a test waits for what must happen; not how long it may take
@@ -118,6 +119,12 @@ def test_a_dead_viewer_costs_no_sample_and_comes_back(bench: Bench) -> None:
     assert recorder.is_running()
     assert bench.client.call("status")["store"]["lost"] == 0
     assert bench.part(service, "recorder").pid == recorder.pid
+
+
+def test_the_viewer_gives_way_to_the_recorder(bench: Bench) -> None:
+    service = bench.serve()
+    recorder, viewer = bench.part(service, "recorder"), bench.part(service, "viewer")
+    wait_for("a viewer that is nice", lambda: viewer.nice() >= max(recorder.nice(), NICE))
 
 
 def test_a_recorder_killed_in_mid_run_goes_on_with_the_run_and_states_the_gap(bench: Bench) -> None:
