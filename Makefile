@@ -15,8 +15,8 @@ test: $(STAMP)  ## real servers where the machine can install them, then the who
 	@$(BIN)/python -m tests.lanes $(ARGS)
 
 check: $(STAMP)  ## format, lint, types, layers
-	@$(BIN)/ruff format --check loadlog tests
-	@$(BIN)/ruff check loadlog tests
+	@$(BIN)/ruff format --check loadlog tests setup.py
+	@$(BIN)/ruff check loadlog tests setup.py
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 

@@ -44,7 +44,10 @@ def compiled() -> tuple[list[Extension], str]:
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     modules = sorted(str(path) for path in Path("loadlog/detectors").glob("*.py") if path.name != "__init__.py")
     extensions: list[Extension] = mypycify(
-        ["--config-file=", "--follow-imports=silent", "--ignore-missing-imports", *modules], opt_level="2", debug_level="0", target_dir=folder
+        ["--config-file=", "--follow-imports=silent", "--ignore-missing-imports", *modules],
+        opt_level="2",
+        debug_level="0",
+        target_dir=folder,
     )
     for extension in extensions:
         extension.extra_compile_args = [*extension.extra_compile_args, *SAME_BITS, *ANY_COMPILER]  # one list for all, as mypyc gives it

@@ -40,9 +40,8 @@ class ColumnLines:
 
     def __init__(self, lines: SampleLines, stamps: Stamps) -> None:
         self._lines, self._stamps = lines, stamps
-        self._laid: WeakKeyDictionary[Slab, _Laid] = (
-            WeakKeyDictionary()
-        )  # a slab goes into several bodies; its run is that of its recording
+        # A slab goes into several bodies; its run is that of its recording.
+        self._laid: WeakKeyDictionary[Slab, _Laid] = WeakKeyDictionary()
 
     def body(self, stretches: Sequence[Stretch]) -> bytes:
         """All of them, a device at a time; empty when there are none."""

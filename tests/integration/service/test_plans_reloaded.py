@@ -17,23 +17,29 @@ import pytest
 from tests.databases import free_port
 from tests.integration.service.test_service import Bench, wait_for
 
-NIGHT = """
+ENDS = """\
+stop = {{ device = "load-1", voltage_below = {below} }}
+accept = [{{ device = "load-1", channel = "voltage", statistic = "mean", low = {low} }}]
+"""
+NIGHT = (
+    """
 [[plan]]
 name = "night"
 devices = ["load-1"]
 duration = "8h"
 cron = "{cron}"
-stop = {{ device = "load-1", voltage_below = {below} }}
-accept = [{{ device = "load-1", channel = "voltage", statistic = "mean", low = {low} }}]
 """
-ONCE = """
+    + ENDS
+)
+ONCE = (
+    """
 [[plan]]
 name = "once"
 devices = ["load-1"]
 at = "{at}"
-stop = {{ device = "load-1", voltage_below = {below} }}
-accept = [{{ device = "load-1", channel = "voltage", statistic = "mean", low = {low} }}]
 """
+    + ENDS
+)
 LATER = """
 [[plan]]
 name = "later"
