@@ -11,24 +11,23 @@ from __future__ import annotations
 import gzip
 import json
 import math
-import os
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
 from loadlog.model.errors import LoadlogError
+from loadlog.process.priority import give_way
 from loadlog.review.html import html_report
 from loadlog.review.postmortem import post_mortem
 from loadlog.store import Archive
 
 TELL_S = 0.1
-NICER = 10
 
 
 def main(directory: str, run_id: str) -> None:
     """See the module."""
-    os.nice(NICER)
+    give_way()
     archive = Archive(Path(directory))
     told_s = 0.0
 

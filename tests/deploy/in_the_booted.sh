@@ -24,6 +24,8 @@ below_two() { systemd-analyze security --threshold=20 "loadlog-$1"; }
 restarted() { [ "$(main_pid recorder)" != "$1" ] && systemctl is-active loadlog-recorder; }
 log_is_on() { as_user run list | grep soak-0001 | grep -w on; }
 log_says() { journalctl -u "loadlog-$1" | grep -q "$2"; }
+nice_is() { [ "$(cut -d " " -f 19 "/proc/$(main_pid "$1")/stat")" = "$(systemctl show -p Nice --value "loadlog-$1")" ]; }
+reviewed() { fetch /api/runs/soak-0001/review | grep -q '"verdict"'; }
 
 becomes 300 "the recorder is ready without its port" systemctl is-active loadlog-recorder
 becomes 300 "the viewer is ready" systemctl is-active loadlog-viewer
@@ -40,11 +42,13 @@ becomes 120 "the recorder polls through an adapter that came after it started" p
 holds "the run that the backup was made in is on" log_is_on
 for kind in recorder viewer; do
   holds "exposure of the $kind is at most 2.0" below_two "$kind"
+  holds "the $kind runs at the priority of its unit" nice_is "$kind"
   echo "   $(systemd-analyze security loadlog-$kind | tail -1)"
   systemctl show -p DeviceAllow -p Nice -p OOMScoreAdjust -p NRestarts "loadlog-$kind" | tr '\n' ' '; echo
 done
 holds "the page answers" fetch /
 holds "the metrics answer" fetch /metrics
+becomes 180 "the page reviews the run" reviewed
 echo "@@UNPLUG"
 becomes 60 "pulling the adapter out is told" lost
 echo "@@PLUG"

@@ -84,6 +84,14 @@ def _report() -> None:
     pyarrow.parquet.write_table(pyarrow.table({"x": list(range(1000))}), io.BytesIO(), compression="zstd")
 
 
+def _gives_way() -> None:
+    """As the viewer does when it starts; its unit has set the priority already."""
+    from loadlog.process.priority import NICE, give_way
+
+    give_way()
+    assert os.getpriority(os.PRIO_PROCESS, 0) == NICE
+
+
 def _libraries() -> None:
     import apprise  # noqa: F401
     import influxdb_client  # noqa: F401
@@ -114,7 +122,12 @@ NEEDED: dict[str, list[tuple[str, Callable[[], Any]]]] = {
         ("read the configuration", lambda: Path("/etc/loadlog/bench.toml").read_text()),
     ],
     "recorder": [("pack blocks in a helper", _helper)],
-    "viewer": [("read the credential", _credential), ("draw a report and write Parquet", _report), ("load its libraries", _libraries)],
+    "viewer": [
+        ("read the credential", _credential),
+        ("draw a report and write Parquet", _report),
+        ("load its libraries", _libraries),
+        ("give way to the recorder", _gives_way),
+    ],
 }
 FORBIDDEN: list[tuple[str, Callable[[], Any]]] = [
     ("write to the configuration", lambda: Path("/etc/loadlog/probe").touch()),

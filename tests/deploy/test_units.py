@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from loadlog.process.priority import NICE
 from tests.deploy.document import ROOT
 
 DEPLOY = ROOT / "deploy"
@@ -105,6 +106,10 @@ def test_life_of_the_services(kind: str) -> None:
     assert 1 < float(found["WatchdogSec"]) <= 60
     assert found["StateDirectory"] == "loadlog"
     assert (found["User"], found["Group"]) == ("loadlog", "loadlog")
+
+
+def test_the_viewer_is_as_nice_with_systemd_as_without() -> None:
+    assert dict(settings(UNITS["viewer"]))["Nice"] == str(NICE)
 
 
 def test_secrets_of_the_guide_reach_the_viewer_and_nobody_else() -> None:

@@ -1,0 +1,54 @@
+"""Giving way, also where system calls that change priorities are refused, as by the filter of the viewer's unit (``~@resources``)."""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+import sys
+
+import pytest
+
+from loadlog.process.priority import NICE
+
+SETPRIORITY = {"x86_64": 141, "aarch64": 140}.get(platform.machine())
+# seccomp(2): load the number of the call; is it setpriority, EPERM, else allow. nice(3) of glibc is that call too.
+FILTER = """
+import ctypes, os, struct
+os.nice({nice})
+steps = ((0x20, 0, 0, 0), (0x15, 0, 1, {call}), (0x06, 0, 0, 0x50001), (0x06, 0, 0, 0x7FFF0000))
+code = b"".join(struct.pack("HBBI", *step) for step in steps)
+kept = ctypes.create_string_buffer(code)
+program = ctypes.create_string_buffer(struct.pack("HxxxxxxP", 4, ctypes.addressof(kept)))
+libc = ctypes.CDLL(None, use_errno=True)
+assert libc.prctl(38, 1, 0, 0, 0) == 0 and libc.prctl(22, 2, program, 0, 0) == 0, os.strerror(ctypes.get_errno())
+try:
+    os.nice(0)
+except PermissionError:
+    pass
+else:
+    raise AssertionError("the filter lets it pass")
+"""
+GIVES_WAY = "import os; from loadlog.process.priority import give_way; give_way(); print(os.getpriority(os.PRIO_PROCESS, 0))"
+
+
+def nice_after(code: str) -> int:
+    """Of a process that carries it out."""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return int(done.stdout)
+
+
+def test_a_process_becomes_as_nice() -> None:
+    assert nice_after(GIVES_WAY) == max(NICE, os.getpriority(os.PRIO_PROCESS, 0))
+
+
+def test_one_that_is_nicer_stays_so() -> None:
+    assert nice_after(f"import os; os.nice(19); {GIVES_WAY}") == 19
+
+
+@pytest.mark.skipif(SETPRIORITY is None, reason="the number of the system call is known for x86-64 and 64-bit ARM")
+@pytest.mark.parametrize("nice", [0, 19])
+def test_a_filter_that_refuses_it_stops_nobody(nice: int) -> None:
+    expected = min(os.getpriority(os.PRIO_PROCESS, 0) + nice, 19)
+    assert nice_after(FILTER.format(nice=nice, call=SETPRIORITY) + GIVES_WAY) == expected
