@@ -2,12 +2,12 @@
 
 import sys
 
-from loadlog.cli.main import run
+from loadlog.cli.main import OWN_PROCESS, run
 
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
-    sys.exit(run(sys.argv[1:]))
+    sys.exit(run(sys.argv[1:], OWN_PROCESS))
 
 
 if __name__ == "__main__":

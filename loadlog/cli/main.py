@@ -26,8 +26,11 @@ from loadlog.cli.service import demo, serve, simulate
 from loadlog.cli.store import store
 from loadlog.detectors import COMPILED
 from loadlog.model.errors import LoadlogError
+from loadlog.process.priority import give_way
 from loadlog.version import __version__
 
+OWN_PROCESS = object()
+_READING = {"events", "review", "replay", "export", "store"}  # minutes of work on what is recorded, while more is being recorded
 _MADE = " (compiled detectors)" if COMPILED else ""
 
 
@@ -37,6 +40,8 @@ _MADE = " (compiled detectors)" if COMPILED else ""
 @click.pass_context
 def cli(ctx: click.Context, verbose: bool) -> None:
     """Log unattended tests with DC electronic loads: poll, detect, keep, show."""
+    if ctx.obj is OWN_PROCESS and ctx.invoked_subcommand in _READING:
+        give_way()
     ctx.obj = verbose
 
 
@@ -48,13 +53,14 @@ for _command in _COMMANDS:
     cli.add_command(_command)
 
 
-def run(arguments: list[str]) -> int:
-    """Carry out one command line; returns the exit status. Every error is one line on standard error."""
+def run(arguments: list[str], process: object = None) -> int:
+    """Carry out one command line; returns the exit status. Every error is one line on standard error. In `OWN_PROCESS` a command that reads
+    recordings gives way to who writes them."""
     verbose = "-v" in arguments or "--verbose" in arguments
     try:
         # -v may stand anywhere: people add it at the end of a command that failed.
         rest = [a for a in arguments if a not in ("-v", "--verbose")]
-        status = cli.main(["-v", *rest] if verbose else rest, prog_name="loadlog", standalone_mode=False)
+        status = cli.main(["-v", *rest] if verbose else rest, prog_name="loadlog", standalone_mode=False, obj=process)
         return status if isinstance(status, int) else 0
     except LoadlogError as exc:
         return _report(str(exc), exc.exit_status, verbose)

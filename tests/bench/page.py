@@ -19,7 +19,9 @@ import urllib.parse
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Self
 
+from loadlog.recorder.process import WATCH_S
 from loadlog.store import Archive
 from tests.bench.figures import Figure
 from tests.bench.pace import Say
@@ -27,6 +29,7 @@ from tests.bench.programs import BenchError, device, python
 from tests.bench.service import SETTLE_S, service, wait_until_polled
 from tests.bench.store import build
 from tests.bench.store_data import NS, SPECS, T0
+from tests.bench.turns import COMMITTED_S, by_turns, compare, median_lateness
 from tests.serving import serving
 
 BAUD, UNITS, RATE_HZ = 115200, 8, 10.0
@@ -37,22 +40,22 @@ MOST_POINTS = 2000
 
 @dataclass(frozen=True)
 class PagePlan:
-    """``hours`` of eight loads at 10 Hz: 69.5 are 20 million samples. ``rounds`` of ``window_s`` without and with ``pages``."""
+    """``hours`` of eight loads at 10 Hz: 69.5 are 20 million samples. ``turns`` of ``turn_s`` with ``pages``."""
 
     hours: float = 69.5
     spans: int = 120
     pages: int = 10
-    window_s: float = 20.0
-    rounds: int = 4
+    turn_s: float = 5.0
+    turns: int = 20
 
 
-QUICK = PagePlan(hours=4.0, spans=30, pages=3, window_s=8.0, rounds=1)
+QUICK = PagePlan(hours=4.0, spans=30, pages=3, turns=2)
 
 
 def page(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]:
     """All of them."""
     say(f"page: {plan.pages} pages on {UNITS} devices at {RATE_HZ:g} Hz")
-    figures = live(programs, folder / "live", plan)
+    figures = live(programs, folder / "live", plan, say)
     say(f"page: a run of {plan.hours:g} h, eight loads at 10 Hz")
     build(folder / "long", plan.hours)
     return figures + plots(folder / "long", plan)
@@ -67,9 +70,16 @@ class Pages:
     def __init__(self, address: str, count: int, *mode: str) -> None:
         command = ["nice", "-n", "19", sys.executable, "-m", "tests.bench.page_child", *mode, address, str(count)]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        self.first = self._say("")
+        self._say("")
+        self.stamps: list[list[float]] = []  # of each device on each page: [sample that was drawn, screen], s, in pairs
 
-    def _say(self, line: str) -> dict[str, list[list[float]]]:
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._process.communicate("end\n", timeout=60)
+
+    def _say(self, line: str) -> list[list[float]]:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         if line:
@@ -78,67 +88,49 @@ class Pages:
         answer = self._process.stdout.readline()
         if not answer:
             raise BenchError("the browser of the bench ended by itself")
-        return dict(json.loads(answer))
+        return list(json.loads(answer).get("drawn", []))
 
-    def drawn(self) -> list[list[float]]:
-        """Since the last call, of each device on each page: [instant of the sample that was drawn, instant of the screen], s."""
-        return self._say("drawn")["drawn"]
+    def open(self) -> None:
+        """All of them; until they are settled."""
+        self._say("open")
+        time.sleep(SETTLE_S)
 
-    def close(self) -> None:
-        """Ends the browser."""
-        self._process.communicate("end\n", timeout=60)
+    def shut(self) -> None:
+        """All of them; until the recorder does not commit for them any more."""
+        self._say("shut")
+        time.sleep(WATCH_S + 1.0)
+
+    def draw_and_shut(self) -> None:
+        """As `shut`, and what was drawn is kept."""
+        self.stamps += self._say("drawn")
+        self.shut()
 
 
-def live(programs: Path, folder: Path, plan: PagePlan) -> list[Figure]:
-    """From poll to pixel, and lateness by turns without pages, with open ones, and with open ones that are drawn on this very machine,
-    whose browser takes its share of it."""
-    delays: list[float] = []
-    late: dict[str, list[list[float]]] = {"without": [], "open": [], "drawn here": []}
+def live(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]:
+    """From poll to pixel, and lateness with open pages, and with open ones that are drawn on this very machine, whose browser takes its
+    share of it, each by turns with none."""
     with device(programs, BAUD) as paced, service(folder, paced.port, BAUD, UNITS, RATE_HZ) as (_, tcp_port):
         wait_until_polled(paced, folder)
-        archive = Archive(folder / "data")
+        address = f"http://127.0.0.1:{tcp_port}"
         time.sleep(SETTLE_S)
-        for _ in range(plan.rounds):
-            late["without"].append(lateness(archive, plan.window_s))
-            address = f"http://127.0.0.1:{tcp_port}"
-            pages = Pages(address, plan.pages, "listen")
-            try:
-                time.sleep(SETTLE_S)
-                late["open"].append(lateness(archive, plan.window_s))
-            finally:
-                pages.close()
-            pages = Pages(address, plan.pages)
-            try:
-                time.sleep(SETTLE_S)
-                pages.drawn()
-                late["drawn here"].append(lateness(archive, plan.window_s))
-                for one in pages.drawn():
-                    delays += each_sample(one)
-            finally:
-                pages.close()
+        with Pages(address, plan.pages, "listen") as pages:
+            elsewhere = by_turns(plan.turns, plan.turn_s, pages.open, pages.shut)
+        say(f"page: {plan.pages} pages drawn on this machine")
+        with Pages(address, plan.pages) as pages:
+            here = by_turns(plan.turns, plan.turn_s, pages.open, pages.draw_and_shut)
+        time.sleep(COMMITTED_S)
+        archive = Archive(folder / "data")
+        far, near = (compare([median_lateness(archive, turn) for turn in turns]) for turns in (elsewhere, here))
+    delays = sorted(delay for one in pages.stamps for delay in each_sample(one))
     if len(delays) < 100:
         raise BenchError(f"only {len(delays)} samples came to the screen")
-    delays.sort()
-    typical = {name: [1e6 * statistics.median(one) for one in found] for name, found in late.items()}
-    elsewhere, here = (statistics.median(typical[name]) / statistics.median(typical["without"]) for name in ("open", "drawn here"))
     beside = f"{plan.pages} pages, {len(delays)} samples on the screen; slowest {delays[-1]:.2f} s"
-    words = "; ".join(f"{name} {', '.join(f'{one:.0f}' for one in found)}" for name, found in typical.items())
     return [
         Figure("from poll to pixel, median", statistics.median(delays), "s", most=0.3, beside=beside),
         Figure("from poll to pixel, p99", delays[len(delays) * 99 // 100], "s", most=1.0),
-        Figure("lateness of the recorder with open pages, against without", elsewhere, most=1.05, beside=f"medians of rounds, µs: {words}"),
-        Figure("the same, pages drawn on this machine", here, most=1.05, beside="a browser at work makes every other program wake later"),
+        Figure("lateness of the recorder with open pages, against without", far.value, most=1.05, beside=far.words),
+        Figure("the same, pages drawn on this machine", near.value, most=1.05, beside=near.words),
     ]
-
-
-def lateness(archive: Archive, seconds: float) -> list[float]:
-    """How late each poll of the next ``seconds`` began, s."""
-    begin_ns = time.time_ns()
-    time.sleep(seconds)
-    end_ns = time.time_ns()
-    time.sleep(2.0)  # until the last of them is committed
-    rows = (row for name in archive.devices() for _, row in archive.rows(name, begin_ns, end_ns))
-    return [row.lateness_ns / NS for row in rows]
 
 
 def each_sample(drawn: list[float]) -> list[float]:

@@ -1,8 +1,10 @@
 """The browser of the bench: real Chromium, headless.
 
-python -m tests.bench.page_child ADDRESS COUNT      opens COUNT pages; a line "drawn" on its input asks for the stamps since the last
+python -m tests.bench.page_child ADDRESS COUNT          COUNT pages, as its input says
 python -m tests.bench.page_child listen ADDRESS COUNT   no browser: takes as many streams as pages do, and draws nothing
-python -m tests.bench.page_child paint ADDRESS      a fresh browser: first paint and bytes loaded, as JSON
+python -m tests.bench.page_child paint ADDRESS          a fresh browser: first paint and bytes loaded, as JSON
+
+Lines of the input, each answered by one of JSON: "open", "shut" (all pages), "drawn" (the stamps since they were opened), "end".
 """
 
 from __future__ import annotations
@@ -10,12 +12,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import selectors
 import shutil
 import socket
 import sys
+import threading
+from collections.abc import Callable
 
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import sync_playwright
 
 from tests.browser.conftest import OPTIONS
 
@@ -45,38 +48,61 @@ def program() -> str:
     return os.environ.get("LOADLOG_CHROMIUM") or shutil.which("chromium") or sys.exit("no Chromium: apt-get install chromium")
 
 
+def obey(orders: dict[str, Callable[[], object]]) -> None:
+    """Lines of the input until "end"."""
+    print("{}", flush=True)
+    for line in sys.stdin:
+        if line.strip() == "end":
+            return
+        print(json.dumps({"drawn": orders[line.strip()]() or []}), flush=True)
+
+
 def follow(address: str, count: int) -> None:
-    """Pages that stay open until the input says "end"."""
+    """Pages in windows of their own."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program(), args=OPTIONS)
-        pages: list[Page] = []
-        for _ in range(count):
-            page = browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
+        pages = [browser.new_context(viewport={"width": 1280, "height": 900}).new_page() for _ in range(count)]
+        for page in pages:
             page.add_init_script(STAMPS)
-            page.goto(address)
-            page.locator(".strips").first.scroll_into_view_if_needed()
-            page.locator("canvas").first.wait_for(timeout=60_000)
-            pages.append(page)
-        print("{}", flush=True)
-        for line in sys.stdin:
-            if line.strip() == "end":
-                break
-            print(json.dumps({"drawn": [one for page in pages for one in page.evaluate(TAKE)]}), flush=True)
+
+        def go() -> None:
+            for page in pages:
+                page.goto(address)
+                page.locator(".strips").first.scroll_into_view_if_needed()
+                page.locator("canvas").first.wait_for(timeout=60_000)
+
+        def leave() -> None:
+            for page in pages:
+                page.goto("about:blank")
+
+        obey({"open": go, "shut": leave, "drawn": lambda: [one for page in pages for one in page.evaluate(TAKE)]})
         browser.close()
 
 
 def listen(address: str, count: int) -> None:
-    """What pages that are drawn on another machine are to this one, until the input says "end"."""
+    """What pages that are drawn on another machine are to this one."""
     host, _, tcp_port = address.removeprefix("http://").partition(":")
-    with contextlib.ExitStack() as open_ones, selectors.DefaultSelector() as ready:
+    streams: list[socket.socket] = []
+
+    def take(stream: socket.socket) -> None:
+        with contextlib.suppress(OSError):
+            while stream.recv(65536):
+                pass
+
+    def go() -> None:
         for _ in range(count):
-            stream = open_ones.enter_context(socket.create_connection((host, int(tcp_port))))
+            stream = socket.create_connection((host, int(tcp_port)))
             stream.sendall(f"GET /api/stream HTTP/1.1\r\nHost: {host}:{tcp_port}\r\n\r\n".encode())
-            ready.register(stream, selectors.EVENT_READ, stream)
-        ready.register(sys.stdin, selectors.EVENT_READ, None)
-        print("{}", flush=True)
-        while all(key.data is not None and key.data.recv(65536) for key, _ in ready.select()):
-            pass
+            threading.Thread(target=take, args=(stream,), daemon=True).start()
+            streams.append(stream)
+
+    def leave() -> None:
+        for stream in streams:
+            stream.shutdown(socket.SHUT_RDWR)
+            stream.close()
+        streams.clear()
+
+    obey({"open": go, "shut": leave})
 
 
 def paint(address: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 
 from loadlog.cli.main import run
+from loadlog.process.priority import NICE
 from tests.one_load import one_load
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -248,3 +250,14 @@ def test_a_unit_that_is_not_there_is_said_with_what_to_try(line: tuple[Path, Pat
     assert done.returncode == 3
     assert "unit 9: no answer" in done.stderr
     assert "scan" in done.stderr
+
+
+@pytest.mark.parametrize(("command", "gives_way"), [(["events"], True), (["store", "status"], True), (["run", "list"], False)])
+def test_a_process_that_reads_recordings_gives_way_to_who_writes_them(tmp_path: Path, command: list[str], gives_way: bool) -> None:
+    code = (
+        "import os, sys; from loadlog.cli.main import OWN_PROCESS, run; before = os.nice(0); "
+        "run(sys.argv[1:], OWN_PROCESS); print('nicer by', os.nice(0) - before)"
+    )
+    missing = ["--config", str(tmp_path / "none.toml")]
+    done = subprocess.run([sys.executable, "-c", code, *command, *missing], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == f"nicer by {NICE - os.nice(0) if gives_way else 0}"
