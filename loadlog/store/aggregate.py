@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from loadlog.model.sample import Quality
-from loadlog.store.blocks import Bools, Column, Ints
+from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Bools, Column, Ints
 from loadlog.store.rollup import Sums, worst_of
-from loadlog.store.rows import parse_marks
+from loadlog.store.rows import Layout, parse_marks
+from loadlog.store.schema import MINUTE_NS
 
 _INT64_MAX = (1 << 63) - 1
 
@@ -73,6 +74,17 @@ class Grouping:
                     total.add(Sums(0, 1, int(cell), int(cell), int(cell)))
             out.append(total)
         return out
+
+
+def minutes_of(layout: Layout, column: Callable[[int], Column]) -> Iterator[tuple[int, int, Sums]]:
+    """(position of a channel, minute, sums) of a device's rows, whose columns are numbered as in `blocks`: what `rollup.roll_up` makes of
+    the same rows."""
+    minutes = Grouping(column(TIME).numbers // MINUTE_NS)
+    for position, name in enumerate(layout.names):
+        worst = worst_in_rows(column(MARKS), column(FAILURE), name)
+        sums = minutes.sums(column(VALUES + position), layout.sentinels[position], worst)
+        for minute, one in zip(minutes.keys, sums, strict=True):
+            yield position, minute, one
 
 
 def valid(numbers: Ints, present: Bools, sentinels: frozenset[int]) -> Bools:

@@ -113,12 +113,17 @@ def check_identity(connection: sqlite3.Connection, path: Path) -> int:
     """Schema version of the recording.
 
     Raises:
+        DamagedError: of no version.
         ForeignError: of another program, or newer than this version knows.
     """
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if application != APPLICATION_ID:
         raise ForeignError("is a SQLite file, but no recording of loadlog", where=str(path), hint="move it out of the data directory")
+    if version < 1:
+        raise DamagedError(
+            f"is damaged: it says that it has format {version}", where=str(path), hint="restore it from a copy, or remove it"
+        )
     if version > SCHEMA_VERSION:
         what = f"was written by a newer loadlog: it has format {version}, this version of loadlog knows up to {SCHEMA_VERSION}"
         raise NewerError(what, where=str(path), hint="update loadlog; nothing in it is touched")

@@ -15,18 +15,16 @@ import os
 import signal
 import struct
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from loadlog.store.aggregate import Grouping, worst_in_rows
-from loadlog.store.blocks import FAILURE, MARKS, TIME, VALUES, Column, column_of, encode
+from loadlog.store.aggregate import minutes_of
+from loadlog.store.blocks import TIME, VALUES, Column, column_of, encode
 from loadlog.store.connect import reading
 from loadlog.store.edges import snapshot
 from loadlog.store.hot_columns import read_whole
 from loadlog.store.info import read_specs
 from loadlog.store.rows import Layout
-from loadlog.store.schema import MINUTE_NS
 
 LENGTH = struct.Struct("<Q")
 
@@ -50,7 +48,8 @@ def encode_group(path: Path, after: int, upto: int, rolled: bool) -> dict[str, A
                 (number, int(seqs[-1]), int(seqs[0]), len(seqs), int(times.min()), int(times.max()), encode(columns))
             )  # fmt: skip
             if not rolled:
-                minutes += _minutes(number, layout, columns)
+                found = minutes_of(layout, columns.__getitem__)
+                minutes += [(number, position, minute, *one.as_row()) for position, minute, one in found]
     return {"sealed": sorted(sealed, key=lambda row: row[1]), "rollup": minutes}
 
 
@@ -59,16 +58,6 @@ def _of_one_device(column: Column) -> Column:
     if column.texts is None or not any(isinstance(text, int) for text in column.texts):
         return column
     return column_of(column.cells())
-
-
-def _minutes(number: int, layout: Layout, columns: list[Column]) -> Iterator[tuple[Any, ...]]:
-    """Rows of the rollup: what `rollup.roll_up` would make of the same rows."""
-    minutes = Grouping(columns[TIME].numbers // MINUTE_NS)
-    for position, name in enumerate(layout.names):
-        worst = worst_in_rows(columns[MARKS], columns[FAILURE], name)
-        sums = minutes.sums(columns[VALUES + position], layout.sentinels[position], worst)
-        for minute, one in zip(minutes.keys, sums, strict=True):
-            yield (number, position, minute, *one.as_row())
 
 
 def main() -> None:

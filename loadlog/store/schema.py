@@ -30,7 +30,7 @@ MIGRATIONS = {
         CIRCUMSTANCE,
         "INSERT OR REPLACE INTO meta SELECT 'rolled_seq', CAST(coalesce(max(last_seq), 0) AS TEXT) FROM span",
     )
-}
+}  # One that changes tables of a file of version 2 or later renews what `checksums` holds of them.
 
 _FIXED = """
 CREATE TABLE meta(key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;

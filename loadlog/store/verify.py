@@ -1,7 +1,8 @@
 """Is everything that was recorded still there, and sound? `verify` looks at each recording by itself, then at the numbers across all.
 
-Within a recording the spans say how many rows there must be. A number that is in no recording here and in no recorded gap was removed by
-retention, moved away, or lost with a damaged file: that is told, and it is no fault of what is there.
+Within a recording the spans say how many rows there must be, sealed bodies and small tables have checksums, and the minutes are counted
+again. A number that is in no recording here and in no recorded gap was removed by retention, moved away, or lost with a damaged file: that
+is told, and it is no fault of what is there.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
+from loadlog.store import checksums
 from loadlog.store.connect import DamagedError, reading
 from loadlog.store.edges import CIRCUMSTANCES_SINCE, rolled_seq, sealed_seq, snapshot, version_of
 from loadlog.store.info import DAMAGED_SUFFIX, FOLDER, LOGBOOK, info_from, recording_paths
@@ -96,8 +98,13 @@ def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
     with snapshot(connection):
         yield from _counting_faults(connection)
         sealed = sealed_seq(connection)
-    if sealed:
-        yield from _block_faults(connection, path)
+    broken = list(_block_faults(connection, path)) if sealed else []
+    yield from broken
+    if not broken:
+        from loadlog.store import recount
+
+        yield from recount.faults(connection, path)
+    yield from checksums.faults(connection)
 
 
 def _counting_faults(connection: sqlite3.Connection) -> Iterator[str]:

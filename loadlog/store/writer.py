@@ -21,12 +21,12 @@ from typing import Any
 from loadlog.model.device import DeviceSpec
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.model.serial_form import device_to_json
-from loadlog.store import schema
+from loadlog.store import checksums, schema
 from loadlog.store.connect import GoneError, open_for_writing, translated
 from loadlog.store.disk import sync_directory
 from loadlog.store.edges import sealed_seq, version_of
 from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
-from loadlog.store.rollup import roll_up
+from loadlog.store.rollup import roll_up, storable
 from loadlog.store.rows import EVENT_COLUMNS, Layout, storable_cell
 from loadlog.store.schema import MINUTE_NS
 from loadlog.store.sealing import Group, Sealed, Unsealed, swap
@@ -147,6 +147,7 @@ class Recording:
                 for statement in schema.statements(birth.devices):
                     connection.execute(statement)
                 _describe(connection, birth)
+                checksums.note(connection, checksums.OF_BIRTH)
                 connection.execute("COMMIT")
             finally:
                 connection.close()
@@ -326,6 +327,7 @@ class Recording:
                 if reason:
                     connection.execute("UPDATE run SET ended_utc_ns = ?, end_reason = ?", (t_utc_ns, reason))
                 connection.execute("INSERT OR REPLACE INTO meta VALUES('closed_utc_ns', ?)", (str(t_utc_ns),))
+                checksums.note(connection)
                 connection.execute("COMMIT")
             except BaseException:
                 self._rollback()
@@ -386,12 +388,8 @@ def _describe(connection: sqlite3.Connection, birth: Birth) -> None:
     for number, spec in enumerate(birth.devices, start=1):
         connection.execute("INSERT INTO device VALUES(?, ?, ?, ?)", (number, spec.name, spec.role, schema.compact(device_to_json(spec))))
         for position, c in enumerate(spec.channels):
-            channel = (number, position, c.name, c.unit, c.kind, *(_text_if_large(n) for n in (c.scale.num, c.scale.den, c.scale.off)))
+            channel = (number, position, c.name, c.unit, c.kind, *(storable(n) for n in (c.scale.num, c.scale.den, c.scale.off)))
             connection.execute("INSERT INTO channel VALUES(?, ?, ?, ?, ?, ?, ?, ?)", channel)
-
-
-def _text_if_large(number: int) -> int | str:
-    return number if abs(number) < 1 << 63 else str(number)
 
 
 def _remove(path: Path) -> None:

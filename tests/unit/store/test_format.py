@@ -179,6 +179,39 @@ def test_minutes_are_what_the_document_says(tmp_path: Path) -> None:
     assert all(b[0] > a[1] for a, b in itertools.pairwise(spans))
 
 
+def test_checksums_are_what_the_document_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with sealing_at(monkeypatch, 20), OpenJournal(tmp_path) as opened:
+        opened.journal.start_run(run_info(), snapshot())
+        for first in range(1, 120, 10):
+            opened.put(*(sample(seq) for seq in range(first, first + 10)), failed(0))
+        opened.journal.put_events([event(1, 0, note="Ω"), event(2, 0, device=None)])
+        opened.journal.put_note(0, "soak-0001", T0, "Ida", "it's, \n well")
+        opened.seal()
+        opened.put(*(sample(seq) for seq in range(200, 210)))
+        opened.journal.stop_run("soak-0001", T0 + NS, "done").result(PATIENCE_S)
+    db = sqlite3.connect(tmp_path / "recordings" / "run-soak-0001.sqlite")
+    kept = json.loads(db.execute("SELECT value FROM meta WHERE key = 'checksums'").fetchone()[0])
+    keys = {
+        "sqlite_schema": "type, name", "device": "id", "channel": "device, position", "run": "id", "identity": "device, field, t_utc_ns",
+        "span": "first_seq", "event": "seq, id", "note": "seq", "gap": "last_seq, device, from_utc_ns", "circumstance": "seq",
+        "meta": "key", "sample": "seq",
+    }  # fmt: skip
+    assert set(kept) == set(keys)
+    (last,) = db.execute("SELECT last_seq FROM sealed ORDER BY rowid DESC LIMIT 1").fetchone()
+    for table, key in keys.items():
+        columns = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
+        if table == "sqlite_schema":
+            columns = ["type", "name", "sql"]
+        doubles = ("planned_s", "confidence")
+        cells = [f"CAST({c} * 1000000000 AS INTEGER)" if c in doubles else f'"{c}"' for c in columns if c != "keep"]
+        asked, lines = ", ".join(cells), []
+        where = {"meta": "WHERE key <> 'checksums'", "sample": f"WHERE seq > {last}"}.get(table, "")
+        for row in db.execute(f"SELECT {asked} FROM {table} {where} ORDER BY {key}"):
+            lines.append(",".join(db.execute("SELECT quote(?)", (cell,)).fetchone()[0] for cell in row) + "\n")
+        assert zlib.crc32("".join(lines).encode()) == kept[table], table
+        assert lines or table in ("identity", "gap", "circumstance"), table
+
+
 def test_every_table_and_column_stands_in_the_document(tmp_path: Path) -> None:
     with OpenJournal(tmp_path) as opened:
         opened.put(sample(1))
