@@ -23,7 +23,7 @@ from loadlog.notify.desks import Around, Desks
 from loadlog.notify.facts import AddressFacts, State
 from loadlog.notify.sender import Address, Outcome
 from loadlog.notify.text import Letterhead
-from loadlog.notify.watch import GONE, STALLED, UNREADABLE, Progress
+from loadlog.notify.watch import GONE, STALLED, UNREADABLE, UNWRITTEN, Progress
 from loadlog.process.workers import Workers
 from loadlog.store import Archive
 from loadlog.store.notify_state import NotifyState
@@ -161,7 +161,10 @@ class Notices:
         if self._status is None:
             return {GONE: self._gone or "it does not answer", UNREADABLE: desks.trouble}
         stalled = self._progress.stalled(self._status.get("samples"), self._monotonic_s())
-        return {STALLED: "its count of samples does not grow" if stalled else "", UNREADABLE: desks.trouble}
+        unwritten = str(self._status.get("store", {}).get("trouble", ""))
+        return {
+            STALLED: "its count of samples does not grow" if stalled else "", UNWRITTEN: unwritten, UNREADABLE: desks.trouble,
+        }  # fmt: skip
 
     def _failing(self) -> dict[str, str]:
         """Addresses, and the heartbeat, that have been failing for long."""

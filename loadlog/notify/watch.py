@@ -1,4 +1,4 @@
-"""Troubles that no recorder can record: the recorder is gone, it takes no samples, its recordings cannot be read.
+"""Troubles that no recorder can record: the recorder is gone, it takes no samples, its disk takes none, its recordings cannot be read.
 
 Each is told when it has lasted for the configured time, and when it is over; what was told is kept over restarts of the viewer.
 """
@@ -12,11 +12,12 @@ from loadlog.model.clock import NS
 from loadlog.model.event import Severity
 from loadlog.notify.news import News
 
-GONE, STALLED, UNREADABLE = "recorder_gone", "recorder_stalled", "recordings_unreadable"
-_SEVERITY = {GONE: Severity.ALARM, STALLED: Severity.ALARM, UNREADABLE: Severity.WARNING}
+GONE, STALLED, UNWRITTEN, UNREADABLE = "recorder_gone", "recorder_stalled", "recordings_unwritten", "recordings_unreadable"
+_SEVERITY = {GONE: Severity.ALARM, STALLED: Severity.ALARM, UNWRITTEN: Severity.ALARM, UNREADABLE: Severity.WARNING}
 _MEANING = {
     GONE: "nothing is recorded and no protective action is carried out until the recorder runs again",
     STALLED: "the recorder answers, but takes no samples",
+    UNWRITTEN: "samples wait in the recorder's memory, which is limited, and so do events; recording resumes by itself",
     UNREADABLE: "events are not told until the recordings can be read again",
 }
 STALLED_MIN_S = 10.0

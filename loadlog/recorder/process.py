@@ -221,6 +221,7 @@ class Recorder:
 
     def _tick(self) -> None:
         self._notifier.alive()
+        self._journal.look_at_disk()
         now_ns = self._now()
         for run in self.running():
             if run.planned_s and now_ns >= run.started_utc_ns + round(run.planned_s * NS):

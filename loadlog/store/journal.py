@@ -36,6 +36,7 @@ from loadlog.store.keeper import Keeper
 from loadlog.store.retention import ForwardedUpTo
 from loadlog.store.rows import Layout
 from loadlog.store.schema import compact
+from loadlog.store.slowness import Slowness
 from loadlog.store.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ class Journal:
         self._wake = threading.Condition()
         self._closing = self._hurry = False
         self._hasten_until_ns, self._hasten_s = 0, settings.commit_interval_s
+        self._slowness = Slowness(str(directory), clock, on_trouble)
         self._thread = threading.Thread(target=self._write_until_closed, name="journal", daemon=True)
 
     @classmethod
@@ -92,7 +94,8 @@ class Journal:
         """Take the directory, find what was going on, and be ready to go on with it.
 
         ``snapshot`` is called whenever a rolling recording begins. ``on_trouble`` and ``on_commit`` (highest number that is durable) are
-        called on the writing thread and must not block; a time without a recorder is told by `put_sample`, on its caller's thread.
+        called on the writing thread and must not block; a time without a recorder is told by `put_sample`, on its caller's thread, and
+        a disk that does not answer by `look_at_disk`.
         ``forwarded_up_to``: how far a recording is forwarded, None when nothing is.
 
         Raises:
@@ -256,6 +259,10 @@ class Journal:
         self._nudge()
         return done
 
+    def look_at_disk(self) -> None:
+        """Tell where a write hangs, and where it hangs no more; to be called now and then."""
+        self._slowness.look()
+
     def _nudge(self) -> None:
         with self._wake:
             self._hurry = True
@@ -273,9 +280,11 @@ class Journal:
         self._keeper.tell_found()
         while True:
             started_ns = self._clock.monotonic_ns()
+            self._slowness.begin()
             more = self._keeper.cycle()
             if self._keeper.take_runs_changed():
                 self._note_ledger()
+            self._slowness.end()
             if self._closing:
                 return
             if more:
@@ -319,7 +328,7 @@ class Journal:
             "waiting": self._backlog.samples,
             "lost": self._keeper.lost,
             "commits": self._keeper.commits,
-            "trouble": self._keeper.trouble_text,
+            "trouble": self._keeper.trouble_text or self._slowness.text,
             "free_bytes": self._keeper.housekeeping.free,
             "recordings": self._keeper.recording_names(),
             "runs": [run.id for run in self.running],

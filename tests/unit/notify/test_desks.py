@@ -20,7 +20,7 @@ from loadlog.notify.desks import Around, Desks, policy_of
 from loadlog.notify.facts import State
 from loadlog.notify.sender import Address, Outcome
 from loadlog.notify.text import Letterhead
-from loadlog.notify.watch import GONE, UNREADABLE
+from loadlog.notify.watch import GONE, UNREADABLE, UNWRITTEN
 from loadlog.store import Archive
 from loadlog.store.notify_state import NotifyState, read_notify
 from loadlog.store.viewer_state import ViewerState
@@ -268,6 +268,18 @@ def test_the_recorder_that_is_gone_is_told_once_over_restarts_and_so_is_its_retu
     assert "cleared after 4 min" in office.sent[-1][2]
     office.again()
     assert office.run(100) == []
+
+
+def test_a_recorder_whose_disk_takes_nothing_is_told_although_no_recording_says_so(tmp_path: Path, journal: OpenJournal) -> None:
+    office = Office(tmp_path, recorder_gone_s=60)
+    office.run(2)
+    office.troubles = {UNWRITTEN: "no room left on the disk; samples wait in memory"}
+    assert office.run(55) == []
+    assert office.run(10) == ["ALARM: recordings unwritten (north-wall)"]
+    assert "no room left on the disk; samples wait in memory" in office.sent[-1][2]
+    assert office.run(200) == []
+    office.troubles = {}
+    assert office.run(5) == ["cleared: recordings unwritten (north-wall)"]
 
 
 def test_a_short_absence_of_the_recorder_is_nothing_to_tell(tmp_path: Path, journal: OpenJournal) -> None:

@@ -192,6 +192,20 @@ def test_a_recorder_that_answers_and_takes_no_samples_is_told_and_has_no_heartbe
         notices.stop()
 
 
+def test_what_the_recorder_says_of_its_disk_is_told(tmp_path: Path, journal: OpenJournal) -> None:
+    hook, recorder = Hook(), Recorder()
+    store = {"trouble": "/data: the disk has not answered for 10 s; samples wait in memory"}
+    recorder.call = lambda order, **_: {"samples": time.monotonic_ns(), "devices": [], "store": store}  # type: ignore[method-assign]
+    with web_hook(hook) as port:
+        config = NotifyConfig.model_validate({"urls_env": "X", "group_s": 0, "recorder_gone_s": 5})
+        notices = Notices("b", tmp_path, config, load_addresses(config, tmp_path, {"X": hook_url(port)}), recorder, StateHolder(tmp_path))
+        notices.start()
+        assert hook.count(1)
+        assert hook.bodies[0]["title"] == "ALARM: recordings unwritten (b)"
+        assert store["trouble"] in hook.bodies[0]["message"]
+        notices.stop()
+
+
 def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
     config = NotifyConfig.model_validate({"urls_env": "X", "time_zone": "Europe/Atlantis"})
     with pytest.raises(ConfigError, match=r"notify\.time_zone: there is no time zone 'Europe/Atlantis'"):

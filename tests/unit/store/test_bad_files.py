@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from loadlog.store.info import read_info
 from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from loadlog.store.status import status
 from loadlog.store.verify import verify
-from loadlog.store.writer import Birth, Recording
+from loadlog.store.writer import Batch, Birth, Recording
 from tests.unit.store.recorded import NS, PATIENCE_S, T0, OpenJournal, event, run_info, sample, snapshot, until
 
 
@@ -353,3 +354,44 @@ def test_the_file_says_what_it_is(tmp_path: Path) -> None:
     head = record(tmp_path, 1, 10).read_bytes()[:100]
     assert int.from_bytes(head[60:64], "big") == SCHEMA_VERSION == 2
     assert head[68:72] == b"LdLg" == APPLICATION_ID.to_bytes(4, "big")
+
+
+def test_a_disk_that_does_not_answer_is_told_while_it_lasts_and_when_it_is_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No call fails: the write hangs. Samples wait, and nobody waits for them."""
+    hangs, go_on = threading.Event(), threading.Event()
+    write = Recording.write
+
+    def slow(self: Recording, batch: Batch) -> None:
+        hangs.set()
+        assert go_on.wait(PATIENCE_S)
+        write(self, batch)
+
+    with OpenJournal(tmp_path) as opened:
+        journal = opened.journal
+        opened.put(sample(1))
+        with monkeypatch.context() as patch:
+            patch.setattr(Recording, "write", slow)
+            journal.put_sample(sample(2))
+            waiting = journal.flush()
+            assert hangs.wait(PATIENCE_S)
+            opened.clock.move(9 * NS)
+            journal.look_at_disk()
+            assert opened.troubles == []
+            opened.clock.move(2 * NS)
+            for seq in range(3, 100):
+                journal.put_sample(sample(seq))
+                journal.look_at_disk()
+            (trouble,) = opened.troubles
+            assert (trouble.kind, trouble.active, trouble.since_utc_ns) == ("store_trouble", True, T0)
+            assert trouble.message == (
+                f"{tmp_path}: the disk has not answered for 10 s (check it, its cable, and what else writes to it); samples wait in memory"
+            )
+            assert journal.status()["trouble"] == trouble.message
+            assert journal.status()["waiting"] == 97
+            go_on.set()
+            assert waiting.result(PATIENCE_S) >= 2
+        opened.flush()
+        journal.look_at_disk()
+        assert [t.active for t in opened.troubles] == [True, False]
+        assert journal.status()["trouble"] == ""
+        assert [s.seq for s in Archive(tmp_path).samples("load-1")] == list(range(1, 100))
