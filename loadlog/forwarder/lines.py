@@ -11,7 +11,7 @@ the time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from operator import getitem
 from typing import Any
 
@@ -119,7 +119,15 @@ def event_line(bench: str, event: Event, stamps: str) -> str:
         f'id={event.id}i,state="{event.state}",confidence={float(event.confidence)!r},'
         f"acknowledged={int(event.acknowledged)}i,text={naming.text(event.message)}"
     )  # fmt: skip
-    return f"{naming.EVENT},{tags} {fields} {t_ns}"
+    acknowledgement = "".join(f",{name}={naming.text(said)}" for name, said in _acknowledgement(event) if said)
+    return f"{naming.EVENT},{tags} {fields}{acknowledgement} {t_ns}"
+
+
+def _acknowledgement(event: Event) -> Iterator[tuple[str, str]]:
+    """Who, when and what was noted, by name of the field; nothing of an event that nobody acknowledged."""
+    if event.acknowledged:
+        said = (event.acknowledged_by, str(event.evidence.get("acknowledged_at", "")), event.note)
+        yield from zip(naming.ACKNOWLEDGEMENT_FIELDS, said, strict=True)
 
 
 def health_lines(bench: str, buses: Mapping[str, Mapping[str, Any]], backlog: int, t_utc_ns: int) -> list[str]:

@@ -19,6 +19,7 @@ EVENT_TAGS = ("bench", "device", "kind", "severity")
 HEALTH_TAGS = ("bench", "bus")
 QUALITY = "quality"
 EVENT_FIELDS = ("id", "state", "confidence", "acknowledged", "text")
+ACKNOWLEDGEMENT_FIELDS = ("acknowledged_by", "acknowledged_at", "note")  # texts, of acknowledged events only, and only where there is one
 HEALTH_FIELDS = ("lateness_s", "polls", "timeouts", "crc_errors", "backlog")
 NONE = "none"  # tag value where there is nothing to name: between runs, events of no device; an empty one cannot be carried
 MINIMUM, MAXIMUM = "_min", "_max"  # beside a channel's mean, where samples are reduced to intervals

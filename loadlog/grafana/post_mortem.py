@@ -37,17 +37,18 @@ def _where(scope: Scope) -> str:
 
 def _events(scope: Scope) -> Any:
     query = (
-        'SELECT "bench", "device", "kind", "severity", "state", "confidence", "id", "text" FROM "bench_event" '
-        f"WHERE $timeFilter AND {scope.chosen}"
+        'SELECT "bench", "device", "kind", "severity", "state", "confidence", "id", "text", "acknowledged_by", '
+        f'"acknowledged_at", "note" FROM "bench_event" WHERE $timeFilter AND {scope.chosen}'
     )
-    about = "Every state of every event of the bench in the time range: active at its onset, cleared at its end. "
+    about = "Every state of every event of the bench in the time range: active at its onset, cleared at its end; with who acknowledged it. "
     about += "A click on the time shows the minute around it."
     link = {
         "title": "the minute around it",
         "url": f"/d/{scope.uid('post-mortem')}?${{__all_variables}}&time=${{__value.numeric}}&time.window={ZOOM_MS}",
     }
     coloured = [{"type": "value", "options": {"alarm": {"color": RED}, "warning": {"color": ORANGE}, "info": {"color": "blue"}}}]
-    panel = narrow(rows("Events", query, about, height=7), text=700, id=70)
+    widths = {"text": 700, "id": 70, "acknowledged_by": 145, "acknowledged_at": 220, "note": 400}
+    panel = narrow(rows("Events", query, about, height=7), **widths)
     panel = panel.override_by_name("Time", [Property("unit", "dateTimeAsIso"), Property("links", [link])])
     return panel.override_by_name("severity", [Property("mappings", coloured), Property("custom.cellOptions", {"type": "color-text"})])
 

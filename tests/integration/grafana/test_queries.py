@@ -151,6 +151,8 @@ def event_rows(world: World, benches: tuple[str, ...], columns: tuple[str, ...],
         facts = {
             "bench": bench, "device": one.device or "none", "kind": one.kind, "severity": str(one.severity), "state": str(one.state),
             "id": one.id, "confidence": one.confidence, "acknowledged": int(one.acknowledged), "text": one.message,
+            "acknowledged_by": one.acknowledged_by or None, "acknowledged_at": one.evidence.get("acknowledged_at"),
+            "note": one.note or None,
         }  # fmt: skip
         if bench in benches and (not kinds or one.kind in kinds):
             out.append({"Time": t_ns // 1_000_000, **{column: facts[column] for column in columns}})
@@ -211,7 +213,7 @@ def runs(world: World) -> list[dict[str, Any]]:
 
 
 TIMES = ("begun", "ended", "answered")
-EVENT_COLUMNS = ("bench", "device", "kind", "severity", "state", "confidence", "id", "text")
+EVENT_COLUMNS = ("bench", "device", "kind", "severity", "state", "confidence", "id", "text", "acknowledged_by", "acknowledged_at", "note")
 SERVICE_COLUMNS = ("bench", "device", "kind", "severity", "state", "text")
 TABLES: dict[tuple[str, str], Expected] = {
     ("overview", "Last heartbeat"): last_beats,

@@ -147,7 +147,7 @@ class World:
             (self._event(1, 100, "load-1", "limit", Severity.ALARM), None if stays else 150),
             (self._event(2, 200, "load-1", "limit", Severity.ALARM), 300),
             (self._event(3, 1005, "load-10", "communication_lost", Severity.ALARM), None if stays else 1030),
-            (replace(self._event(4, 400, "load-1", "drift", Severity.WARNING), acknowledged=True), None),
+            (self._acknowledged(self._event(4, 400, "load-1", "drift", Severity.WARNING)), None),
             (self._event(5, 500, None, "forward_backlog", Severity.WARNING), 560),
             (self._event(8, 520, None, "notify_failed", Severity.WARNING), 580),
         ]
@@ -166,6 +166,11 @@ class World:
         return event(
             id_, 0, device, kind=kind, severity=severity, onset=Onset(t_ns - NS, t_ns), message=f"{kind} of {device}, number {id_}"
         )
+
+    def _acknowledged(self, one: Event) -> Event:
+        """As the recorder stores it."""
+        evidence = {**one.evidence, "acknowledged_at": "2027-01-15T08:06:40.000Z"}
+        return replace(one, acknowledged=True, acknowledged_by="Ida", note='fan "replaced"', evidence=evidence)
 
     def _tell(self, bench: str, one: Event) -> None:
         self.events.append((bench, one))

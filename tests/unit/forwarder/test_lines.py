@@ -169,3 +169,15 @@ def test_a_heartbeat_has_the_published_form() -> None:
         f"bench_health,bench=b,bus=rack\\ 1 lateness_s=0.0012,polls=5i,timeouts=2i,crc_errors=1i,backlog=17i {T0}"
     ]
     assert set(parse_line(health_lines("b", {"x": bus}, 0, T0)[0])["fields"]) == set(naming.HEALTH_FIELDS)
+
+
+def test_an_acknowledgement_says_who_when_and_what_was_noted() -> None:
+    """Further fields, so that whoever reads the published ones reads them as before; an event that nobody acknowledged has none of them."""
+    seen = {"acknowledged_by": "Ida", "note": 'lead "A"\nchanged', "evidence": {"acknowledged_at": "2027-01-15T08:00:00.000Z"}}
+    one = dataclasses.replace(event(17, 5), acknowledged=True, **seen)
+    fields = parse_line(event_line("b", one, "ns"))["fields"]
+    assert set(fields) == {*naming.EVENT_FIELDS, *naming.ACKNOWLEDGEMENT_FIELDS}
+    said = [fields[name] for name in naming.ACKNOWLEDGEMENT_FIELDS]
+    assert said == ["Ida", "2027-01-15T08:00:00.000Z", 'lead "A" changed']
+    silent = dataclasses.replace(event(17, 5), acknowledged=True)
+    assert set(parse_line(event_line("b", silent, "ns"))["fields"]) == set(naming.EVENT_FIELDS)

@@ -55,7 +55,7 @@ def unknown(query: str, known_channels: set[str]) -> set[str]:
         measurements |= set(NAME.findall(text))
     samples = {*naming.SAMPLE_TAGS, naming.QUALITY, *known_channels}
     of: dict[str, set[str]] = {role: samples for role in naming.ROLES}
-    of[naming.EVENT] = {*naming.EVENT_TAGS, *naming.EVENT_FIELDS}
+    of[naming.EVENT] = {*naming.EVENT_TAGS, *naming.EVENT_FIELDS, *naming.ACKNOWLEDGEMENT_FIELDS}
     of[naming.HEALTH] = {*naming.HEALTH_TAGS, *naming.HEALTH_FIELDS}
     known = set().union(*(of.get(name, set()) for name in measurements))
     return (set(NAME.findall(query)) - own - known - measurements) | (measurements - set(of))
