@@ -1,5 +1,5 @@
-"""Whether the disk answers. A write that hangs (a stick that fails, a network that is gone, another program's flood) raises no error: who waits
-for it cannot tell, so somebody else looks, and says it while it lasts."""
+"""Whether the disk answers. A write that hangs (a stick that fails, a network that is gone, another program's flood) raises no error: its
+writer waits and cannot tell, so somebody else looks, and says it while it lasts."""
 
 from __future__ import annotations
 
