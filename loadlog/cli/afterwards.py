@@ -54,7 +54,7 @@ def _say(archive: Archive, run_id: str) -> None:
     from loadlog.review import verdict_text
     from loadlog.review.judging import judged_answer
 
-    with progress_bar(f"judging {run_id}", sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)) as advance:
+    with progress_bar(f"judging {run_id}", _polls(archive, run_id)) as advance:
         summary, said = judged_answer(archive, run_id, advance, time.time_ns())
     click.echo(verdict_text(summary, said))
 
@@ -79,6 +79,11 @@ def _recorded(run_id: str, config_path: Path) -> Iterator[tuple[Archive, str]]:
 def _is_file(run_id: str) -> bool:
     """An archive, however it was renamed: no run has a slash in its name."""
     return run_id.lower().endswith(".zip") or "/" in run_id or zipfile.is_zipfile(run_id)
+
+
+def _polls(archive: Archive, run_id: str) -> int:
+    """Of all devices of the run: what a progress bar counts."""
+    return sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)
 
 
 def _against(archive: Archive, run_id: str, other_archive: Archive, other_id: str, as_json: bool) -> int:
@@ -108,8 +113,7 @@ def _against(archive: Archive, run_id: str, other_archive: Archive, other_id: st
 def _report(archive: Archive, run_id: str, html_path: Path | None, pdf_path: Path | None, as_json: bool) -> int:
     from loadlog.review.postmortem import post_mortem
 
-    total = sum(archive.polls(name, run_id)[0] for name in archive.run(run_id).devices)
-    with progress_bar(f"reading {run_id}", total) as advance:
+    with progress_bar(f"reading {run_id}", _polls(archive, run_id)) as advance:
         report = post_mortem(archive, run_id, advance, time.time_ns())
     if html_path is not None:
         from loadlog.review.html import html_report
@@ -145,24 +149,20 @@ def _write(path: Path, content: bytes) -> None:
 @config_option
 @json_option
 def replay(run_id: str, other_path: Path | None, as_recorded: bool, config_path: Path, as_json: bool) -> int:
-    """The detectors again over the stored samples of RUN, and which events come out differently."""
+    """The detectors again over the stored samples of RUN, and which events come out differently. RUN may be an archive file here too."""
     from loadlog.loading import load_bench
     from loadlog.review.replay import replay_run
-    from loadlog.store import Archive
 
     if as_recorded and other_path is not None:
         raise UsageError("--as-recorded and --with exclude each other", hint="give one of them")
-    bench = load_bench(config_path)
-    devices = None if as_recorded else (bench if other_path is None else load_bench(other_path)).devices
-    archive = Archive(bench.data_dir)
-    run = archive.run(run_id)
-    total = sum(archive.polls(name, run.id)[0] for name in run.devices)
-    with progress_bar(f"replaying {run.id}", total) as advance:
-        result = replay_run(archive, run.id, devices, advance)
+    judged_by = other_path or config_path
+    devices = None if as_recorded else load_bench(judged_by).devices
+    with _recorded(run_id, config_path) as (archive, run), progress_bar(f"replaying {run}", _polls(archive, run)) as advance:
+        result = replay_run(archive, run, devices, advance)
     if as_json:
         print_json(result.to_json())
     else:
-        _print(result, "as recorded" if as_recorded else f"by {other_path or config_path}")
+        _print(result, "as recorded" if as_recorded else f"by {judged_by}")
     return 1 if as_recorded and not result.identical else 0
 
 

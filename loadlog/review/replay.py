@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import heapq
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import Any
@@ -82,9 +82,10 @@ def replay_run(
     for _, described, _ in reversed(eras):
         specs |= described  # as each was first
     caveats = list(dict.fromkeys(line for _, _, lines in eras for line in lines))
-    neighbours = {d.name: d for d in archive.devices().values() if d.name not in specs and d.group is not None}
-    groups = {d.group for _, described, _ in eras for d in described.values()}
-    neighbours = {name: d for name, d in neighbours.items() if d.group in groups}
+    groups = {d.group for _, described, _ in eras for d in described.values() if d.group is not None}
+    neighbours = {d.name: d for d in archive.devices().values() if d.name not in specs and d.group in groups}
+    if absent := _absent(archive, run, specs.keys(), groups):
+        caveats.append(f"samples of {', '.join(absent)}, which the detectors saw beside the run, are not in these recordings")
     given = archive.circumstances(run.id)
     revisions = archive.revisions(run.id)
     unread = dict(archive.damaged)
@@ -104,6 +105,15 @@ def replay_run(
     told = [e for e in revisions if e.seq >= first_seq and e.kind in DECLARED_KINDS and (e.device is None or e.device in specs)]
     found = _compare(run, counter.samples, _without_acknowledging(told), replayed, tuple(caveats))
     return replace(found, identical=False) if lost else found
+
+
+def _absent(archive: Archive, run: RunInfo, in_run: Collection[str], groups: Collection[str]) -> list[str]:
+    """Devices of the same groups that were polled outside the run, and of that time there is no sample: an archive holds the run alone, and
+    recordings between runs are removed."""
+    described = archive.begun_with(run.id).devices
+    beside = [name for name, spec in described.items() if name not in in_run and spec.get("group") in groups]
+    begin = run.started_utc_ns - LEAD_NS
+    return [name for name in beside if next(iter(archive.samples(name, begin, run.ended_utc_ns)), None) is None]
 
 
 class _Counter:

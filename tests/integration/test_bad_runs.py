@@ -223,8 +223,14 @@ def test_an_archive_opens_whatever_it_is_called(tmp_path: Path, loadlog: Any, mo
         assert status == 0, err
         said.add(out)
     assert len(said) == 1
-    status, _, err = loadlog(elsewhere, "review", "./nothing")
-    assert (status, "nothing: cannot be read: No such file" in err) == (4, True)
+    status, out, err = loadlog(elsewhere, "replay", "soak", "--as-recorded")
+    assert (status, err) == (0, "")
+    assert "samples of run soak-0001, judged as recorded" in out
+    status, _, err = loadlog(elsewhere, "replay", "soak")
+    assert (status, "there is no such configuration file" in err) == (2, True)
+    for command in ("review", "replay"):
+        status, _, err = loadlog(elsewhere, command, "./nothing", *(["--as-recorded"] if command == "replay" else []))
+        assert (status, "nothing: cannot be read: No such file" in err) == (4, True)
 
 
 def test_a_table_is_written_whole_or_not_at_all(tmp_path: Path, loadlog: Any, monkeypatch: pytest.MonkeyPatch) -> None:

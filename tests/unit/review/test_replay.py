@@ -13,6 +13,7 @@ from loadlog.model.errors import UsageError
 from loadlog.model.event import Event
 from loadlog.model.run import RunInfo
 from loadlog.pipeline import Pipeline
+from loadlog.review.archive_file import open_archive, write_archive
 from loadlog.review.replay import replay_run
 from loadlog.store import Archive
 from tests.checklists.traces import T0_NS, Bench, Load, fresh_random, load_spec, meter_spec, with_limits
@@ -87,6 +88,15 @@ def test_a_run_with_a_restart_and_neighbours_outside_comes_out_bit_for_bit(recor
     assert result.identical, result.to_json()
     assert (result.missing, result.extra, result.changed, result.caveats) == ((), (), (), ())
     assert result.same > 3
+
+
+def test_what_the_others_of_the_group_showed_is_missed_in_an_archive(recorded: tuple[Path, list[Event]], tmp_path: Path) -> None:
+    """An archive holds the run alone: whoever replays it is told which samples the detectors had beside it."""
+    packed = tmp_path / "soak.zip"
+    write_archive(recorded[0], RUN.id, packed)
+    with open_archive(packed) as (archive, run):
+        (caveat,) = replay_run(archive, run).caveats
+    assert caveat == "samples of load-2, meter, which the detectors saw beside the run, are not in these recordings"
 
 
 @pytest.mark.parametrize("kind", [Begun, Ordered])
