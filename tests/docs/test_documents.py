@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from loadlog.cli.main import cli
-from loadlog.config import Config, parse_config
+from loadlog.config import parse_config
 from loadlog.model.clock import parse_utc
 from loadlog.model.event import KINDS, Event, EventState, Onset, Severity
 from loadlog.review.summary import Happened
@@ -99,29 +99,6 @@ def test_what_the_review_looks_like_is_what_it_prints() -> None:
             cleared_utc_ns=cleared,
         )  # fmt: skip
         assert _event_lines(Happened(event, unordered=False)) == [line, message]
-
-
-def test_every_setting_is_in_the_sample_configuration() -> None:
-    """Each key of each section stands in config/bench.toml, set or commented out with its meaning."""
-    text = (ROOT / "config" / "bench.toml").read_text(encoding="utf-8")
-    parse_config(text, "config/bench.toml")
-    for section in Config.model_fields:
-        assert re.search(rf"^#? ?\[\[?{section}[\].]", text, re.M), section
-    for model in models(Config):
-        for key in model.model_fields:
-            assert re.search(rf"\b{key}\b", text), f"{model.__name__}.{key}"
-
-
-def models(top: type) -> list[type]:
-    from loadlog.config import Section
-    from loadlog.config.explained import model_inside
-
-    out = []
-    for field in top.model_fields.values():
-        inner = model_inside(field.annotation)
-        if isinstance(inner, type) and issubclass(inner, Section):
-            out += [inner, *models(inner)]
-    return out
 
 
 def test_shell_blocks_name_files_that_exist() -> None:
