@@ -64,8 +64,12 @@ def explain(error: ValidationError, model: type[BaseModel], data: Any) -> str:
         return f"{key}: missing{more}"
     message = said(first)
     given = first.get("input")
-    shown = f", not {given!r}" if isinstance(given, str | int | float | bool) and first["type"] != "value_error" else ""
+    shown = f", not {_as_written(given)}" if isinstance(given, str | int | float | bool) and first["type"] != "value_error" else ""
     return f"{key}: {message}{shown}{more}" if key else f"{message}{more}"
+
+
+def _as_written(value: str | float) -> str:
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 def said(fault: Any) -> str:

@@ -6,7 +6,7 @@ Pure: text in, `Scenario` out. Every key is checked; what is wrong is said in on
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
@@ -117,7 +117,7 @@ class LineConfig(Named):
     kind: Literal["modbus-rtu", "modbus-tcp", "modbus-rtu-over-tcp", "scpi-serial", "scpi-tcp"]
     baudrate: int = Field(default=19200, ge=300, le=4_000_000)
     bits_per_character: Literal[10, 11] = 10
-    units: dict[int, str] = Field(default_factory=dict)
+    units: dict[Annotated[int, Field(strict=False)], str] = Field(default_factory=dict)  # keys are texts in TOML
     instrument: str = ""
     processing_s: float = Field(default=0.002, ge=0, le=10)
     tcp_port: int = Field(default=0, ge=0, le=65535)

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-import pytest
+from typing import get_args
 
-from loadlog.config import parse_config
+import pytest
+from pydantic import ValidationError
+
+from loadlog.config import Config, Section, parse_config
 from loadlog.model.errors import ConfigError
+from loadlog.sim.scenario import Scenario
+from tests.unit.test_config_sample import sections_inside
 
 GOOD = """
 [bench]
@@ -239,6 +244,9 @@ CASES = [
         "b.toml: device[load-1].limits.voltage.on_delay: Input should be greater than or equal to 0, not -1",
     ),
     # numbers that are none, and such as no bench has
+    ('profile = "p.toml"', 'profile = "p.toml"\nrate_hz = "2"', "b.toml: device[load-1].rate_hz: Input should be a valid number, not '2'"),
+    ("tcp_port = 5025", 'tcp_port = "5025"', "b.toml: bus[net].tcp_port: Input should be a valid integer, not '5025'"),
+    ("low = 23.5", "low = true", "b.toml: device[load-1].limits.voltage.low: Input should be a valid number, not true"),
     ("low = 23.5", "low = nan", "b.toml: device[load-1].limits.voltage.low: Input should be a finite number, not nan"),
     ("high = 24.5", "high = inf", "b.toml: device[load-1].limits.voltage.high: Input should be a finite number, not inf"),
     ("low = 23.5", "low = 23.5\ndeadband = inf", "b.toml: device[load-1].limits.voltage.deadband: Input should be a finite number"),
@@ -301,6 +309,19 @@ def test_configuration_error_names_file_key_and_cure(old: str, new: str, expecte
     assert "\n" not in message
     assert expected in message
     assert caught.value.exit_status == 2
+
+
+@pytest.mark.parametrize("section", dict.fromkeys((*sections_inside(Config), *sections_inside(Scenario))))
+def test_no_number_and_no_switch_is_made_of_something_else(section: type[Section]) -> None:
+    """A number in quotes, or ``true`` for one, is a slip that changes what is meant; nothing is guessed."""
+    for key, field in section.model_fields.items():
+        kinds = {int, float, bool} & {field.annotation, *get_args(field.annotation)}
+        for given in ("1", "true", 1 if bool in kinds else True):
+            if kinds:
+                with pytest.raises(ValidationError) as caught:
+                    section.model_validate({key: given})
+                faults = [fault["type"] for fault in caught.value.errors() if fault["loc"] == (key,)]
+                assert faults in (["int_type"], ["float_type"], ["bool_type"]), f"{key} = {given!r}"
 
 
 def test_the_number_of_other_faults_is_said() -> None:

@@ -138,7 +138,7 @@ MODBUS_CASES = [
     ("address = 16\n", "address = 65536\n", "p.toml: channel[voltage_v].address = 65536: 2 registers reach beyond the last address 65535"),
     ("address = 16\n", "address = 65535\n", "p.toml: channel[voltage_v].address = 65535: 2 registers reach beyond the last address 65535"),
     ("address = 16\n", "address = -1\n", "p.toml: channel[voltage_v].address: Input should be greater than or equal to 0, not -1"),
-    ("address = 16\n", "address = true\n", "p.toml: channel[voltage_v].address: Input should be a valid integer, not True"),
+    ("address = 16\n", "address = true\n", "p.toml: channel[voltage_v].address: Input should be a valid integer, not true"),
     ("address = 16\n", "address = 16.5\n", "p.toml: channel[voltage_v].address: Input should be a valid integer, not 16.5"),
     ("address = 16\n", "address = 16\nfunction = 6\n", "p.toml: channel[voltage_v].function: Input should be 1, 2, 3 or 4, not 6"),
     (
