@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Number, json_option, print_json, print_table, say
+from loadlog.cli.common import Number, json_option, plain, print_json, print_table, say
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import DeviceError, UsageError
 
@@ -128,7 +128,7 @@ def registers(
     try:
         found = read_registers(bus, link, clock, unit, _address(first), count, FUNCTION_NAMES[function])
         if as_json:
-            print_json(found)
+            print_json(plain(found) | ({} if showing is None else {"showing": found.showing(showing)}))
         else:
             _show_range(found, showing)
         if watch:

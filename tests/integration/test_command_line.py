@@ -237,12 +237,13 @@ def test_scan_finds_every_unit_and_nothing_else(line: tuple[Path, Path]) -> None
 
 
 def test_registers_shows_the_set_point_and_the_holes(line: tuple[Path, Path]) -> None:
-    done = loadlog("registers", str(line[0]), "1", "0x10", "24", "--baud", "38400", "--json")
+    done = loadlog("registers", str(line[0]), "1", "0x10", "24", "--baud", "38400", "--json", "--showing", "5.0")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     meaning = {m["address"]: m for m in found["meanings"]}
     assert meaning[0x20]["f32_low_first"] == 5.0  # CC 5 A, f32, low word first
     assert [(h["first"], h["last"]) for h in found["holes"]] == [(0x1A, 0x1F), (0x26, 0x27)]
+    assert {"address": 0x20, "type": "f32", "word_order": "low-first"}.items() <= found["showing"][0].items()
 
 
 def test_a_unit_that_is_not_there_is_said_with_what_to_try(line: tuple[Path, Path]) -> None:
