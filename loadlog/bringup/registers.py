@@ -38,7 +38,8 @@ class Hole:
 
 @dataclass(frozen=True, slots=True)
 class RegisterRange:
-    """``words``: address -> word (or bit), of those that exist. ``blocks``: the reads (first, count) that work."""
+    """``words``: address -> word (or bit), of those that exist. ``blocks``: the reads (first, count) that work, never two joined to one: the
+    instrument may refuse that."""
 
     unit: int
     function: int
@@ -143,7 +144,7 @@ def read_registers(
     survey.try_pairs()
     t_utc_ns = Anchor(clock).to_utc(clock.monotonic_ns())
     words = dict(sorted(survey.words.items()))
-    return RegisterRange(unit, function, t_utc_ns, words, _holes(survey.refused), tuple(_joined(survey.blocks)), meanings(words))
+    return RegisterRange(unit, function, t_utc_ns, words, _holes(survey.refused), tuple(sorted(survey.blocks)), meanings(words))
 
 
 def _check(function: int, first: int, count: int) -> None:
@@ -164,11 +165,6 @@ def _holes(refused: Mapping[int, str]) -> tuple[Hole, ...]:
         else:
             holes.append(Hole(address, address, refused[address]))
     return tuple(holes)
-
-
-def _joined(blocks: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """The blocks as they were read, in order; ones are not put together, for the instrument may refuse that."""
-    yield from sorted(blocks)
 
 
 def watch_registers(

@@ -9,6 +9,7 @@ holding register, SCPI for ``*IDN?`` (IEEE 488.2, 10.14).
 from __future__ import annotations
 
 import contextlib
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -25,7 +26,7 @@ from loadlog.config import SERIAL_KINDS, BusConfig, explain
 from loadlog.model.clock import Clock
 from loadlog.model.errors import BusError, UsageError
 from loadlog.model.sample import FailureCause
-from loadlog.model.wire import LinkFailure, LinkTraits, ModbusRead, Reply, ScpiQuery
+from loadlog.model.wire import LinkTraits, ModbusRead, Reply, ScpiQuery
 
 BAUDRATES = (9600, 19200, 115200, 38400, 57600, 4800, 2400)  # the most usual first
 USUAL_UNITS = tuple(range(1, 17))
@@ -99,7 +100,7 @@ class _Scan:
     total: int = 0
     done: int = 0
     found: int = 0
-    garbled: dict[str, int] = field(default_factory=dict)
+    garbled: Counter[str] = field(default_factory=Counter)  # setting -> answers that could not be read
 
 
 def stream_for(bus: BusConfig) -> Stream:
@@ -231,16 +232,12 @@ def _probe(scan: _Scan, link: Link, bus: BusConfig, unit: int) -> tuple[str, str
     if answer.cause is FailureCause.EXCEPTION and answer.exception_code not in _GATEWAY_CODES:
         return answer.detail, ""
     if not is_scpi and answer.cause in (FailureCause.CRC, FailureCause.SHORT, FailureCause.WRONG_REPLY, FailureCause.WRONG_UNIT):
-        _note_garbled(scan, bus, answer)
+        scan.garbled[_setting(bus)] += 1
     return "", ""
 
 
 def _looks_like_idn(text: str) -> bool:
     return len(printable(text.encode("latin-1", "replace"))) >= max(3, len(text.strip()))
-
-
-def _note_garbled(scan: _Scan, bus: BusConfig, answer: LinkFailure) -> None:
-    scan.garbled[_setting(bus)] = scan.garbled.get(_setting(bus), 0) + 1
 
 
 def _identified(scan: _Scan, bus: BusConfig, answered: Sequence[tuple[int, str, str]]) -> Iterator[Found]:
@@ -281,7 +278,7 @@ def _closing_words(scan: _Scan, bus: BusConfig) -> Iterator[Hint]:
     if scan.found:
         yield Hint("loadlog registers shows what an instrument holds; copy config/profiles/template.toml and describe it")
         return
-    for setting, count in sorted(scan.garbled.items(), key=lambda item: -item[1]):
+    for setting, count in scan.garbled.most_common():
         yield Hint(f"something spoke at {setting}, but not readably ({count} times): most likely the wrong baud rate or parity")
     yield Hint("nothing answers; try, in this order:")
     for text in SILENT_SERIAL if bus.kind in SERIAL_KINDS else suggestions(FailureCause.TIMEOUT, bus):
