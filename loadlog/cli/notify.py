@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Suggesting, config_option, json_option, print_json, print_table, say
+from loadlog.cli.common import Suggesting, config_option, json_option, pick, print_json, print_table, say
 from loadlog.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,8 +35,7 @@ def test(targets: tuple[str, ...], config_path: Path, as_json: bool) -> int:
     zone = check_notify(config, str(config_path))
     known = [target.name for target in config.targets]
     for name in targets:
-        if name not in known:
-            raise UsageError(f"there is no target {name!r}", hint=f"there are {', '.join(known)}" if known else "there is none")
+        pick(name, known, "target")
     base = config_path.parent
     addresses = [a for a in load_addresses(config, base, os.environ) if not targets or a.target.name in targets]
     ping = None if targets else load_heartbeat(config, base, os.environ)

@@ -63,8 +63,9 @@ def stop(run_id: str | None, reason: str, config_path: Path, as_json: bool) -> i
 def note(text: str, run_id: str | None, author: str, config_path: Path, as_json: bool) -> int:
     """Write TEXT into the logbook of a run, or of the time between runs when none is on."""
     client = _control(config_path)
-    if run_id is None and len(client.call("status")["runs"]) == 1:
-        run_id = client.call("status")["runs"][0]["id"]
+    if run_id is None:
+        runs = client.call("status")["runs"]
+        run_id = runs[0]["id"] if len(runs) == 1 else None
     answer = client.call("note", text=text, run=run_id, author=author)
     if as_json:
         print_json(answer)
