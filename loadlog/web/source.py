@@ -208,41 +208,14 @@ class Source:
             return None
 
     def samples(self, spec: DeviceSpec, channels: Sequence[str], from_ns: int, to_ns: int, points: int) -> dict[str, Any]:
-        """Columns for a plot: ``t_s`` (middle of each bucket), ``count``, and per channel ``mean`` with ``min`` and ``max`` where a bucket
-        is more than one sample, and ``worst`` (0 good, 1 uncertain, 2 bad or no reading) where one is not good. ``until_s``: instant of the
-        newest sample in it, or the end of the last bucket."""
+        """Columns for a plot (`forms.series_json`)."""
         # Read before the series: a sample that comes between is then shown twice in a bucket rather than not at all.
         newest = self._newest([spec.name]).get(spec.name)
         if self.archive.folder.is_dir():
             series = self.archive.series(spec.name, channels, from_ns, to_ns, points)
         else:
             series = Series(spec.name, from_ns, to_ns, 0, {name: [] for name in channels})  # nothing was recorded yet
-        width_s = series.width_ns / NS
-        stamps = sorted({bucket.t_utc_ns for buckets in series.channels.values() for bucket in buckets})
-        row_of = {t: row for row, t in enumerate(stamps)}
-        counts = [0] * len(stamps)
-        columns: dict[str, Any] = {}
-        for name, buckets in series.channels.items():
-            column: dict[str, Any] = {"unit": _unit(spec, name), "mean": [None] * len(stamps)}
-            if series.width_ns:
-                column |= {"min": [None] * len(stamps), "max": [None] * len(stamps)}
-            if any(bucket.worst for bucket in buckets):
-                column["worst"] = [0] * len(stamps)
-            for bucket in buckets:
-                row = row_of[bucket.t_utc_ns]
-                counts[row] = max(counts[row], bucket.count)
-                column["mean"][row] = forms.finite(bucket.mean)
-                if series.width_ns:
-                    column["min"][row], column["max"][row] = forms.finite(bucket.minimum), forms.finite(bucket.maximum)
-                if bucket.worst:
-                    column["worst"][row] = int(bucket.worst)
-            columns[name] = column
-        times = [round(t / NS + width_s / 2, 6) for t in stamps]
-        until_s = newest.sample.stamp.t_utc_ns / NS if newest and width_s else (times[-1] if times else 0.0)
-        return {
-            "device": spec.name, "from": format_utc(from_ns), "to": format_utc(to_ns), "bucket_s": width_s, "until_s": until_s,
-            "t_s": times, "count": counts, "channels": columns,
-        }  # fmt: skip
+        return forms.series_json(series, spec, None if newest is None else newest.sample.stamp.t_utc_ns)
 
     # -- the service
 
@@ -266,8 +239,8 @@ class Source:
             ],
             "devices": list(self.specs()),
             "samples": status.get("samples"),
-            "buses": [bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
-            "store": store_json(status.get("store", {}), self.archive.damaged, self._growth.get("")),
+            "buses": [forms.bus_json(name, bus) for name, bus in status.get("buses", {}).items()],
+            "store": forms.store_json(status.get("store", {}), self.archive.damaged, self._growth.get("")),
             "forwarding": self.forwarding(),
             "notices": self.notices(),
             "readers": readers,
@@ -296,41 +269,3 @@ class Source:
             return self.archive.latest_of(devices)
         except StoreError:
             return {}
-
-
-def _unit(spec: DeviceSpec, name: str) -> str:
-    channel = spec.channel(name)
-    return channel.unit if channel else ""
-
-
-def bus_json(name: str, bus: Mapping[str, Any]) -> dict[str, Any]:
-    """One bus of the recorder's status. ``use``: share of the time in which it is busy; ``faults``: failed polls that are no time-outs."""
-    failures: Mapping[str, int] = bus.get("failures", {})
-    timeouts = failures.get("timeout", 0)
-    return {
-        "name": name,
-        "open": bus.get("is_open"),
-        "detail": bus.get("fault", ""),
-        "warnings": list(bus.get("warnings", ())),
-        "use": bus.get("busy_share"),
-        "lateness_p99_s": bus.get("lateness", {}).get("p99_s"),
-        "polls": bus.get("polls"),
-        "missed": bus.get("missed"),
-        "timeouts": timeouts,
-        "faults": sum(failures.values()) - timeouts,
-        "silent": [device["name"] for device in bus.get("devices", ()) if device.get("silent")],
-    }
-
-
-def store_json(store: Mapping[str, Any], damaged: Mapping[str, str], growth: StoreStatus | None) -> dict[str, Any]:
-    """The store's part of the recorder's status, how fast the recordings grow, and what the viewer could not read."""
-    return {
-        "size_bytes": growth.size_bytes if growth else None,
-        "growth_bytes_per_day": growth.growth_bytes_per_day if growth else None,
-        "days_until_full": growth.days_until_full if growth else None,
-        "free_bytes": store.get("free_bytes"),
-        "waiting": store.get("waiting"),
-        "lost": store.get("lost"),
-        "trouble": store.get("trouble", ""),
-        "damaged": sorted(damaged),
-    }
