@@ -1,4 +1,4 @@
-"""The configuration file as CONTRACT gives it: TOML, checked by pydantic; every setting with unit and default.
+"""The configuration file: TOML, checked by pydantic; every setting with unit and default. ``config/bench.toml`` shows them all.
 
 Unknown keys are refused with the nearest known one. Secrets never stand here: ``*_env`` names an environment variable, ``*_file`` a file.
 `loading.py` beside the command line opens the file; this module only judges its content.

@@ -18,7 +18,7 @@ Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 
 
 class Section(BaseModel):
-    """A table of the file: unknown keys refused, types not bent (a number in quotes is a text), numbers finite (TOML has ``nan`` and ``inf``),
-    values frozen. A traceback shows no values: a password may stand where none belongs."""
+    """A table of the file: unknown keys refused, types not bent (a number in quotes is a text), numbers finite (TOML has ``nan`` and
+    ``inf``), values frozen. A traceback shows no values: a password may stand where none belongs."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, hide_input_in_errors=True)

@@ -10,7 +10,7 @@ class LoadlogError(Exception):
     """Root of all errors that loadlog raises on purpose.
 
     Attributes:
-        exit_status: status of the process when the error ends it (CONTRACT: 1 failed, 2 usage or configuration, 3 device, 4 store).
+        exit_status: status of the process when the error ends it: 1 failed, 2 usage or configuration, 3 device, 4 store.
         where: file, port, device or recording concerned; empty when the message names it.
         hint: what the user can do about it; empty when nothing helps.
         retryable: True when the same call may succeed later without anybody acting.

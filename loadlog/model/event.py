@@ -84,7 +84,7 @@ class Event:
     evidence: Mapping[str, Any] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
-        """The event as CONTRACT gives it."""
+        """The event as programs get it: over HTTP, from the command line, in an archive; instants as RFC 3339 in UTC."""
         return {
             "id": self.id, "kind": self.kind, "device": self.device, "group": self.group, "run": self.run,
             "severity": str(self.severity), "state": str(self.state), "acknowledged": self.acknowledged,

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from loadlog.config import Name, nearest
 from loadlog.model.quantity import CHANNEL_NAME, STATUS_CHANNELS, UNIT_OF_SUFFIX, unit_of
 
-CONTRACT_CHANNELS = (
+COMMON_CHANNELS = (
     "voltage_v", "current_a", "power_w", "resistance_ohm", "charge_ah", "energy_wh", "temperature_c", "ambient_c", "setpoint", "fan_rpm",
 )  # fmt: skip
 MODES = ("cc", "cv", "cp", "cr")
@@ -41,7 +41,7 @@ def _channel_name(name: str) -> str:
         raise ValueError(f"{name!r} is a status: describe it under [[status]]")
     if unit_of(name) is None:
         endings = ", ".join("_" + suffix for suffix in UNIT_OF_SUFFIX)
-        raise ValueError(f"{name!r} does not end in a unit; known endings: {endings}{nearest(name, CONTRACT_CHANNELS)}")
+        raise ValueError(f"{name!r} does not end in a unit; known endings: {endings}{nearest(name, COMMON_CHANNELS)}")
     return name
 
 
@@ -162,7 +162,7 @@ def check_one_way(status: StatusBase, kind: str, given: Mapping[str, object]) ->
 
 
 def _check_kind(name: str, kind: str) -> None:
-    """A status of the contract has the kind that the contract gives it.
+    """A status that detectors know by its name has the kind that they take it for.
 
     Raises:
         ValueError: it has another one.

@@ -1,6 +1,6 @@
 """The guard around every route: who may read and who may act, judged before any route is reached.
 
-Rules (CONTRACT, HTTP: changes need the token; reading needs it wherever the address is not loopback):
+Rules, of which the first two in short: changes need the token; reading needs it wherever the address is not loopback.
 
 - A request shows a token as ``Authorization: Bearer ...``, or as the session cookie that ``POST /api/session`` gives for it. The cookie is
   HttpOnly and SameSite=Strict, under TLS also Secure. A read token never acts (403, not 401: showing it again would not help).

@@ -68,7 +68,7 @@ def test_kinds_are_those_of_the_table() -> None:
 @pytest.mark.skipif(COMPILED, reason="a compiled module keeps no docstring")
 @pytest.mark.parametrize("name", DETECTORS)
 def test_docstring_says_what_it_must(name: str) -> None:
-    """Physical cause, rule, limits or units, confusions, expected false alarms, onset (STYLE, house rule 4)."""
+    """Physical cause, rule, limits or units, confusions, expected false alarms, onset (DEVELOPERS.md, "How to add a detector")."""
     text = (sys.modules[type(detector(name)).__module__].__doc__ or "").lower()
     for word in ("cause", "rule", "confus", "false", "onset"):
         assert word in text, f"{name}: its module says nothing of {word}"

@@ -1,4 +1,4 @@
-"""Instruments that answer wrongly in every way that MEASURED and the trade know, by chance with a seed.
+"""Instruments that answer wrongly in every way that was measured or that the trade knows, by chance with a seed.
 
 Every value is made from unit, function, register and the number of the request, so that a value of another unit, register or poll is
 recognised. An instrument answers in turn: what it owes from earlier requests leaves before the answer to the next, whatever its length.

@@ -42,7 +42,7 @@ def test_an_independent_client_reads_and_writes_a_load() -> None:
 
 
 def test_a_paced_line_takes_the_time_of_its_characters() -> None:
-    """(13 + 2n)·bits/baud + silence + processing (MEASURED): never less. What it adds is measured in the benchmark."""
+    """(13 + 2n)·bits/baud + silence + processing: never less. What it adds is measured in the benchmark."""
     scenario = parse_scenario(ONE_LOAD.replace('kind = "modbus-rtu"', 'kind = "modbus-rtu"\nbaudrate = 38400\nprocessing_s = 0.003'), "t")
     with SimulatedBench.start(scenario, paced=True, strict=True) as bench:
         port = bench.ports["rack"]

@@ -91,7 +91,7 @@ def test_each_limit_is_an_event_of_its_own() -> None:
 
 
 def test_limits_named_without_the_unit() -> None:
-    """CONTRACT writes [device.limits.voltage]."""
+    """As [device.limits.voltage]."""
     line = Line(with_limits(load_spec(), voltage=LimitSpec(high=25.0)), "voltage_v", 1000)
     assert len(line.several(24.0, 26.0)) == 1
 

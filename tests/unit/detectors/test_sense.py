@@ -1,4 +1,4 @@
-"""Sense fallback at constant current: found, named, and told apart from everything that looks alike (DESIGN section 6)."""
+"""Sense fallback at constant current: found, named, and told apart from everything that looks alike."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ def correct_digits(value: float, reference: float) -> float:
 
 @pytest.mark.parametrize("name", ["NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4", "Michelso", "Mavro"])
 def test_recursive_moments_on_nist_strd(name: str) -> None:
-    """CHECKS asks for at least 8 correct digits; a sum of squares gets 1.1 on NumAcc3 and a negative variance on NumAcc4."""
+    """NIST StRD, univariate: at least 8 correct digits; a sum of squares gets 1.1 on NumAcc3 and a negative variance on NumAcc4."""
     moments = Moments()
     for value in strd(name):
         moments.update(value)

@@ -24,7 +24,7 @@ PROFILE_OF = {
     "load_scpi": "simulated-scpi-load",
     "meter_scpi": "simulated-scpi-meter",
 }
-# The vectors name things by the manual, the profile by the contract.
+# The vectors name things as the manual does, the profile as channels are named.
 NAME_IN_PROFILE = {f"ch{n}_c": f"temperature_{n}_c" for n in range(1, 5)} | {"model_code": "model"}
 
 

@@ -92,7 +92,7 @@ def test_a_sense_lead_falling_off_steps_the_reading_by_exactly_i_times_r_path() 
 
 @pytest.mark.parametrize(("mode", "level"), [("CV", 23.95), ("CP", 120.0), ("CR", 4.8)])
 def test_after_a_sense_fallback_the_load_regulates_at_its_own_terminals(mode: str, level: float) -> None:
-    """CV keeps its voltage there; CP and CR move along their own curve (DESIGN, section 6)."""
+    """CV keeps its voltage there; CP and CR move along their own curve."""
     b = bench(text=ONE_LOAD.replace('mode = "CC"', f'mode = "{mode}"').replace("setpoint = 5.0", f"setpoint = {level}"))
     b.advance(1.0)
     before = b.state_of("load")
@@ -160,7 +160,7 @@ def test_an_overheated_load_switches_off_and_latches() -> None:
 
 
 def test_counters_add_up_and_begin_anew() -> None:
-    """5 A for 3600 s are 5 Ah exactly (CHECKS, section 2)."""
+    """5 A for 3600 s are 5 A·h exactly."""
     b = bench()
     b.advance(3600.0)
     front = b.loads["load"].front

@@ -42,7 +42,7 @@ def _run(line: RtuLine, until_ns: int) -> list[tuple[int, bytes]]:
     return out
 
 
-# -- pace and silence (MODBUS over Serial Line V1.02, 2.5.1.1; figures of CHECKS, section 1) ------------------------------
+# -- pace and silence (MODBUS over Serial Line V1.02, 2.5.1.1) ------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("baudrate", "silence_ms"), [(9600, 4.010), (19200, 2.005), (38400, 1.750), (115200, 1.750)])

@@ -159,7 +159,7 @@ def test_frames_of_the_vectors_carry_the_right_crc(name: str) -> None:
 
 @pytest.mark.parametrize(("data", "crc"), [(b"123456789", 0x4B37), (b"\x02\x07", 0x1241), (b"", 0xFFFF)])
 def test_crc_of_the_serial_line_guide(data: bytes, crc: int) -> None:
-    """CHECKS, section 1: values of the guide V1.02 that six independent packages agree on."""
+    """The values of MODBUS over Serial Line V1.02, on which six independent packages agree."""
     assert frames.crc16(data) == crc
     assert frames.rtu_frame(0x02, b"\x07")[-2:] == b"\x41\x12"
 
@@ -192,6 +192,6 @@ def test_published_writes_leave_what_they_say() -> None:
 
 
 def test_unknown_function_and_wrong_crc_as_an_independent_server_answers() -> None:
-    """CHECKS, section 1: libmodbus answers E5 01 to function 0x65 and nothing to a wrong CRC."""
+    """libmodbus 3.1.6 answers E5 01 to function 0x65 and nothing to a wrong CRC."""
     assert _ask("rtu", {1: PlainModel()}, frames.rtu_frame(1, b"\x65"))[1:3] == b"\xe5\x01"
     assert _ask("rtu", {1: PlainModel()}, bytes.fromhex("010300000001FFFF")) == b""

@@ -1,4 +1,4 @@
-"""Validation: every reason on a reading that deserves it, and silence on readings that do not (DESIGN section 5)."""
+"""Validation: every reason on a reading that deserves it, and silence on readings that do not."""
 
 from __future__ import annotations
 

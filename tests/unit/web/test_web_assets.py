@@ -81,7 +81,7 @@ def test_the_page_weighs_little(http: httpx.Client) -> None:
 
 
 def test_cautions_are_on_the_page() -> None:
-    """DESIGN, section 11: the usual cautions, deferring to local codes and licensed practice."""
+    """The usual cautions, deferring to local codes and licensed practice."""
     text = re.sub(r"\s+", " ", (ASSETS / "index.html").read_text()).lower()
     for words in (
         "not a safety device", "unattended", "fuse", "cut-out in hardware", "hot surfaces", "60 v dc", "exposed", "loose connectors",

@@ -64,7 +64,7 @@ def test_a_refusal_of_the_recorder_is_a_conflict_with_its_reason(bench: StandIn,
     ],
 )
 def test_a_field_that_does_not_fit_is_told_in_words(still: httpx.Client, path: str, body: dict[str, Any], field: str, says: str) -> None:
-    """CONTRACT: unknown fields are refused with the nearest known one; a pattern is nothing for people."""
+    """Unknown fields are refused with the nearest known one; a pattern is nothing for people."""
     assert problem(still.post(path, json=body), 422, field).startswith(says)
 
 

@@ -1,4 +1,4 @@
-"""The reading half of the interface against CONTRACT: JSON of samples and events, HTTP, units and errors that name their field."""
+"""The reading half of the interface: JSON of samples and events, HTTP, units and errors that name their field."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from loadlog.web.source import Source
 from tests.serving import serving
 from tests.unit.web.stand_in import SPECS, StandIn, load, recording
 
-# CONTRACT, "A sample as JSON" and "An event as JSON"
+# What programs rely on: a field that is published stays.
 SAMPLE_KEYS = {"seq", "device", "run", "t", "t_uncertainty_s", "quality", "values", "uncertain", "status"}
 EVENT_KEYS = {
     "id", "kind", "device", "group", "run", "severity", "state", "acknowledged", "onset", "detected", "cleared", "confidence",
@@ -143,7 +143,7 @@ def test_channels_come_with_what_their_uncertainty_rests_on(still: httpx.Client)
 
 
 def test_a_long_span_is_reduced_to_its_points_and_loses_no_extreme(bench: StandIn, http: httpx.Client) -> None:
-    """MEASURED, Store: a reduction that keeps 81 of 200 one-sample dips is no use; minimum and maximum keep them all."""
+    """A reduction that picks single samples loses dips of one sample; minimum and maximum keep them all."""
     begin_ns = time.time_ns() - 3000 * NS
     chance = random.Random(3)
     dips = sorted(chance.sample(range(3000), 5))
@@ -184,7 +184,7 @@ def test_a_long_span_is_reduced_to_its_points_and_loses_no_extreme(bench: StandI
 def test_a_wrong_question_is_answered_with_its_field(
     still: httpx.Client, query: dict[str, str], status: int, field: str, says: str
 ) -> None:
-    """RFC 9457: a problem body; CONTRACT: every refusal names the field."""
+    """RFC 9457: a problem body; every refusal names the field."""
     answer = still.get("/api/samples", params=query)
     body = answer.json()
     assert answer.headers["content-type"] == "application/problem+json"

@@ -1,4 +1,4 @@
-"""Who may read and who may act. CONTRACT: changes need the token; reading needs it wherever the address is not loopback."""
+"""Who may read and who may act: changes need the token; reading needs it wherever the address is not loopback."""
 
 from __future__ import annotations
 
