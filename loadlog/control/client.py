@@ -6,15 +6,21 @@ import json
 import socket
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from loadlog.control.address import SOCKET_NAME, VIEWER_SOCKET, socket_address
 from loadlog.model.errors import LoadlogError, RefusedError, StoreError, UsageError
 
 _CLASS_OF_STATUS: dict[int, type[LoadlogError]] = {1: RefusedError, 2: UsageError, 4: StoreError}
-
-
 _WHO = {SOCKET_NAME: "recorder", VIEWER_SOCKET: "viewer"}
+
+
+class Control(Protocol):
+    """Who takes orders: a `ControlClient`, or what stands in for one."""
+
+    def call(self, order: str, **fields: Any) -> dict[str, Any]:
+        """The answer's fields; raises `LoadlogError` when refused or out of reach."""
+        ...
 
 
 class ControlClient:

@@ -13,9 +13,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from loadlog.config import ForwardConfig, nearest
+from loadlog.control.client import Control
 from loadlog.forwarder.courier import Around, Buses, Courier
 from loadlog.forwarder.facts import State, TargetFacts
 from loadlog.forwarder.sender import Credentials, Sender
@@ -30,12 +31,6 @@ OPEN_AGAIN_S = 10.0
 REPORT_S = 2.0
 END_S = 3.0  # how long `stop` waits for a request under way
 _log = logging.getLogger(__name__)
-
-
-class Control(Protocol):
-    """Orders to the recorder."""
-
-    def call(self, order: str, **fields: Any) -> dict[str, Any]: ...
 
 
 class Forwarding:

@@ -12,11 +12,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from loadlog.config import NotifyConfig
 from loadlog.config.notify import HEARTBEAT
+from loadlog.control.client import Control
 from loadlog.model.errors import ConfigError, LoadlogError, StoreError
 from loadlog.notify.courier import Courier
 from loadlog.notify.desks import Around, Desks
@@ -35,12 +36,6 @@ OPEN_AGAIN_S = 10.0
 END_S = 3.0
 FAILING_S = 60.0  # an address that accepts nothing for so long is an event
 _log = logging.getLogger(__name__)
-
-
-class Control(Protocol):
-    """Orders to the recorder."""
-
-    def call(self, order: str, **fields: Any) -> dict[str, Any]: ...
 
 
 def check_notify(config: NotifyConfig, where: str) -> ZoneInfo:

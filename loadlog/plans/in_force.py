@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from loadlog.config.plan import PlanConfig
-from loadlog.control.client import ControlClient
+from loadlog.control.client import Control
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError
 
@@ -32,7 +32,7 @@ class InForce:
     """``read``: the file as it is now; raises `LoadlogError` where it is refused. One thread looks, any may ask for `now`."""
 
     def __init__(
-        self, first: PlanSet, control: ControlClient, read: Callable[[], PlanSet], monotonic_s: Callable[[], float]
+        self, first: PlanSet, control: Control, read: Callable[[], PlanSet], monotonic_s: Callable[[], float]
     ) -> None:  # fmt: skip
         self.now = first
         self._control, self._read, self._monotonic_s = control, read, monotonic_s

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Sequence
 
 from loadlog.config.plan import PlanConfig, recorded_plan
-from loadlog.control.client import ControlClient
+from loadlog.control.client import Control
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.errors import LoadlogError, StoreError
 from loadlog.model.run import RunInfo
@@ -53,7 +53,7 @@ class Plans:
         self,
         in_force: Callable[[], PlanSet],
         archive: Archive,
-        control: ControlClient,
+        control: Control,
         utc_ns: Callable[[], int],
         claim: Callable[[], object] = lambda: None,
     ) -> None:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
+from loadlog.control.client import Control
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, StoreError
@@ -29,14 +30,6 @@ PROGRESS_AGE_S = 2.0
 GROWTH_AGE_S = 60.0
 FRESH_S = 10.0  # a bench whose newest sample is older than this (or three poll periods) is not ready
 MAX_POINTS = 5000
-
-
-class Control(Protocol):
-    """Orders to the recorder (`control.client.ControlClient`)."""
-
-    def call(self, order: str, **fields: Any) -> dict[str, Any]:
-        """The answer's fields; raises `LoadlogError` when refused or unreachable."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
