@@ -50,6 +50,17 @@ class Bench:
         """The profile of a device of this bench."""
         return self.profiles[device.profile].profile
 
+    def configured(self, name: str) -> tuple[DeviceConfig, BusConfig]:
+        """A device of this bench and its bus, as the file has them.
+
+        Raises:
+            KeyError: there is no such device.
+        """
+        for device in self.config.device:
+            if device.name == name:
+                return device, next(bus for bus in self.config.bus if bus.name == device.bus)
+        raise KeyError(name)
+
     def on_bus(self, bus: BusConfig) -> list[DeviceConfig]:
         """The devices of a bus, in the order of the file."""
         return [d for d in self.config.device if d.bus == bus.name]

@@ -93,8 +93,7 @@ class Instruments:
 
     def _poll(self, name: str) -> DeviceRead:
         bench = self._bench
-        device = next(d for d in bench.config.device if d.name == name)
-        bus = next(b for b in bench.config.bus if b.name == device.bus)
+        device, bus = bench.configured(name)
         return read_device(bus, device, bench.devices[name], bench.profile_of(device), open_link(bus, self._clock), self._clock)
 
     def against(self, device: str, meter: str, channels: Sequence[str], condition: str) -> list[tuple[Reference, Taken]]:

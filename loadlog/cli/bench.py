@@ -167,8 +167,7 @@ def _read(bench: Bench, name: str, panel: dict[str, float]) -> DeviceRead:
     from loadlog.bringup import read_device
     from loadlog.bus import SystemClock, open_link
 
-    device = next(d for d in bench.config.device if d.name == name)
-    bus = next(b for b in bench.config.bus if b.name == device.bus)
+    device, bus = bench.configured(name)
     clock = SystemClock()
     return read_device(bus, device, bench.devices[name], bench.profile_of(device), open_link(bus, clock), clock, panel)
 

@@ -23,7 +23,7 @@ from typing import Any
 from loadlog.acquisition import BusPoller, PolledDevice
 from loadlog.acquisition.stamps import SteadyUtc
 from loadlog.bus import SystemClock, open_link
-from loadlog.config import PlanConfig
+from loadlog.config import BusConfig, PlanConfig
 from loadlog.control.server import ControlServer
 from loadlog.detectors import COMPILED
 from loadlog.loading import Bench, load_bench
@@ -89,8 +89,7 @@ class Recorder:
         self._begin_detecting()
         self._next_learned_s = self._facts_until_s = 0.0
         self._known: dict[str, Any] = {}
-        self._pollers = {bus.name: self._poller(bus.name) for bus in bench.config.bus}
-        self._bus_of = {d.name: d.bus for d in bench.config.device}
+        self._pollers = {bus.name: self._poller(bus) for bus in bench.config.bus}
         self._actions = Actions(bench.config.protective_action, self._switch_off, self._ordered)
         self._control = ControlServer(bench.data_dir, self._from_socket)
         self._orders = Orders(self)
@@ -346,12 +345,11 @@ class Recorder:
         self._journal.put_circumstance(self._pipeline.order(device, "input_on", 0, t_utc_ns))
 
     def _switch_off(self, device: str) -> Future[Any]:
-        config = next(d for d in self._bench.config.device if d.name == device)
+        config, bus = self._bench.configured(device)
         request = self._bench.profile_of(config).write("input_off")
-        return self._pollers[self._bus_of[device]].submit(device, request)
+        return self._pollers[bus.name].submit(device, request)
 
-    def _poller(self, bus_name: str) -> BusPoller:
-        bus = next(b for b in self._bench.config.bus if b.name == bus_name)
+    def _poller(self, bus: BusConfig) -> BusPoller:
         line = Line(bus.baudrate, bus.bits_per_character) if bus.port else None
         polled = []
         for device in self._bench.on_bus(bus):
