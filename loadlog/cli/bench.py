@@ -15,6 +15,7 @@ from loadlog.model.errors import BusError, DeviceError, UsageError
 if TYPE_CHECKING:
     from loadlog.bringup import DeviceRead
     from loadlog.loading import Bench
+    from loadlog.profiles.budget import BusBudget, DeviceBudget
 
 
 def _plan_starts(bench: Bench) -> list[tuple[str, str | None]]:
@@ -71,12 +72,9 @@ def check(config_path: Path, as_json: bool) -> int:
         check_names(bench.config.bench.name, bench.devices.values(), str(config_path))
     notices, missing = _notices(bench)
     starts = _plan_starts(bench)
+    remarks = [*bench.remarks(), *missing]
     if as_json:
-        facts: dict[str, Any] = {
-            "bench": bench.config.bench.name,
-            "buses": [plain(b.to_json()) for b in budgets],
-            "remarks": [*bench.remarks(), *missing],
-        }
+        facts: dict[str, Any] = {"bench": bench.config.bench.name, "buses": [plain(b.to_json()) for b in budgets], "remarks": remarks}
         facts["plans"] = [{"plan": name, "next_start": start} for name, start in starts]
         facts["protective_actions"] = [{"device": a.device, "action": a.action, "on": list(a.on)} for a in bench.config.protective_action]
         facts["forward"] = [{"name": target.name, "kind": target.kind, "url": target.url} for target in bench.config.forward]
@@ -85,25 +83,8 @@ def check(config_path: Path, as_json: bool) -> int:
     for name, start in starts:
         click.echo(f"plan {name}: {f'next start {start[:19]}Z' if start else 'started by order'}")
     for budget in budgets:
-        rows = [
-            (
-                d.device,
-                f"{d.rate_hz:g}",
-                f"{d.transactions_per_poll:.2f}",
-                _ms(d.wire_s_per_poll),
-                f"{100 * d.share:.1f} %",
-                _rate(d.highest_rate_hz),
-            )
-            for d in budget.devices
-        ]
-        wire = "wire time" if budget.computable else "time (estimate)"
-        columns = ["device", "rate 1/s", "transactions a poll", f"{wire} a poll", "share of the bus", "highest rate 1/s"]
-        print_table(f"bus {budget.bus}: {budget.kind} {budget.address}", columns, rows, right=[1, 2, 3, 4, 5])
-        click.echo(f"in all {budget.transactions_per_s:.1f} transactions/s, {100 * budget.share:.1f} % of the bus")
-        for note in budget.notes:
-            click.echo(f"note: {note}")
-        click.echo()
-    for remark in (*bench.remarks(), *missing):
+        _show_budget(budget)
+    for remark in remarks:
         click.echo(f"note: {remark}")
     for action in bench.config.protective_action:
         click.echo(f"protective action: {action.action} of {action.device} on {', '.join(action.on)}. It is not a safety device.")
@@ -114,12 +95,22 @@ def check(config_path: Path, as_json: bool) -> int:
     return 0
 
 
-def _ms(seconds: float) -> str:
-    return f"{1000 * seconds:.2f} ms"
+def _show_budget(budget: BusBudget) -> None:
+    wire = "wire time" if budget.computable else "time (estimate)"
+    columns = ["device", "rate 1/s", "transactions a poll", f"{wire} a poll", "share of the bus", "highest rate 1/s"]
+    print_table(f"bus {budget.bus}: {budget.kind} {budget.address}", columns, map(_budget_row, budget.devices), right=[1, 2, 3, 4, 5])
+    click.echo(f"in all {budget.transactions_per_s:.1f} transactions/s, {100 * budget.share:.1f} % of the bus")
+    for note in budget.notes:
+        click.echo(f"note: {note}")
+    click.echo()
 
 
-def _rate(rate_hz: float) -> str:
-    return f"{rate_hz:.3g}" if rate_hz < 1000 else "–"
+def _budget_row(device: DeviceBudget) -> tuple[str, ...]:
+    highest = f"{device.highest_rate_hz:.3g}" if device.highest_rate_hz < 1000 else "–"
+    return (
+        device.device, f"{device.rate_hz:g}", f"{device.transactions_per_poll:.2f}", f"{1000 * device.wire_s_per_poll:.2f} ms",
+        f"{100 * device.share:.1f} %", highest,
+    )  # fmt: skip
 
 
 @click.command()
