@@ -83,6 +83,12 @@ def say(text: str, *, err: bool = False) -> None:
     click.echo(shown(text), err=err)
 
 
+def say_left_out(lines: Iterable[str]) -> None:
+    """Which recordings could not be read, a line each, on standard error: a list, for programs too, lacks what stands in them."""
+    for line in lines:
+        say(f"loadlog: left out: {line}", err=True)
+
+
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], right: Sequence[int] = ()) -> None:
     """A table for people; as wide as the terminal, or unwrapped when the output is a file or pipe."""
     from rich.console import Console

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import config_option, json_option, pick, print_json, print_table, say
+from loadlog.cli.common import config_option, json_option, pick, print_json, print_table, say_left_out
 from loadlog.model.clock import NS, format_utc, parse_utc
 from loadlog.model.duration import parse_duration
 from loadlog.model.errors import UsageError
@@ -32,6 +32,7 @@ def events(
         pick(kind, KINDS, "event kind")
     run = archive.run(run_id).id if run_id else None
     found = archive.events(run=run, since_ns=_since(since), kinds=kinds, active=True if active else None, device=device)
+    say_left_out(archive.damaged.values())
     if as_json:
         for event in found:
             print_json(event.to_json())
@@ -41,7 +42,6 @@ def events(
         for name, known in sorted(archive.learned(run).items()):
             if known.learning and device in (None, name):
                 click.echo(f"{name} is learning, and silent until then: {', '.join(sorted(known.learning))}")
-    _warn_damaged(archive)
     return 0
 
 
@@ -76,11 +76,6 @@ def _archive(config_path: Path) -> Any:
     from loadlog.store import Archive
 
     return Archive(load_bench(config_path).data_dir)
-
-
-def _warn_damaged(archive: Any) -> None:
-    for line in archive.damaged.values():
-        say(f"loadlog: left out: {line}", err=True)
 
 
 def _since(text: str | None) -> int | None:

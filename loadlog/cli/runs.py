@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Duration, Suggesting, config_option, json_option, print_json, print_table, say
+from loadlog.cli.common import Duration, Suggesting, config_option, json_option, print_json, print_table, say, say_left_out
 from loadlog.model.clock import NS, format_utc
 from loadlog.model.run import RunInfo
 
@@ -87,6 +87,7 @@ def list_(config_path: Path, as_json: bool) -> int:
     runs = sorted(archive.runs(), key=lambda r: -r.started_utc_ns)
     now_ns = time.time_ns()
     going_on = {r.id: progress(archive, r, now_ns) for r in runs if r.ended_utc_ns is None}
+    say_left_out(archive.damaged.values())
     if as_json:
         for item in runs:
             print_json(run_json(item, going_on.get(item.id)))
@@ -97,8 +98,6 @@ def list_(config_path: Path, as_json: bool) -> int:
         for r in runs
     ]  # fmt: skip
     print_table("", ["run", "started", "lasted", "readings", "devices", "state"], rows)
-    for line in archive.damaged.values():
-        say(f"loadlog: left out: {line}", err=True)
     return 0
 
 

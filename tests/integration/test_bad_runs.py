@@ -274,6 +274,17 @@ def test_a_program_gets_facts_of_what_was_done(tmp_path: Path, loadlog: Any) -> 
     assert "csv goes into a file with --json (give --output soak-0001.csv)" in err
 
 
+@pytest.mark.parametrize("arguments", [("events",), ("run", "list")])
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_a_list_says_which_recordings_it_lacks(tmp_path: Path, loadlog: Any, arguments: tuple[str, ...], form: tuple[str, ...]) -> None:
+    bench = recorded(tmp_path, one_sample)
+    (bench / "data" / "recordings" / "run-soak-0002.sqlite").write_bytes(b"x" * 8192)
+    status, _, err = loadlog(bench, *arguments, *form)
+    assert status == 0
+    assert err.startswith("loadlog: left out: ")
+    assert "run-soak-0002.sqlite: is damaged" in err
+
+
 @pytest.mark.parametrize("older", [True, False])
 def test_the_last_run_is_not_the_one_before_it(tmp_path: Path, loadlog: Any, older: bool) -> None:
     """The file of the newest run is damaged: who asks for the last one in the morning is told so, and not given yesterday's."""
