@@ -38,8 +38,8 @@ class Hole:
 
 @dataclass(frozen=True, slots=True)
 class RegisterRange:
-    """``words``: address -> word (or bit), of those that exist. ``blocks``: the reads (first, count) that work, never two joined to one: the
-    instrument may refuse that."""
+    """``words``: address -> word (or bit), of those that exist. ``blocks``: the reads (first, count) that work; two of them at once the
+    instrument may refuse."""
 
     unit: int
     function: int

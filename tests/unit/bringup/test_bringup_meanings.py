@@ -1,5 +1,5 @@
-"""What words may mean. Floats as other Modbus packages encode them (12.5 is 0x4148 0x0000; π is 0x4049 0x0FDB), registers from the manual of
-the simulated load; the rest is arithmetic."""
+"""What words may mean. Floats as other Modbus packages encode them (12.5 is 0x4148 0x0000; π is 0x4049 0x0FDB), registers from the manual
+of the simulated load; the rest is arithmetic."""
 
 from __future__ import annotations
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pty
 import re
+import termios
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -21,13 +22,19 @@ NOBODY = 65534
 
 
 @pytest.fixture
-def slave() -> Iterator[str]:
+def line() -> Iterator[tuple[int, str]]:
+    """The master's descriptor and the slave's name; nobody has the slave open."""
     master, slave = pty.openpty()
     tty.setraw(slave)
     name = os.ttyname(slave)
     os.close(slave)
-    yield name
+    yield master, name
     os.close(master)
+
+
+@pytest.fixture
+def slave(line: tuple[int, str]) -> str:
+    return line[1]
 
 
 def config(port: str | Path, **more: object) -> BusConfig:
@@ -166,7 +173,15 @@ def test_driver_without_rs485_is_warned_of(slave: str) -> None:
 
 @pytest.mark.parametrize("baudrate", [300, 9600, 250_000, 4_000_000])
 @pytest.mark.parametrize("parity", ["N", "E", "O"])
-def test_settings_are_taken(slave: str, baudrate: int, parity: str) -> None:
-    link = open_link(config(slave, baudrate=baudrate, parity=parity, stop_bits=2), SystemClock())
+@pytest.mark.parametrize("stop_bits", [1, 2])
+def test_settings_are_taken(line: tuple[int, str], baudrate: int, parity: str, stop_bits: int) -> None:
+    """Read back over the master. A pseudo-terminal forgets whether there is parity, but not of which kind; termios has no 250,000."""
+    master, slave = line
+    link = open_link(config(slave, baudrate=baudrate, parity=parity, stop_bits=stop_bits), SystemClock())
     link.open()
+    _, _, control, _, *speeds, _ = termios.tcgetattr(master)
     link.close()
+    assert bool(control & termios.CSTOPB) is (stop_bits == 2)
+    assert bool(control & termios.PARODD) is (parity == "O")
+    if baudrate != 250_000:
+        assert speeds == [getattr(termios, f"B{baudrate}")] * 2

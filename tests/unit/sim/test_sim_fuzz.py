@@ -49,13 +49,21 @@ def test_a_line_recovers_from_any_bytes(pieces: list[bytes]) -> None:
     assert line.take(now_ns + 30_000_000) == frames.rtu_frame(1, bytes.fromhex("03024C31"))
 
 
-@given(st.lists(st.binary(max_size=40), max_size=8))
-def test_a_modbus_tcp_connection_ends_or_goes_on(pieces: list[bytes]) -> None:
+@given(st.lists(st.one_of(st.binary(max_size=40), st.just(frames.mbap_frame(7, 1, MODEL_PDU))), max_size=8), st.integers(1, 20))
+def test_a_modbus_tcp_connection_ends_or_goes_on_however_the_bytes_are_cut(messages: list[bytes], size: int) -> None:
     model = MODELS[0]
-    connection = MbapConnection("line", {1: Unit("load", lambda pdu: answer_pdu(model, pdu))}, WireFaults(random.Random(1)), WireLog())
-    for piece in pieces:
-        connection.receive(piece, 0)
-    connection.take(1)
+    whole, cut = (
+        MbapConnection("line", {1: Unit("load", lambda pdu: answer_pdu(model, pdu))}, WireFaults(random.Random(1)), WireLog())
+        for _ in range(2)
+    )
+    sent = b"".join(messages)
+    whole.receive(sent, 0)
+    for start in range(0, len(sent), size):
+        cut.receive(sent[start : start + size], 0)
+    answered = whole.take(1)
+    assert (cut.take(1), cut.broken) == (answered, whole.broken)
+    sound = answered.count(frames.mbap_frame(7, 1, bytes.fromhex("03024C31")))
+    assert sound >= next((n for n, message in enumerate(messages) if message != frames.mbap_frame(7, 1, MODEL_PDU)), len(messages))
 
 
 @settings(max_examples=300)
