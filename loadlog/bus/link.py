@@ -11,12 +11,10 @@ from dataclasses import dataclass, fields
 from typing import Protocol
 
 from loadlog.bus.clock import ask_for_fine_timers
-from loadlog.model.clock import Clock
+from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause
 from loadlog.model.wire import LinkFailure, LinkTraits, Reply, Request
-
-NS = 1_000_000_000
 
 
 class PortLostError(BusError):

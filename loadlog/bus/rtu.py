@@ -33,9 +33,9 @@ from loadlog.bus.framing import (
     has_passed,
     looks_like_answer,
 )
-from loadlog.bus.link import NS, LinkBase, PortLostError, Stream
+from loadlog.bus.link import LinkBase, PortLostError, Stream
 from loadlog.bus.pdu import Exchange, Fault, decode, exchange, is_exception
-from loadlog.model.clock import Clock
+from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause
 from loadlog.model.wire import Line, LinkFailure, LinkTraits, ModbusRead, ModbusWrite, Reply, Request

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import re
 
-from loadlog.bus.link import NS, LinkBase, PortLostError, Stream
-from loadlog.model.clock import Clock
+from loadlog.bus.link import LinkBase, PortLostError, Stream
+from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause
 from loadlog.model.wire import Line, LinkFailure, LinkTraits, Reply, Request, ScpiCommand, ScpiQuery

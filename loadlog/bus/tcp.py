@@ -13,10 +13,10 @@ import socket
 import struct
 
 from loadlog.bus.descriptor import Descriptor
-from loadlog.bus.link import NS, LinkBase, PortLostError, Stream
+from loadlog.bus.link import LinkBase, PortLostError, Stream
 from loadlog.bus.pdu import Exchange, Fault, decode, exchange
 from loadlog.config import BusConfig
-from loadlog.model.clock import Clock
+from loadlog.model.clock import NS, Clock
 from loadlog.model.errors import BusError
 from loadlog.model.sample import FailureCause
 from loadlog.model.wire import LinkFailure, LinkTraits, ModbusRead, ModbusWrite, Reply, Request

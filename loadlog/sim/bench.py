@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from loadlog.model.clock import NS
 from loadlog.sim import noise
 from loadlog.sim.battery import Battery, BatteryForm
 from loadlog.sim.bench_faults import PhysicalFaults
@@ -18,7 +19,7 @@ from loadlog.sim.noise import Chance
 from loadlog.sim.scenario import Scenario, ThermocouplesConfig
 from loadlog.sim.stations import LoadState, LoadUnit, Station
 from loadlog.sim.supply import Supply, SupplyForm
-from loadlog.sim.timetable import NS, Fault, Timetable
+from loadlog.sim.timetable import Fault, Timetable
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
+from loadlog.model.clock import NS
 from loadlog.model.errors import UsageError
 from loadlog.sim.bench import Bench
 from loadlog.sim.faults import FAULTS
@@ -30,7 +31,7 @@ from loadlog.sim.scenario import LineConfig, Scenario
 from loadlog.sim.scpi import ScpiInstrument, ScpiLoad, ScpiMeter
 from loadlog.sim.serial_line import SerialLine
 from loadlog.sim.tcp_line import TcpLine
-from loadlog.sim.timetable import NS, Fault
+from loadlog.sim.timetable import Fault
 from loadlog.sim.wire_faults import WireFaults
 
 T = TypeVar("T")

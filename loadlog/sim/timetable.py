@@ -6,8 +6,6 @@ import heapq
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-NS = 1_000_000_000
-
 
 @dataclass(frozen=True, slots=True)
 class Fault:

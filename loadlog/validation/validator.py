@@ -143,9 +143,8 @@ class Validator:
         if item.texts:
             wrong = [n for n, text in item.texts.items() if self._identity.setdefault(n, text) != text]
             self._wrong_identity = "; ".join(f"{n}: expected {self._identity[n]!r}, found {item.texts[n]!r}" for n in wrong)
-        if (
-            self._wrong_identity or "identity_changed" in item.reasons.values()
-        ):  # the latter in a replay: texts are not stored, the verdict is
+        # In a replay the reason comes with the reading: texts are not stored, the verdict is.
+        if self._wrong_identity or "identity_changed" in item.reasons.values():
             for name in fresh:
                 self._channels[name].reason = "identity_changed"
 

@@ -6,8 +6,9 @@ import random
 
 import pytest
 
+from loadlog.model.clock import NS
 from loadlog.sim.bench import Bench
-from loadlog.sim.timetable import NS, Fault
+from loadlog.sim.timetable import Fault
 from tests.unit.sim.bench_help import ONE_LOAD, bench, scenario
 
 NIGHT = """
