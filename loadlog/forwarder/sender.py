@@ -134,10 +134,6 @@ class Sender:
         answer = self._api.call_api("/write", "POST", query_params=query, header_params=headers, body=body, urlopen_kw=direct)
         return answer
 
-    def close(self) -> None:
-        """Give the connection back."""
-        self._client.close()
-
 
 def reason_of(exc: BaseException, timeout_s: float) -> str:
     """A network error in plain words: urllib3 wraps the cause several times, and calls a refused connection a time-out."""

@@ -19,7 +19,6 @@ COMMON_CHANNELS = (
 )  # fmt: skip
 MODES = ("cc", "cv", "cp", "cr")
 WRITES = ("input_off", "input_on", "setpoint")
-ROLES = ("load", "supply", "meter", "thermometer")
 COUNT_MAX = 2**63 - 1  # a count is kept as a signed 64-bit integer
 
 

@@ -1,7 +1,7 @@
 """The power path between a source and a load: two copper leads and their contacts, both warming under current.
 
-Copper: 0.393 %/K at 20 °C, resistivity 17.241 mΩ·mm²/m (International Annealed Copper Standard). A contact has no temperature law of its
-own here: its resistance is what the scenario or a fault says, its heat warms the connector body through one pole.
+Copper: 0.393 %/K at 20 °C (International Annealed Copper Standard). A contact has no temperature law of its own here: its resistance is
+what the scenario or a fault says, its heat warms the connector body through one pole.
 """
 
 from __future__ import annotations
@@ -11,18 +11,12 @@ from dataclasses import dataclass
 from loadlog.sim.thermal import Pole
 
 COPPER_PER_K = 0.00393
-COPPER_OHM_MM2_PER_M = 17.241e-3
 REFERENCE_C = 20.0
 
 
 def copper_ohm(ohm_at_20c: float, temperature_c: float) -> float:
     """Resistance of a copper conductor at a temperature."""
     return ohm_at_20c * (1.0 + COPPER_PER_K * (temperature_c - REFERENCE_C))
-
-
-def conductor_ohm(area_mm2: float, length_m: float) -> float:
-    """Resistance at 20 °C of one annealed copper conductor, computed from its section."""
-    return COPPER_OHM_MM2_PER_M * length_m / area_mm2
 
 
 @dataclass(frozen=True, slots=True)

@@ -301,7 +301,6 @@ def _freeze(world: World) -> None:
         instrument.frozen = instrument.last
 
 
-REMOTE_STOP = frozenset[str]()
 LOCAL_STOP = frozenset({"supply_trip", "open_circuit"})
 FAULTY: Mapping[str, Maker] = {
     "sense off, CC, path known": sense(mode="CC", path_known=True),
