@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from typing import Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
+from loadlog.config.explained import explain, read_toml
 from loadlog.config.section import Name, Section
 from loadlog.model.duration import LONGEST_S, parse_duration
-from loadlog.model.errors import UsageError
+from loadlog.model.errors import ConfigError, UsageError
 from loadlog.model.event import KINDS
 
 CRON_FIELDS = 5  # minute hour day month weekday
@@ -134,10 +134,14 @@ class PlanConfig(Section):
 
 
 def recorded_plan(text: str, name: str) -> PlanConfig | None:
-    """The plan of that name in a configuration as a run recorded it; None where there was none, or it cannot be read any more."""
+    """The plan of that name in a configuration as a run recorded it; None where there was none. A number in quotes, which earlier versions
+    took, is taken here.
+
+    Raises:
+        ConfigError: it was there and cannot be read by this version.
+    """
+    found = next((plan for plan in read_toml(text, "as recorded").get("plan", []) if plan.get("name") == name), None)
     try:
-        plans = tomllib.loads(text).get("plan", [])
-        found = next((plan for plan in plans if plan.get("name") == name), None)
-        return None if found is None else PlanConfig.model_validate(found)
-    except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError):
-        return None
+        return None if found is None else PlanConfig.model_validate(found, strict=False)
+    except ValidationError as exc:
+        raise ConfigError(f"plan {name}: {explain(exc, PlanConfig, found)}", where="as recorded") from exc

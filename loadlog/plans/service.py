@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from loadlog.config.plan import PlanConfig, recorded_plan
 from loadlog.control.client import Control
 from loadlog.model.clock import NS, format_utc
-from loadlog.model.errors import LoadlogError, StoreError
+from loadlog.model.errors import ConfigError, LoadlogError, StoreError
 from loadlog.model.run import RunInfo
 from loadlog.plans.in_force import PlanSet
 from loadlog.plans.schedule import due
@@ -148,7 +148,7 @@ class Plans:
     def _watch(self, run: RunInfo) -> _Watched | None:
         try:
             plan = recorded_plan(self._archive.begun_with(run.id).config, run.name)
-        except StoreError as exc:
+        except (ConfigError, StoreError) as exc:
             if exc.retryable:
                 raise
             _log.warning("run %s: what ends it cannot be read: %s", run.id, exc)

@@ -33,7 +33,7 @@ def limits_of(run: RunInfo, config: str) -> tuple[AcceptanceLimit, ...]:
     try:
         plans = tomllib.loads(config).get("plan", [])
         plan = next((p for p in plans if p.get("name") == run.name), None)
-        found = [AcceptConfig.model_validate(a) for a in (plan or {}).get("accept", [])]
+        found = [AcceptConfig.model_validate(a, strict=False) for a in (plan or {}).get("accept", [])]  # as earlier versions took it
         return tuple(AcceptanceLimit(a.device, a.channel, a.statistic, a.low, a.high) for a in found)
     except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError, UsageError):
         return ()

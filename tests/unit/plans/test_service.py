@@ -215,6 +215,27 @@ def test_a_run_that_is_on_keeps_what_its_plan_said_when_it_began(bench: Bench, n
         assert (bench.orders[-1] == "run_stop") is (now == "earlier"), "the next run is of the plan as it is now"
 
 
+@pytest.mark.parametrize(
+    ("stop", "says"),
+    [
+        ('{ device = "load-1", voltage_below = "21.0" }', ""),
+        ("{ volts_below = 21.0 }", "plan soak: stop.volts_below: unknown key (nearest known: voltage_below)"),
+    ],
+)
+def test_a_plan_that_an_earlier_version_recorded_holds_or_is_said_not_to(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, stop: str, says: str
+) -> None:
+    monkeypatch.setitem(globals(), "toml", lambda plans: f'[[plan]]\nname = "soak"\ndevices = ["load-1"]\nstop = {stop}\n')
+    plans = bench.plans()
+    bench.call("run_start", name="soak")
+    plans.look()
+    bench.opened.put(*volts(24, 20, 20, 20))
+    bench.opened.flush()
+    plans.look()
+    assert bench.orders[-1] == ("run_start" if says else "run_stop")
+    assert (f"run soak-0001: what ends it cannot be read: as recorded: {says}" in caplog.text) is bool(says)
+
+
 def volts(*values: float) -> list[Sample]:
     return [sample(n, counts={"voltage_v": round(v * 1000), "current_a": 50_000, "input_on": 1}) for n, v in enumerate(values, 1)]
 
