@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from loadlog.cli.common import Number, config_option, json_option, pick, print_json, print_table
+from loadlog.cli.common import Number, config_option, json_option, pick, print_json, print_table, say
 from loadlog.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def _stored(bench: Bench, device: str) -> list[Point]:
             except UsageError as exc:
                 damaged.append(f"{verifications.NAME}: {exc}")
     for line in damaged:
-        click.echo(f"loadlog: {line}", err=True)
+        say(f"loadlog: {line}", err=True)
     return points
 
 

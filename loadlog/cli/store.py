@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from loadlog.cli.common import Suggesting, config_option, json_option, print_json, print_table
+from loadlog.cli.common import Suggesting, config_option, json_option, print_json, print_table, say
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
 
@@ -42,9 +42,9 @@ def status(config_path: Path, as_json: bool) -> int:
     full = "" if facts.days_until_full is None else f", full in {facts.days_until_full:.0f} days"
     click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
     for line in facts.damaged.values():
-        click.echo(f"loadlog: damaged: {line}", err=True)
+        say(f"loadlog: damaged: {line}", err=True)
     for line in facts.left_alone.values():
-        click.echo(f"loadlog: left alone: {line}", err=True)
+        say(f"loadlog: left alone: {line}", err=True)
     return 0
 
 
@@ -95,7 +95,7 @@ def backup(target: Path, run_id: str | None, config_path: Path, as_json: bool) -
             f"{done.folder}: {len(done.copied)} copied ({done.size_bytes / 1e6:.1f} MB in {done.seconds:.1f} s), {len(done.kept)} there"
         )
     for line in done.skipped.values():
-        click.echo(f"loadlog: not copied: {line}", err=True)
+        say(f"loadlog: not copied: {line}", err=True)
     return StoreError.exit_status if done.skipped else 0
 
 
@@ -123,12 +123,12 @@ def prune(dry_run: bool, config_path: Path, as_json: bool) -> int:
         print_json({"removed": not dry_run, **facts, "over_bytes": found.over_bytes})
         return 0
     for removal in found.removals:
-        click.echo(
+        say(
             f"{'would go' if dry_run else 'removed'}: {_names(removal.recordings)} ({removal.size_bytes / 1e6:.1f} MB): "
             + "; ".join(filter(None, (removal.why, removal.written)))
         )
     for spared in found.spared:
-        click.echo(f"stays: {_names(spared.recordings)}: {spared.why}")
+        say(f"stays: {_names(spared.recordings)}: {spared.why}")
     if not found.removals:
         click.echo("nothing to remove")
     if found.over_bytes:

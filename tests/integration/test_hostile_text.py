@@ -17,7 +17,8 @@ from tests.unit.web.stand_in import recording
 HOSTILE = "\x1b]0;owned\x07\x1b[2J\r\x9b31mred\x00\x7f"
 COMMANDS = [
     ("events",), ("run", "list"), ("run", "show", "x-0001"), ("review", "x-0001"), ("review", "x-0001", "--against", "x-0001"),
-    ("store", "status"), ("ack", "999"), ("events", "--kind", HOSTILE.replace("\0", "")), ("run", "show", HOSTILE.replace("\0", "")),
+    ("store", "status"), ("store", "verify"), ("ack", "999"), ("events", "--kind", HOSTILE.replace("\0", "")),
+    ("run", "show", HOSTILE.replace("\0", "")),
 ]  # fmt: skip
 
 
@@ -36,6 +37,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
         bench.add_note("x-0001", HOSTILE, HOSTILE)
         bench.flush()
         bench.stop_run("x-0001", HOSTILE)
+    (folder / "data" / "recordings" / f"run-{HOSTILE.replace(chr(0), '')}.sqlite").write_bytes(b"no recording")
     return configured(folder)
 
 
