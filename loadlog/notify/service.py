@@ -20,10 +20,11 @@ from loadlog.config.notify import HEARTBEAT
 from loadlog.control.client import Control
 from loadlog.model.errors import ConfigError, LoadlogError, StoreError
 from loadlog.notify.courier import Courier
-from loadlog.notify.desks import Around, Desks
+from loadlog.notify.desks import Around, Desks, policy_of
 from loadlog.notify.facts import AddressFacts, State
 from loadlog.notify.sender import Address, Outcome
 from loadlog.notify.text import Letterhead
+from loadlog.notify.unkept import Unkept
 from loadlog.notify.watch import GONE, STALLED, UNREADABLE, UNWRITTEN, Progress
 from loadlog.process.workers import Workers
 from loadlog.store import Archive
@@ -77,6 +78,8 @@ class Notices:
         self._ping, self._progress = heartbeat, Progress(period_s)
         self._monotonic_s, self._utc_ns = monotonic_s, utc_ns
         self._head = Letterhead(bench, check_notify(config, bench), config.page_url)
+        policies = {address.name: policy_of(address, config) for address in addresses}
+        self._unkept = Unkept(addresses, policies, self._head, monotonic_s, utc_ns)
         self._couriers: dict[str, Courier] = {}
         self._desks: Desks | None = None
         self._status: Mapping[str, Any] | None = None
@@ -127,11 +130,13 @@ class Notices:
             if desks.look(self._troubles(desks), self._status):
                 self._workers.wake_all()
             self._trouble = ""
+            self._unkept.over()
             self._report()
         except StoreError as exc:
             if str(exc) != self._trouble:
-                _log.error("nobody is told: %s", exc)
+                _log.error("nothing is kept of whom to tell: %s", exc)
             self._trouble = str(exc)
+            self._unkept.look(self._troubles(desks).get(UNWRITTEN) or str(exc))
         except Exception:  # a fault of ours must not end the notices for good
             _log.exception("notices failed")
             self._workers.wait(OPEN_AGAIN_S)

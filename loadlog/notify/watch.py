@@ -56,12 +56,12 @@ class Watch:
                 since_s, since_ns = self._since.setdefault(kind, (now_s, now_ns))
                 if kind not in self._told and now_s - since_s >= self._gone_s:
                     self._told[kind] = since_ns
-                    out.append(_news(kind, message, since_ns))
+                    out.append(news_of(kind, message, since_ns))
             else:
                 self._since.pop(kind, None)
                 if kind in self._told:
                     since_ns = self._told.pop(kind)
-                    out.append(_news(kind, f"over after {(now_ns - since_ns) / NS:.0f} s", since_ns, now_ns))
+                    out.append(news_of(kind, f"over after {(now_ns - since_ns) / NS:.0f} s", since_ns, now_ns))
         return out
 
     @property
@@ -74,5 +74,6 @@ class Watch:
         self._told = {kind: since for kind, since in told.items() if kind in _SEVERITY}
 
 
-def _news(kind: str, message: str, since_ns: int, until_ns: int | None = None) -> News:
+def news_of(kind: str, message: str, since_ns: int, until_ns: int | None = None) -> News:
+    """A trouble of the service."""
     return News(f"{kind}@{since_ns}", kind, _SEVERITY[kind], since_ns, since_ns, message, until_ns=until_ns, meaning=_MEANING[kind])

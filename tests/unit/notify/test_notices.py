@@ -17,6 +17,8 @@ from loadlog.notify.facts import State
 from loadlog.notify.heartbeat import load_heartbeat
 from loadlog.notify.sender import load_addresses
 from loadlog.notify.service import Notices
+from loadlog.store.connect import DiskFullError
+from loadlog.store.notify_state import NotifyState
 from loadlog.store.viewer_state import StateHolder, open_state
 from tests.unit.notify.receivers import Hook, free_port, hook_url, rude_server, web_hook
 from tests.unit.notify.test_desks import put, raised
@@ -210,3 +212,43 @@ def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
     config = NotifyConfig.model_validate({"urls_env": "X", "time_zone": "Europe/Atlantis"})
     with pytest.raises(ConfigError, match=r"notify\.time_zone: there is no time zone 'Europe/Atlantis'"):
         Notices("b", tmp_path, config, [], Recorder(), StateHolder(tmp_path))
+
+
+def test_a_full_disk_is_told_although_nothing_can_be_kept_of_it(
+    tmp_path: Path, journal: OpenJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The viewer's database lies on it too. Told once an address, again when it comes again; what is down is tried again."""
+    hook, recorder = Hook(), Recorder()
+    trouble = {"trouble": "/data: no room left on the disk; samples wait in memory"}
+    store: dict[str, str] = {}
+    recorder.call = lambda order, **_: {"samples": time.monotonic_ns(), "devices": [], "store": store}  # type: ignore[method-assign]
+    is_full = threading.Event()
+    keep = NotifyState.keep
+
+    def full(self: NotifyState, *what: Any) -> None:
+        if is_full.is_set():
+            raise DiskFullError("no room left on the disk", where="/data/viewer.sqlite", retryable=True)
+        keep(self, *what)
+
+    monkeypatch.setattr(NotifyState, "keep", full)
+    monkeypatch.setattr("loadlog.notify.desks.KEEP_S", 0.1)
+    monkeypatch.setattr("loadlog.notify.unkept.LASTS_S", 0.5)
+    with web_hook(hook) as port:
+        config = NotifyConfig.model_validate({"urls_env": "X", "group_s": 0, "recorder_gone_s": 5})
+        notices = Notices("b", tmp_path, config, load_addresses(config, tmp_path, {"X": hook_url(port)}), recorder, StateHolder(tmp_path))
+        notices.start()
+        wait_for(lambda: notices._desks is not None and notices._desks._follower is not None)
+        is_full.set()
+        store |= trouble
+        assert hook.count(1)
+        assert hook.bodies[0]["title"] == "ALARM: recordings unwritten (b)"
+        assert trouble["trouble"] in hook.bodies[0]["message"]
+        time.sleep(1.5)
+        assert len(hook.bodies) == 1
+        store.clear()
+        is_full.clear()
+        wait_for(lambda: not notices._trouble)
+        is_full.set()
+        assert hook.count(2)
+        assert "viewer.sqlite: no room left" in hook.bodies[1]["message"]
+        notices.stop()
