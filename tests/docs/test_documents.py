@@ -154,14 +154,14 @@ def test_the_command_line_starts_without_the_web_framework() -> None:
 
 
 def test_the_lines_for_a_notebook_run_as_they_stand(tmp_path: Path) -> None:
-    from tests.unit.store.recorded import OpenJournal, run_info, sample, snapshot
+    from tests.unit.store.recorded import OpenJournal, failed, run_info, sample, snapshot
 
     block, more = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S)
     assert len(block.splitlines()) == len(more.splitlines()) == 3
     (tmp_path / "data").mkdir()
     with OpenJournal(tmp_path / "data") as opened:
         opened.journal.start_run(run_info(), snapshot())
-        opened.put(sample(7), sample(14))
+        opened.put(sample(7), failed(10), sample(14))
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     done = subprocess.run([sys.executable, "-c", block + more], cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
     assert done.stdout.startswith("2027-01-15T07:00:01.400000000 24.0 V\n"), done.stderr
