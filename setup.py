@@ -5,8 +5,7 @@
 The same sources, which tell the same, bit for bit, as Python running them; so a replay with the one repeats what the other told. For that:
 
 - a product and a sum stay two operations (gcc joins them where the machine can, as ARM does);
-- functions of libm are called, as Python calls them; the compiler would make ``x * x`` of ``x ** 2``, which differs in the last place;
-- ``sum`` stays Python's, which compensates since 3.12; mypyc's own loop does not.
+- functions of libm are called, as Python calls them; the compiler would make ``x * x`` of ``x ** 2``, which differs in the last place.
 
 Only wheels: an extension module in the checkout would be imported instead of the source that is edited beside it.
 """
@@ -37,9 +36,7 @@ def pinned() -> list[str]:
 def compiled() -> tuple[list[Extension], str]:
     """The detectors as extension modules, and the folder in which they are built."""
     from mypyc.build import mypycify
-    from mypyc.irbuild.specialize import specializers
 
-    del specializers["builtins.sum", None]
     folder = tempfile.mkdtemp(prefix="loadlog-compiled-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     modules = sorted(str(path) for path in Path("loadlog/detectors").glob("*.py") if path.name != "__init__.py")

@@ -94,7 +94,7 @@ class Group:
             return finding
         rest = {k: p for k, p in finding.alternatives.items() if k != "instrument_drift"}
         evidence = {k: v for k, v in finding.evidence.items() if k != "would_decide"} | {"also_seen_by": self.witness.peer.device.name}
-        sure = round(1.0 - sum(rest.values()), 4)
+        sure = round(1.0 - math.fsum(rest.values()), 4)
         return replace(finding, group=self.device.group, alternatives=rest, confidence=sure, evidence=evidence)
 
 

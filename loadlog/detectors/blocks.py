@@ -59,19 +59,19 @@ def condense(values: Sequence[float]) -> Block:
     """The block of at least `LEAST_SAMPLES`. Sums are taken relative to the first value, so a large level costs no digits."""
     n, first = len(values), values[0]
     offsets = array("d", [v - first for v in values])
-    total = sum(offsets)
+    total = math.fsum(offsets)
     middle = 0.5 * (n - 1)
-    first_moment, squares = sum(map(mul, offsets, range(n))), sum(map(mul, offsets, offsets))
-    second_moment = sum(map(mul, offsets, _squares(n)))
+    first_moment, squares = math.fsum(map(mul, offsets, range(n))), math.fsum(map(mul, offsets, offsets))
+    second_moment = math.fsum(map(mul, offsets, _squares(n)))
     slope = first_moment - middle * total
     bend = second_moment - 2.0 * middle * first_moment + (middle * middle - (n * n - 1.0) / 12.0) * total
     line, parabola = n * (n * n - 1.0) / 12.0, n * (n * n - 1.0) * (n * n - 4.0) / 180.0
     residual = max(squares - total * total / n - slope * slope / line - bend * bend / parabola, 0.0)
     differences = array("d", map(sub, offsets[1:], offsets))
-    successive = sum(map(mul, differences, differences)) / (n - 1)
+    successive = math.fsum(map(mul, differences, differences)) / (n - 1)
     variance = residual / (n - 3)
     quarter = n // 4
-    means = [sum(offsets[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
+    means = [math.fsum(offsets[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
     jump = max(abs(means[k + 1] - means[k]) for k in range(3))
     correlation = 1.0 - 0.5 * successive / variance if variance > 0.0 else 0.0
     return Block(first + total / n, jump, first + means[0], first + means[3], variance, max(min(correlation, 0.999), -0.999), n)

@@ -80,7 +80,7 @@ class Communication(Stateless):
         onset = onset_between(self._last_failed, sample)
         name = self._device.name
         causes = dict(self._causes)
-        evidence: dict[str, object] = {"failed_polls": sum(causes.values()), "causes": causes}
+        evidence: dict[str, object] = {"failed_polls": self._causes.total(), "causes": causes}
         if self._last_valid is not None:
             evidence["outage_s"] = round((sample.stamp.t_utc_ns - self._last_valid.stamp.t_utc_ns) / 1e9, 3)
         return (

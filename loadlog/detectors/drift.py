@@ -104,7 +104,7 @@ def _voltage_explains(channel: Channel, channels: Sequence[Channel], sample: Sam
 def _mean_v(channels: Sequence[Channel], minutes: int) -> float | None:
     """Of the voltage over the last minutes; None when there are not as many."""
     known = next((c.drift.minutes for c in channels if c.name == "voltage_v"), ())
-    return sum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
+    return math.fsum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
 
 
 def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, size: int, sample: Sample, group: Group) -> Finding:
@@ -114,7 +114,7 @@ def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, s
     own = 0.5 * max(0.0, 1.0 - abs(drift.last) / bound) if bound > 0.0 else 0.0
     shares = {"temperature_effect": by_heat * (1.0 - own), "instrument_drift": own * (1.0 - by_heat)}
     others = {k: round(p, 4) for k, p in shares.items() if p >= 0.005}
-    confidence = round(1.0 - sum(others.values()), 4)
+    confidence = round(1.0 - math.fsum(others.values()), 4)
     hours = max(drift.since, 1) / 60.0 * channel.minutes.blocks * BLOCK_S / 60.0 * max(size * group.device.period_s / BLOCK_S, 1.0)
     evidence: dict[str, Any] = {
         "channel": spec.name, "settled": digits(reference), "value": digits(reference + drift.last), "change": digits(drift.last),

@@ -154,7 +154,7 @@ class DriftChart:
         self.threshold = uncertainty + factor * deviation * math.sqrt(1.0 + 1.0 / LEAST_MINUTES)
         self.shows = abs(mean - self.reference) > deviation
         recent = list(self.minutes)[-LAST:]
-        self.last = sum(recent) / len(recent) - self.reference
+        self.last = math.fsum(recent) / len(recent) - self.reference
         beyond = abs(self.last) > self.threshold and all((m - self.reference) * self.last > 0.0 for m in recent)
         self.departs = (max(self.departs, 0) + 1 if self.last > 0.0 else min(self.departs, 0) - 1) if beyond else 0
 

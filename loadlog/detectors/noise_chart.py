@@ -80,7 +80,7 @@ class NoiseChart:
     @property
     def now(self) -> float:
         """Deviation over the blocks that departed."""
-        return math.sqrt(sum(self._far) / len(self._far)) if self._far else self.usual
+        return math.sqrt(math.fsum(self._far) / len(self._far)) if self._far else self.usual
 
     @property
     def unshown_ns(self) -> int:

@@ -81,4 +81,7 @@ def own_square(factor: Sequence[float], k: int) -> float:
 
 def dot(a: Sequence[float], b: Sequence[float]) -> float:
     """Of vectors of the same length."""
-    return sum(p * q for p, q in zip(a, b, strict=True))
+    total = 0.0
+    for p, q in zip(a, b, strict=True):
+        total += p * q
+    return total

@@ -17,7 +17,7 @@ BURST_FACTORS = tuple(1.5 * 1.4**n for n in range(10))  # 1.5 to 31
 BURST_LEADS = (0, 3, 5, 8, 12)  # samples before the edge from which the burst may go
 RAMP_LENGTHS = (5, 6, 8, 10, 12)  # samples until a ramp that ends is there; with 3, one step of six deviations in fourteen was doubted
 RAMP_SHAPES = tuple(
-    (length, tuple(k / length for k in range(1, length)), 0.5 * (length - 1), sum((k / length) ** 2 for k in range(1, length)))
+    (length, tuple(k / length for k in range(1, length)), 0.5 * (length - 1), math.fsum((k / length) ** 2 for k in range(1, length)))
     for length in RAMP_LENGTHS
 )  # with the sums of the shape before its end, and of its squares
 ENDED_SHARE = 0.05  # of the ramps end within sight, after one of those lengths; a judgement
@@ -48,11 +48,11 @@ def ramp(near: list[float], seen: Residuals, sigma: float) -> float:
     v/(1 + n v), generalised least squares with a normal constant taken out. A level that is off by chance then is no beginning of a ramp.
     """
     residuals, told = [*near, *seen.since], [*near, *seen.after]
-    level, total, size = _shared(seen.level, len(residuals)), sum(residuals), len(seen.after)
+    level, total, size = _shared(seen.level, len(residuals)), math.fsum(residuals), len(seen.after)
     by_step = _shared(seen.level, len(told))
-    toward = sum(seen.after) - by_step * sum(told) * size
-    left = sum(r * r for r in told) - by_step * sum(told) ** 2 - toward * toward / (size - by_step * size * size)
-    excess = left - sum(r * r for r in residuals) + level * total * total
+    toward = math.fsum(seen.after) - by_step * math.fsum(told) * size
+    left = math.fsum(r * r for r in told) - by_step * math.fsum(told) ** 2 - toward * toward / (size - by_step * size * size)
+    excess = left - math.fsum(r * r for r in residuals) + level * total * total
     spread, offset = 2.0 * sigma * sigma, level * total
     product = last = kinks = 0.0
     edges = 1.0
@@ -92,7 +92,7 @@ def ended_ramps(residuals: list[float], excess: float, sigma: float, level: floa
             most = abs(after[constant]) + beside[end] + abs(offset) * whole
             if most * most < least * square:
                 continue
-            product = after[constant] + sum(map(mul, shape, residuals[end - len(shape) : end])) - offset * whole
+            product = after[constant] + math.fsum(map(mul, shape, residuals[end - len(shape) : end])) - offset * whole
             gain = excess + product * product / square
             total += math.exp(min(gain / (2.0 * sigma * sigma), 300.0))
     return total / len(RAMP_SHAPES)
@@ -101,7 +101,7 @@ def ended_ramps(residuals: list[float], excess: float, sigma: float, level: floa
 def burst(seen: Residuals, size: float) -> float:
     """Density of the data, 1/unit, as a burst over their likelihood as a step of just ``size``, the mean of those after it."""
     before, short, samples = seen.before, seen.short, len(seen.after)
-    freedom, square = samples - 1, sum((r - size) ** 2 for r in seen.after)
+    freedom, square = samples - 1, math.fsum((r - size) ** 2 for r in seen.after)
     leads = []
     for lead in BURST_LEADS:
         more, around = _scatter(before[len(before) - lead :]) if lead else (0.0, 0.0)
@@ -125,6 +125,6 @@ def _scatter(residuals: Sequence[float]) -> tuple[float, float]:
     differences = len(residuals) - 1
     if differences < 1:
         return 0.0, 0.0
-    square = 0.5 * sum((b - a) ** 2 for a, b in pairwise(residuals))
+    square = 0.5 * math.fsum((b - a) ** 2 for a, b in pairwise(residuals))
     freedom = 2.0 * differences * differences / (3.0 * differences - 1.0)
     return freedom, square * freedom / differences

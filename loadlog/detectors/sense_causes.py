@@ -146,7 +146,7 @@ def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm:
             continue
         before, after = _around(peer, "current_a", onset, slack=True)
         if before and after:
-            change_a = sum(after) / len(after) - sum(before) / len(before)
+            change_a = math.fsum(after) / len(after) - math.fsum(before) / len(before)
             if change_a * step_v < 0.0 and abs(change_a) * ohm >= 0.5 * abs(step_v):
                 return True
     return False
@@ -161,7 +161,7 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
         return None
     currents = _around(peer, "current_a", onset)
     if all(currents):
-        middle = sum(currents[0]) / len(currents[0])
+        middle = math.fsum(currents[0]) / len(currents[0])
         if max(abs(c - middle) for c in currents[1]) > 0.02 * abs(middle) + 0.02:
             return None
     usual = Moments()
@@ -171,8 +171,8 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     rounding = spec.resolution**2 / 12.0
     # of rounding noise a mean loses only what the noise dithers (`StepChart`): counts that do not move hide up to half of one
     stays = math.exp(-3.2898681 * usual.variance / rounding) if rounding > 0.0 else 0.0
-    variance = usual.variance * sum(shares) + rounding * sum(min(share + stays, 1.0) for share in shares)
-    return PeerStep(name, sum(after) / len(after) - usual.mean, math.sqrt(variance))
+    variance = usual.variance * math.fsum(shares) + rounding * math.fsum(min(share + stays, 1.0) for share in shares)
+    return PeerStep(name, math.fsum(after) / len(after) - usual.mean, math.sqrt(variance))
 
 
 def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tuple[list[float], list[float]]:

@@ -312,7 +312,7 @@ class SenseIntermittent:
 
     def _judge(self, t_ns: int, context: Context) -> Sequence[Finding]:
         recent = [s for s in self._starts if 0 <= t_ns - s.t_ns <= WINDOW_S * 1e9]
-        if sum(s.weight for s in recent) < EXCURSIONS - 1e-9:
+        if math.fsum(s.weight for s in recent) < EXCURSIONS - 1e-9:
             return NOTHING
         depths = Moments()
         for start in recent:

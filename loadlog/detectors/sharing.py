@@ -263,5 +263,5 @@ class Sharing(Stateless):
     def _finding(self, onset: Onset, text: str, evidence: dict[str, Any], others: dict[str, float], clear: bool = False) -> Finding:
         return Finding(
             "sharing_imbalance", None, Severity.WARNING, onset, text, self._device.role, self._device.group, clear,
-            confidence=1.0 - sum(others.values()), alternatives=others, evidence=evidence,
+            confidence=1.0 - math.fsum(others.values()), alternatives=others, evidence=evidence,
         )  # fmt: skip

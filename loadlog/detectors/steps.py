@@ -129,7 +129,7 @@ class StepWatch:
     def now(self, samples: int) -> float:
         """Mean of that many last values, at most `LAG`."""
         last = self._values[-samples:]
-        return sum(last) / len(last) if last else 0.0
+        return math.fsum(last) / len(last) if last else 0.0
 
     def elapsed(self, before_ns: int, now_ns: int) -> float:
         """Poll periods between two stamps; a clock that stepped back counts as one."""
@@ -255,7 +255,7 @@ class StepWatch:
     def mean_of_last(self, samples: int) -> float:
         """Mean residual of the last samples: how far they lie from the level."""
         last = self._residuals[-samples:]
-        return sum(last) / len(last) if last else 0.0
+        return math.fsum(last) / len(last) if last else 0.0
 
     def step(self) -> Step | None:
         """The step that the last samples show, or None when they show none (yet)."""
@@ -267,13 +267,13 @@ class StepWatch:
         samples = max(range(2, LAG + 1), key=lambda k: likelihoods[k - 1])
         if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
-        size = sum(residuals[-samples:]) / samples
+        size = math.fsum(residuals[-samples:]) / samples
         if sigma <= 0.0 or size == 0.0:
             return None
         in_transition = 0.0 < residuals[-samples - 1] / size < 1.0 and abs(residuals[-samples - 1]) > 3.0 * sigma
         before, after = self._residuals[: -samples - in_transition], residuals[-samples:]
         near = before[-LAG:]
-        if abs(sum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
+        if abs(math.fsum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
             return None
         level_variance = _line_variance(min(self.trend.n, self.trend.memory))
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)

@@ -16,6 +16,8 @@ Units: odds and shares are numbers. Source: none, see above.
 
 from __future__ import annotations
 
+import math
+
 from loadlog.detectors.asked import asks_for_nothing
 from loadlog.detectors.base import Context, Glance, bit_names
 from loadlog.detectors.status import is_undervoltage
@@ -59,7 +61,7 @@ class Stop:
     @property
     def is_doubtful(self) -> bool:
         """What is read next is likely to say that it was no trip."""
-        return bool(self._unread) and (self._is_off or sum(self.shares().get(kind, 0.0) for kind in TRIPS) < LIKELY)
+        return bool(self._unread) and (self._is_off or math.fsum(self.shares().get(kind, 0.0) for kind in TRIPS) < LIKELY)
 
     def read(self, sample: Sample, mode: str | None) -> str:
         """Take what the sample says; the kind that explains the stop, empty when it explains nothing."""
@@ -101,7 +103,7 @@ class Stop:
             "setpoint_changed": 0.0 if is_told("setpoint") else KNOB,
             "mode_changed": MODE if "mode" in self._unread else 0.0,
         }
-        whole = sum(odds.values())
+        whole = math.fsum(odds.values())
         return {kind: odd / whole for kind, odd in odds.items() if odd > 0.0}
 
 

@@ -203,10 +203,10 @@ class Bank:
         self.variance = self.correlated * max((PRIOR_BLOCKS * expected + best) / (PRIOR_BLOCKS + self.blocks), 0.25 * expected)
         logs = [self._log_weight(s, u, v) for s, (u, v) in zip(models, places, strict=True)]
         weights = _resolved(logs, (LEAST_MODELS if nu > 1 else 1.0) * (LEAST_MODELS if nv > 1 else 1.0))
-        total = sum(weights)
+        total = math.fsum(weights)
         cells = [(u, v, w / total) for (u, v), w in zip(places, weights, strict=True)]
         kept = [(w, s) for w, s in zip(weights, models, strict=True) if w > _LEAST_WEIGHT * total]
-        total = sum(w for w, _ in kept)
+        total = math.fsum(w for w, _ in kept)
         self.weights = [(w / total, s) for w, s in kept]
         self._scale = self._amplitude()
         return cells
@@ -219,11 +219,11 @@ class Bank:
         """Lay the grid over the weights; True when what was solved stood well."""
         grid = self._grid
         step_u, step_v = 2.0 * grid.half_u / (_STEPS[0] - 1), 2.0 * grid.half_v / (_STEPS[1] - 1)
-        u = sum(c[0] * c[2] for c in cells)
-        v = sum(c[1] * c[2] for c in cells)
-        uu = sum((c[0] - u) ** 2 * c[2] for c in cells)
-        uv = sum((c[0] - u) * (c[1] - v) * c[2] for c in cells)
-        vv = sum((c[1] - v) ** 2 * c[2] for c in cells)
+        u = math.fsum(c[0] * c[2] for c in cells)
+        v = math.fsum(c[1] * c[2] for c in cells)
+        uu = math.fsum((c[0] - u) ** 2 * c[2] for c in cells)
+        uv = math.fsum((c[0] - u) * (c[1] - v) * c[2] for c in cells)
+        vv = math.fsum((c[1] - v) ** 2 * c[2] for c in cells)
         slope = uv / (uu + 0.1 * step_u**2) if grid.half_u and grid.half_v else 0.0
         across = max(vv - 2.0 * slope * uv + slope**2 * uu, 0.0)
         half_u, in_u = _reach(uu, step_u, u - grid.u, grid.half_u)
@@ -280,7 +280,7 @@ class Bank:
         """The models' temperature at this instant."""
         if not self.weights:
             return None
-        return self.origin_c + sum(w * dot(s.theta, self.features(s)) for w, s in self.weights)
+        return self.origin_c + math.fsum(w * dot(s.theta, self.features(s)) for w, s in self.weights)
 
     def now_variance(self) -> float:
         """Of the models' temperature at this instant, K²: that of each, and how far they are apart."""
@@ -300,7 +300,7 @@ class Bank:
         """Until it is solved again: keep the likeliest models alone, for the temperature and, of all of them, the time constants."""
         self._taus = self.time_constants()
         kept = sorted(self.weights, key=lambda one: -one[0])[:_RESTING]
-        total = sum(w for w, _ in kept)
+        total = math.fsum(w for w, _ in kept)
         self.weights = [(w / total, s) for w, s in kept]
 
     def time_constants(self) -> tuple[Known, Known] | None:
@@ -310,9 +310,9 @@ class Bank:
         if not self.weights:
             return None
         logs = [(w, math.log(s.fast_s), math.log(s.slow_s)) for w, s in self.weights]
-        fast, slow = sum(w * f for w, f, _ in logs), sum(w * u for w, _, u in logs)
-        fast_spread = math.sqrt(sum(w * (f - fast) ** 2 for w, f, _ in logs))
-        slow_spread = math.sqrt(sum(w * (u - slow) ** 2 for w, _, u in logs))
+        fast, slow = math.fsum(w * f for w, f, _ in logs), math.fsum(w * u for w, _, u in logs)
+        fast_spread = math.sqrt(math.fsum(w * (f - fast) ** 2 for w, f, _ in logs))
+        slow_spread = math.sqrt(math.fsum(w * (u - slow) ** 2 for w, _, u in logs))
         return Known(math.exp(fast), math.hypot(fast_spread, LEAST_SPREAD)), Known(math.exp(slow), math.hypot(slow_spread, LEAST_SPREAD))
 
 
@@ -332,7 +332,7 @@ def _resolved(logs: Sequence[float], least: float) -> list[float]:
 
 
 def _carried(weights: Sequence[float], least: float) -> bool:
-    return sum(weights) ** 2 >= min(least, 0.5 * len(weights)) * sum(w * w for w in weights)
+    return math.fsum(weights) ** 2 >= min(least, 0.5 * len(weights)) * math.fsum(w * w for w in weights)
 
 
 def _reach(square: float, step: float, off: float, half: float) -> tuple[float, bool]:

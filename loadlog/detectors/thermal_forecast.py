@@ -55,7 +55,7 @@ def forecast(bank: Bank, limit_c: float, margin_k: float = 0.0, worth_from: tupl
         reached = sorted((t_s, w / len(_Z)) for w, course in courses for t_s in course.crossings(limit_c))
     if not reached:
         return Forecast(probability, near, math.inf, math.inf, math.inf, mean, deviation)
-    total = sum(w for _, w in reached)
+    total = math.fsum(w for _, w in reached)
     lo, mid, hi = (_quantile(reached, q * total) for q in (0.05, 0.5, 0.95))
     return Forecast(probability, near, mid, lo, hi, mean, deviation)
 

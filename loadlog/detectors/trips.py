@@ -335,7 +335,7 @@ class Trips(Stateless):
         what = "load tripped" if case.kind == "load_trip" else "power lead open or load tripped in silence"
         text = f"{name}: {what}, current fell from {before.current_a:.4g} A to {case.current_a:.4g} A, voltage holds"
         others = {kind: round(share, 4) for kind, share in shares.items() if kind != case.kind}
-        sure = round(1.0 - sum(others.values()), 4)
+        sure = round(1.0 - math.fsum(others.values()), 4)
         return Finding(case.kind, name, Severity.ALARM, case.onset, text, confidence=sure, alternatives=others, evidence=evidence)
 
     def _revised(self, case: _Stopped, sample: Sample, kind: str) -> Finding:

@@ -116,11 +116,11 @@ class UnreportedSetpoint(Stateless):
         after_a = before_a + step.size
         if len(before) < 3 or before_a <= 0.0 or after_a <= STOPPED * before_a or abs(step.size) <= bound + 2.0 * self._current.resolution:
             return None
-        level_v = sum(before) / len(before)
-        moved_v = sum(after) / len(after) - level_v
+        level_v = math.fsum(before) / len(before)
+        moved_v = math.fsum(after) / len(after) - level_v
         channel = self._device.channel("voltage_v")
         rounding = (channel.resolution**2 / 12.0) if channel else 0.0
-        variance = max(sum((x - level_v) ** 2 for x in before) / (len(before) - 1), rounding)
+        variance = max(math.fsum((x - level_v) ** 2 for x in before) / (len(before) - 1), rounding)
         deviation = math.sqrt(variance * (1.0 / len(before) + 1.0 / len(after)))
         if level_v <= 0.0 or abs(step.size) / before_a <= OVER_VOLTAGE * (abs(moved_v) + deviation) / level_v:
             return None
@@ -141,7 +141,7 @@ class UnreportedSetpoint(Stateless):
         }  # fmt: skip
         return Finding(
             "setpoint_changed", self._device.name, Severity.WARNING, step.onset, text, momentary=True,
-            confidence=round(1.0 - sum(others.values()), 4), alternatives=others, evidence=evidence,
+            confidence=round(1.0 - math.fsum(others.values()), 4), alternatives=others, evidence=evidence,
         )  # fmt: skip
 
 
@@ -149,4 +149,4 @@ def _moved(peer: Peer, onset: Onset) -> float:
     """By how much the mean current of another device differs after and before, A; 0 when it was not polled on both sides."""
     before = [abs(g.current_a) for g in peer.recent if g.current_a is not None and g.end_ns <= onset.earliest_utc_ns]
     after = [abs(g.current_a) for g in peer.recent if g.current_a is not None and g.begin_ns >= onset.latest_utc_ns]
-    return abs(sum(after) / len(after) - sum(before) / len(before)) if before and after else 0.0
+    return abs(math.fsum(after) / len(after) - math.fsum(before) / len(before)) if before and after else 0.0

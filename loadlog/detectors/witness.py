@@ -87,20 +87,20 @@ class Witness:
         del self._minute_means[:-MOST_MINUTES]
         if not is_settled or self._reference is None:
             last = list(self._minute_means)[-LEAST_MINUTES:]
-            self._reference = sum(last) / len(last)
+            self._reference = math.fsum(last) / len(last)
 
     def shows_change(self, change_v: float) -> bool:
         """The voltage left its level there too."""
         last = list(self._minute_means)[-LAST:]
         if self._reference is None or not last:
             return False
-        seen = sum(last) / len(last) - self._reference
+        seen = math.fsum(last) / len(last) - self._reference
         return seen * change_v > 0.0 and abs(seen) >= SHOWN_SHARE * abs(change_v)
 
     def shows_noise(self, ratio: float) -> bool:
         """The noise changed there too, by at least the root of ``ratio`` (of deviations)."""
         if self._logs.n < LEARN or len(self._recent_logs) < SUSTAINED or ratio <= 0.0:
             return False
-        seen = sum(self._recent_logs) / len(self._recent_logs) - self._logs.mean
+        seen = math.fsum(self._recent_logs) / len(self._recent_logs) - self._logs.mean
         own = 2.0 * math.log(ratio)
         return seen * own > 0.0 and abs(seen) >= SHOWN_SHARE * abs(own)

@@ -110,7 +110,7 @@ def _agreement(sigma: float) -> float:
     """Probability that two rounded readings agree when the level stands in the middle of a count."""
     if sigma > 3.0:  # density of the difference at zero
         return 1.0 / (2.0 * math.sqrt(math.pi) * sigma)
-    return sum((_cdf((k + 0.5) / sigma) - _cdf((k - 0.5) / sigma)) ** 2 for k in range(-12, 13))
+    return math.fsum((_cdf((k + 0.5) / sigma) - _cdf((k - 0.5) / sigma)) ** 2 for k in range(-12, 13))
 
 
 class SpikeRule:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import subprocess
 import sys
 from dataclasses import replace
@@ -14,13 +13,11 @@ from pathlib import Path
 import pytest
 
 from loadlog.detectors import COMPILED, DECLARED_KINDS
-from loadlog.model.circumstance import Ordered
-from loadlog.model.sample import Sample
 from tests.checklists import traces
 from tests.checklists.traces import Bench, Load, fresh_random, load_spec
 from tests.compiled import told
 from tests.compiled.build import build, environment, lacking
-from tests.events.play import SCENARIOS
+from tests.compiled.recorded import record
 
 pytestmark = pytest.mark.timeout(1800)  # two minutes of a processor that has nothing else to do
 TRIES = 8  # seeds, until a scenario has what it is here for
@@ -56,22 +53,6 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if reason := lacking():
         pytest.fail(f"CI needs a compiler: {reason}") if os.environ.get("CI") == "true" else pytest.skip(reason)
     return build(tmp_path_factory.mktemp("compiled"))
-
-
-def record(scenario: str, seed: int, path: Path) -> None:
-    """What a scenario of `make events` gives to the detectors."""
-    case = SCENARIOS[scenario](random.Random(f"{scenario}:{seed}"))
-    world, samples, orders = case.world, list[Sample](), list[Ordered]()
-    give = world.pipeline.order
-
-    def order(device: str, channel: str, value: float, t_utc_ns: int) -> Ordered:
-        orders.append(give(device, channel, value, t_utc_ns))
-        return orders[-1]
-
-    world.pipeline.order = order  # type: ignore[method-assign]
-    world.remember = lambda sample, events: samples.append(sample)  # type: ignore[method-assign]
-    world.run(case.until_s)
-    told.save(path, world.specs, samples, orders)
 
 
 def without_names(path: Path) -> None:

@@ -55,7 +55,7 @@ def told(path: Path) -> Iterator[str]:
 
 def counted(seed: int) -> Iterator[str]:
     """Sums, squares and functions of numbers that are drawn: squares by a product differ from those by a power in 1 of 1,000 numbers, sums
-    with compensation from plain ones in most."""
+    of products that are rounded once from those that are rounded twice in most."""
     rnd = random.Random(seed)
     for _ in range(20_000):
         a, b = ([rnd.gauss(0.0, 1.0) for _ in range(6)] for _ in range(2))
