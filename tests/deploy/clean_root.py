@@ -32,6 +32,7 @@ EXEC_AS_USER = f"setpriv --reuid loadlog --regid loadlog --init-groups {LOADLOG}
 # What every installed Debian has beyond debootstrap's smallest set; the kernel is for the emulator only.
 SYSTEM = ["systemd", "systemd-sysv", "udev", "dbus", "kmod", "iproute2"]
 KERNEL = ["linux-image-amd64"]
+OWN_LINE = '#SUBSYSTEM=="tty", ENV{ID_SERIAL_SHORT}=="B20", SYMLINK+="bench/other"\n'
 SIMULATED = """
 [bench]
 name = "simulated"
@@ -160,6 +161,7 @@ class Guide:
     def __init__(self, root: Root) -> None:
         self._root, self._blocks = root, blocks(GUIDE.read_text(encoding="utf-8"))
         self._open = list(self._blocks)
+        self._own_rules = root.path / "etc/udev/rules.d/70-loadlog-serial.rules"
 
     def _step(self, heading: str) -> str:
         self._open.remove(heading)
@@ -191,11 +193,14 @@ class Guide:
             # Without an end: a root that is booted days later still finds it on.
             self._root.run(f"{AS_USER} run start soak --device load-1 --config {CONFIG}")
             time.sleep(6)
+            self._own_rules.write_text(self._own_rules.read_text() + OWN_LINE)
             self._step("Back up")
         before = self._root.run(f"{AS_USER} run list --config {CONFIG}")
         self._expect("the run is listed", "soak-0001" in before)
         shutil.rmtree(self._root.path / DATA[1:])
+        self._own_rules.write_text("")
         self._step("Restore")
+        self._expect("our own rules for ports are restored", self._own_rules.read_text().endswith(OWN_LINE))
         self._expect("the restored run is listed", "soak-0001" in self._root.run(f"{AS_USER} run list --config {CONFIG}"))
         self._old_recording()
         first = (self._root.path / "opt/loadlog").readlink()
