@@ -7,6 +7,7 @@ of every member. An archive is read only when its manifest is there, known and r
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import tempfile
@@ -26,6 +27,7 @@ from loadlog.store.disk import written_whole
 VERSION = 1
 MANIFEST = "manifest.json"
 BLOCK = 1 << 20
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)  # of the disk that it is unpacked on, which says nothing of the archive
 
 
 def write_archive(data_dir: Path, run_id: str, path: Path, progress: Callable[[int], None] = lambda samples: None) -> int:
@@ -96,9 +98,13 @@ def open_archive(path: Path) -> Iterator[tuple[Archive, str]]:
     """The recordings in an archive file and the id of its run, for the time of the block.
 
     Raises:
-        StoreError: no archive, of a newer version, truncated or altered; names the member.
+        StoreError: no archive, of a newer version, truncated or altered; names the member. Or there is no room to unpack it.
     """
-    with tempfile.TemporaryDirectory(prefix="loadlog-archive-") as scratch:
+    try:
+        place = tempfile.TemporaryDirectory(prefix="loadlog-archive-")
+    except OSError as exc:
+        raise _no_room(path, exc) from exc
+    with place as scratch:
         try:
             with zipfile.ZipFile(path) as pack:
                 run_id = _unpack(pack, path, Path(scratch))
@@ -146,11 +152,18 @@ def _unpack_one(pack: zipfile.ZipFile, path: Path, name: str, about: object, tar
     except (KeyError, TypeError) as exc:
         raise _damaged(path, name, "is missing") from exc
     except (zipfile.BadZipFile, EOFError, OSError, RuntimeError, ValueError) as exc:
+        if isinstance(exc, OSError) and exc.errno in NO_ROOM:
+            raise _no_room(path, exc) from exc
         raise _damaged(path, name, f"cannot be read ({exc})") from exc
     except Exception as exc:  # the decompressor's own errors have no common root
         raise _damaged(path, name, f"cannot be unpacked ({exc})") from exc
     if (digest.hexdigest(), size) != expected:
         raise _damaged(path, name, "was altered: its SHA-256 is not that of the manifest")
+
+
+def _no_room(path: Path, exc: OSError) -> StoreError:
+    hint = f"make room in {tempfile.tempdir or 'the folder for temporary files'}, or set TMPDIR to a folder with more"
+    return StoreError(f"cannot be unpacked: {exc.strerror}", where=str(path), hint=hint)
 
 
 def _damaged(path: Path, member: str, what: str) -> StoreError:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import resource
+import tempfile
 import zipfile
 from pathlib import Path
 
@@ -101,6 +103,20 @@ def test_any_flipped_byte_of_a_member_is_refused_by_its_name(packed: Path) -> No
         packed.write_bytes(damaged)
         with pytest.raises(StoreError, match=name.split("/")[-1]), open_archive(packed):
             pass
+
+
+def test_an_archive_that_finds_no_room_is_not_called_damaged(packed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    says = r"soak\.zip: cannot be unpacked: %s \(make room in .*, or set TMPDIR"
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
+    try:
+        with pytest.raises(StoreError, match=says % "File too large"), open_archive(packed):
+            pass
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    monkeypatch.setattr(tempfile, "tempdir", "/nowhere")
+    with pytest.raises(StoreError, match=says % "No such file or directory"), open_archive(packed):
+        pass
 
 
 def rewritten(packed: Path, change: dict[str, bytes | None]) -> None:
