@@ -111,7 +111,7 @@ def open_archive(path: Path) -> Iterator[tuple[Archive, str]]:
         except (zipfile.BadZipFile, EOFError, NotImplementedError) as exc:
             raise _damaged(path, "the file", f"is truncated or no ZIP file ({exc})") from exc
         except OSError as exc:
-            raise StoreError(f"cannot be read: {exc.strerror or exc}", where=str(path)) from exc
+            raise StoreError(f"cannot be read: {exc.strerror or exc}", where=str(path), hint="check path, owner and mode") from exc
         yield Archive(Path(scratch)), run_id
 
 

@@ -6,11 +6,42 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from pydantic.fields import FieldInfo
 
+from loadlog.config import Section
 from loadlog.model.errors import ConfigError
+from loadlog.sim.battery import BatteryForm
+from loadlog.sim.conductors import PathForm
 from loadlog.sim.faults import FAULTS
 from loadlog.sim.run import load_scenario, shipped_scenarios
+from loadlog.sim.scenario import (
+    BatteryConfig,
+    BenchSection,
+    HeatsinkConfig,
+    LineConfig,
+    LoadConfig,
+    MeterConfig,
+    PathConfig,
+    SupplyConfig,
+    ThermocouplesConfig,
+)
+from loadlog.sim.supply import SupplyForm
+from loadlog.sim.thermal import HeatsinkForm
 from tests.unit.sim.bench_help import ONE_LOAD, scenario
+from tests.unit.test_config_sample import sections_inside
+
+README = Path(__file__).parents[3] / "config" / "simulated" / "README.md"
+PARTS: dict[str, type[Section]] = {
+    "`[bench]`": BenchSection,
+    "`[[supply]]`": SupplyConfig,
+    "`[[battery]]`": BatteryConfig,
+    "`[[load]]`": LoadConfig,
+    "`path` of a load": PathConfig,
+    "`heatsink` of a load": HeatsinkConfig,
+    "`[[thermocouples]]`": ThermocouplesConfig,
+    "`[[meter]]`": MeterConfig,
+    "`[[line]]`": LineConfig,
+}
 
 FAULT = '[[fault]]\nat_s = 1.0\nfault = "{fault}"\ntarget = "{target}"\n{more}'
 
@@ -98,9 +129,46 @@ def test_the_workshop_is_the_demo_it_is_meant_to_be() -> None:
     }
 
 
+def test_every_key_of_a_part_is_described_with_its_default() -> None:
+    described: dict[str, dict[str, str]] = {}
+    part = ""
+    for line in README.read_text(encoding="utf-8").partition("## Parts")[2].partition("## Timetable")[0].splitlines():
+        cells = [cell.strip() for cell in line.split("|")[1:-1]]
+        if len(cells) == 4 and cells[1].startswith("`"):
+            part = cells[0] or part
+            described.setdefault(part, {})[cells[1].strip("`")] = cells[2]
+    assert described == {
+        name: {key: _default(field) for key, field in model.model_fields.items() if not [*sections_inside(field.annotation)]}
+        for name, model in PARTS.items()
+    }
+
+
+def _default(field: FieldInfo) -> str:
+    if field.is_required():
+        return "–"
+    value = field.get_default(call_default_factory=True)
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g}" if isinstance(value, float) else "" if value == {} else str(value)
+
+
+@pytest.mark.parametrize(
+    ("config", "form"),
+    [
+        (SupplyConfig(name="x"), SupplyForm()),
+        (BatteryConfig(name="x"), BatteryForm()),
+        (PathConfig(), PathForm()),
+        (HeatsinkConfig(), HeatsinkForm()),
+    ],
+    ids=lambda made: type(made).__name__,
+)
+def test_a_part_without_keys_is_the_physics_as_it_comes(config: Section, form: object) -> None:
+    assert type(form)(**config.model_dump(exclude={"name"})) == form
+
+
 def test_every_fault_is_described_in_the_readme_of_the_scenarios() -> None:
     """A fault that nobody can read about does not exist for a user."""
-    text = (Path(__file__).parents[3] / "config" / "simulated" / "README.md").read_text(encoding="utf-8")
+    text = README.read_text(encoding="utf-8")
     missing = [name for name in FAULTS if f"`{name}`" not in text]
     assert missing == []
     for kind in FAULTS.values():
