@@ -54,8 +54,9 @@ class ChannelQuality:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """``expected``: polls that the rate makes of the span. ``gaps``: the longest stretches without any answer; ``backwards``: steps back of
-    the system clock. ``interval``: between polls; ``lateness``: start after deadline; ``half_width``: of the instants."""
+    """``expected``: polls that the rate makes of the span, never fewer than were made. ``gaps``: the longest stretches without any answer;
+    ``backwards``: steps back of the system clock. ``interval``: between polls; ``lateness``: start after deadline;
+    ``half_width``: of the instants."""
 
     device: str
     polls: int
@@ -158,7 +159,7 @@ class DataHealth:
             if any(counts)
         }
         return Health(
-            self._spec.name, self._polls, self._failed, round(self._span.length_s / self._spec.period_s), walk.coverage(self._span),
+            self._spec.name, self._polls, self._failed, self._spec.polls_due(self._span.length_s, self._polls), walk.coverage(self._span),
             walk.gap_count, walk.gaps_s, walk.gaps, walk.backwards, self._interval.spread(), self._lateness.spread(),
             self._half_width.spread(), channels,
         )  # fmt: skip

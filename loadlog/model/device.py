@@ -82,3 +82,8 @@ class DeviceSpec:
     def channel(self, name: str) -> ChannelSpec | None:
         """The channel of that name, or None."""
         return self._by_name.get(name)  # asked often
+
+    def polls_due(self, length_s: float, taken: int = 0) -> int:
+        """Whole periods of a time, floats not taken at their word; more where more were ``taken``: n periods with a poll at both ends hold
+        n + 1, and what was taken was due."""
+        return max(int(length_s / self.period_s + 1e-6), taken)

@@ -12,7 +12,8 @@ from loadlog.store.reader import Archive
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """``elapsed_s``: at most what was planned. ``received``: polls that gave a reading; ``expected``: polls that the rates make of it."""
+    """``elapsed_s``: at most what was planned. ``received``: polls that gave a reading; ``expected``: polls that the rates make of it,
+    never fewer than were received."""
 
     elapsed_s: float
     received: int
@@ -37,8 +38,9 @@ def progress(archive: Archive, run: RunInfo, now_utc_ns: int) -> Progress:
     specs = archive.devices(run.id)
     expected = received = 0
     for spec in (specs[name] for name in run.devices if name in specs):
-        expected += int(elapsed_s / spec.period_s)
-        received += _readings(archive, run, spec, end_ns)
+        taken = _readings(archive, run, spec, end_ns)
+        expected += spec.polls_due(elapsed_s, taken)
+        received += taken
     return Progress(elapsed_s, received, expected)
 
 
