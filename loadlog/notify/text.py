@@ -1,5 +1,5 @@
-"""A notice as plain text: subject for a telephone's first line, body that says what, where, since when, how sure, what it means, where to
-look.
+"""A notice as plain text: subject for a telephone's first line, body that says what, where, since when, how sure, what it means, what to do
+first, where to look.
 
 Texts of instruments and people come in as they are; here they become lines of printable characters, so that none can make a header, a
 further line or a terminal sequence. Markup stays what it is: the notice is sent as text.
@@ -12,11 +12,13 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from loadlog.model.clock import NS
+from loadlog.notify.advice import ADVICE
 from loadlog.notify.desk import Draft, Entry
 from loadlog.notify.hours import local
 from loadlog.notify.news import News
 
 LISTED = 10  # entries told one by one
+SURE = 0.995  # a probability of two digits says nothing beyond
 SUBJECT_LENGTH, LINE_LENGTH = 70, 300
 
 
@@ -90,10 +92,12 @@ def _entry(entry: Entry, head: Letterhead) -> list[str]:
     lines = [f"{word} {where}{device_group}: {news.kind.replace('_', ' ')}{_times(entry)}{_state(entry)}", f"  {news.message}"]
     if news.meaning and not entry.ending:
         lines.append(f"  meaning: {news.meaning}")
+    if (first := ADVICE.get(news.kind)) and not entry.ending and news.acknowledged_by is None:
+        lines.append(f"  first: {first}")
     lines.append(f"  since {_interval(news, head.zone)}{_until(news, head.zone)}")
-    if not entry.ending and (news.confidence < 1.0 or news.alternatives):
-        others = ", ".join(f"{kind.replace('_', ' ')} {100 * p:.0f} %" for kind, p in news.alternatives.items())
-        lines.append(f"  sure to {100 * news.confidence:.3g} %" + (f", else {others}" if others else ""))
+    if not entry.ending and news.confidence < SURE:
+        others = ", ".join(f"{kind.replace('_', ' ')} {p:.2f}" for kind, p in news.alternatives.items())
+        lines.append(f"  probability {news.confidence:.2f}" + (f", else {others}" if others else ""))
     if news.acknowledged_by is not None:
         lines.append("  acknowledged" + (f" by {news.acknowledged_by}" if news.acknowledged_by else ""))
     if news.run:

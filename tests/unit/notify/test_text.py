@@ -11,10 +11,12 @@ import pytest
 from loadlog.model.clock import NS
 from loadlog.model.event import KINDS, EventState, Severity
 from loadlog.model.run import RunInfo
+from loadlog.notify.advice import ADVICE
 from loadlog.notify.desk import Draft, Entry
 from loadlog.notify.digest import Day, digest
 from loadlog.notify.news import of_event
 from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, duration, notice
+from loadlog.notify.watch import GONE, STALLED, UNREADABLE
 from tests.unit.notify.test_desk import T0, news
 from tests.unit.store.recorded import event
 
@@ -42,12 +44,21 @@ def test_a_notice_says_what_where_since_when_how_sure_what_it_means_and_where_to
         "voltage stepped by -0.061 V",
         KINDS["sense_fallback"],
         "since 2027-01-15 08:00:00 CET",
-        "sure to 98 %, else supply droop 2 %",
+        "first: voltage and power are the load's own from now on",
+        "probability 0.98, else supply droop 0.02",
         "run soak-0007",
         "Look: http://bench.example:8437/; loadlog run show soak-0007",
         "Not a safety device.",
     ):
         assert part in text.body
+
+
+@pytest.mark.parametrize("kind", [*KINDS, GONE, STALLED, UNREADABLE])
+def test_every_kind_says_what_to_do_first_on_one_line(kind: str) -> None:
+    told = notice(draft(entry(kind=kind)), HEAD).body
+    assert f"\n  first: {ADVICE[kind]}\n" in told
+    assert "first:" not in notice(draft(entry(kind=kind, acknowledged_by="Ida")), HEAD).body, "somebody is at it"
+    assert "first:" not in notice(draft(Entry(news(1, 0.0, 9.0, kind=kind), T0, ending=True)), HEAD).body
 
 
 def test_the_end_of_an_alarm_says_how_long_it_lasted() -> None:
