@@ -44,7 +44,7 @@ class Bench:
     @property
     def digest(self) -> str:
         """Of the text: by it recorder and viewer know that they speak of one configuration."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+        return digest_of(self.text)
 
     def profile_of(self, device: DeviceConfig) -> Profile:
         """The profile of a device of this bench."""
@@ -89,13 +89,35 @@ class Bench:
         )
 
 
+def digest_of(text: str) -> str:
+    """Of a text of the configuration, by which two of them are known to be the same."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
 def load_bench(path: Path) -> Bench:
     """Read the configuration at ``path`` and everything it names.
 
     Raises:
         ConfigError: a file is missing or wrong; one line with file, key and what is allowed.
     """
-    text = read_text(path, "configuration", "give another with --config, or copy one of config/")
+    return bench_of(read_config(path), path)
+
+
+def read_config(path: Path) -> str:
+    """The text of the configuration file as it is now.
+
+    Raises:
+        ConfigError: it cannot be read.
+    """
+    return read_text(path, "configuration", "give another with --config, or copy one of config/")
+
+
+def bench_of(text: str, path: Path) -> Bench:
+    """The bench of a text of the configuration, as if it stood at ``path``.
+
+    Raises:
+        ConfigError: as `load_bench`.
+    """
     config = parse_config(text, str(path))
     loaded = {device.profile: _load_profile(device.profile, path) for device in config.device}
     buses = {bus.name: bus for bus in config.bus}

@@ -25,7 +25,7 @@ from loadlog.control.client import ControlClient
 from loadlog.control.server import ControlServer
 from loadlog.forwarder import Forwarding, load_credentials
 from loadlog.forwarder.naming import check_names
-from loadlog.loading import Bench, load_bench
+from loadlog.loading import Bench, bench_of, digest_of, load_bench, read_config
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import LoadlogError, UsageError
 from loadlog.notify import Notices, load_addresses, load_heartbeat
@@ -63,6 +63,7 @@ def build_site(
     trusted_proxies: tuple[str, ...] = (),
     plans: Callable[[], Sequence[PlanConfig]] = tuple,
     notices: Notices | None = None,
+    unread: Callable[[], bool] = lambda: False,
 ) -> Site:
     """Everything behind the page of the bench ``name`` that is recorded into ``data_dir``."""
     control = ControlClient(data_dir, ASK_TIMEOUT_S)
@@ -71,6 +72,7 @@ def build_site(
         Archive(data_dir), control, devices, utc_ns=time.time_ns, monotonic_s=time.monotonic,
         forwarding=lambda: [facts.to_json() for facts in sending.facts()],
         notices=lambda: [facts.to_json() for facts in notices.facts()] if notices else [],
+        unread=unread,
     )  # fmt: skip
     feed = RecordingFeed(source, software=SOFTWARE, page=page_digest(), monotonic_s=time.monotonic, readers=lambda: hub.readers)
     hub = Hub(feed, session=f"{time.time_ns():x}", monotonic_s=time.monotonic)
@@ -104,10 +106,11 @@ def make_viewer(
     connections: Connections | None = None,
     plans: Callable[[], Sequence[PlanConfig]] = tuple,
     notices: Notices | None = None,
+    unread: Callable[[], bool] = lambda: False,
 ) -> Server:
     """The server of the page, not yet running; give its `run` the listening socket."""
     connections = connections or Connections()
-    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies, plans, notices)
+    site = build_site(name, devices, data_dir, access, connections, forwarding, trusted_proxies, plans, notices, unread)
     return make_server(build_app(site), site.hub, connections, on_listening, heart, tls)
 
 
@@ -138,7 +141,7 @@ def run_viewer(config_path: Path, environ: Mapping[str, str] = os.environ) -> in
     heart = Heart(notifier.alive, notifier.watchdog_s / BEATS)
     server = make_viewer(
         bench.config.bench.name, bench.devices, bench.data_dir, access, on_listening, forwarding, heart, tls, tuple(web.trusted_proxies),
-        plans=lambda: in_force.now.plans, notices=notices,
+        plans=lambda: in_force.now.plans, notices=notices, unread=lambda: in_force.unread,
     )  # fmt: skip
     # uvicorn repeats the signal after its clean stop, for the handler that stood before it: that one has nothing left to do.
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -188,7 +191,7 @@ def make_notices(bench: Bench, environ: Mapping[str, str], state: StateHolder) -
 
 
 def plans_in_force(bench: Bench) -> InForce:
-    """The plans of the configuration, which the recorder may read again later.
+    """The plans of the configuration that the recorder has, which need not be that of ``bench``.
 
     Raises:
         ConfigError: a plan's times or limits mean nothing.
@@ -197,10 +200,14 @@ def plans_in_force(bench: Bench) -> InForce:
     def checked(bench: Bench) -> PlanSet:
         for plan in bench.config.plan:
             check_plan(plan, bench.devices, str(bench.path))
-        return PlanSet(bench.config.plan, bench.devices, bench.digest)
+        return PlanSet(bench.config.plan, bench.digest)
 
     control = ControlClient(bench.data_dir, ASK_TIMEOUT_S)
-    return InForce(checked(bench), control, lambda: checked(load_bench(bench.path)), time.monotonic)
+
+    def file_digest() -> str:
+        return digest_of(read_config(bench.path))
+
+    return InForce(checked(bench), control, lambda text: checked(bench_of(text, bench.path)), file_digest, time.monotonic)
 
 
 @contextlib.contextmanager

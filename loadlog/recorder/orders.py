@@ -33,6 +33,7 @@ class RecorderState(Protocol):
     def report(self, kind: str, key: str, message: str, active: bool) -> None: ...
     def running(self) -> list[RunInfo]: ...
     def status(self) -> dict[str, Any]: ...
+    def configuration(self) -> str: ...
 
 
 class Orders:
@@ -42,6 +43,7 @@ class Orders:
         self._recorder = recorder
         self._known: dict[str, tuple[Callable[..., dict[str, Any]], frozenset[str]]] = {
             "status": (self._status, frozenset()),
+            "configuration": (self._configuration, frozenset()),
             "run_start": (self._run_start, frozenset({"name", "devices", "duration_s", "keep"})),
             "run_stop": (self._run_stop, frozenset({"run", "reason"})),
             "note": (self._note, frozenset({"run", "text", "author"})),
@@ -68,6 +70,9 @@ class Orders:
 
     def _status(self) -> dict[str, Any]:
         return self._recorder.status()
+
+    def _configuration(self) -> dict[str, Any]:
+        return {"text": self._recorder.configuration()}
 
     def _run_start(self, name: str = "", devices: Any = None, duration_s: Any = 0, keep: Any = False) -> dict[str, Any]:
         if not isinstance(name, str) or not NAME.fullmatch(name):

@@ -309,6 +309,10 @@ class Recorder:
             "active_events": [e.to_json() for e in self._pipeline.active()],
         }
 
+    def configuration(self) -> str:
+        """The text of the configuration that is in force; secrets never stand in it."""
+        return self._bench.text
+
     def _facts(self) -> dict[str, Any]:
         """What was learned, at most `FACTS_AGE_S` old: it changes slowly, and a page that is open asks every second."""
         now_s = time.monotonic()

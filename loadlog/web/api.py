@@ -112,8 +112,9 @@ def runs(site: SiteOf) -> dict[str, Any]:
 
 @router.get("/api/plans", summary="Every plan of the configuration, and when it starts next")
 def plans(site: SiteOf) -> dict[str, Any]:
-    """Devices, duration (0: open end), `next_start` (null: only by order), what ends it, and the limits it is judged by."""
-    return {"t": site.source.now(), "plans": site.plans()}
+    """Devices, duration (0: open end), `next_start` (null: only by order), what ends it, and the limits it is judged by: those of the
+    configuration that the recorder has; `unread`: the file was edited since, and not read again."""
+    return {"t": site.source.now(), "unread": site.source.unread(), "plans": site.plans()}
 
 
 @router.get("/api/notes", summary="The logbook: notes of runs and of the time between them, oldest first")

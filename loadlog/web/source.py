@@ -53,7 +53,8 @@ class RecorderState:
 
 class Source:
     """Reads for the interface and for the stream. ``configured``: devices as the configuration describes them, for those that no
-    recording holds yet. ``forwarding``: facts of each target that samples are forwarded to; ``notices``: of each address that is told."""
+    recording holds yet. ``forwarding``: facts of each target that samples are forwarded to; ``notices``: of each address that is told.
+    ``unread``: whether the configuration file is another one than the recorder has."""
 
     def __init__(
         self,
@@ -65,8 +66,9 @@ class Source:
         monotonic_s: Callable[[], float],
         forwarding: Callable[[], list[dict[str, Any]]] = list,
         notices: Callable[[], list[dict[str, Any]]] = list,
+        unread: Callable[[], bool] = lambda: False,
     ) -> None:
-        self.forwarding, self.notices = forwarding, notices
+        self.forwarding, self.notices, self._unread = forwarding, notices, unread
         self.archive, self.control, self._configured = archive, control, configured
         self._utc_ns, self._monotonic_s = utc_ns, monotonic_s
         self._lock = threading.Lock()
@@ -236,8 +238,13 @@ class Source:
             "store": forms.store_json(status.get("store", {}), self.archive.damaged, self._growth.get("")),
             "forwarding": self.forwarding(),
             "notices": self.notices(),
+            "configuration": {"unread": self.unread()},
             "readers": readers,
         }  # fmt: skip
+
+    def unread(self) -> bool:
+        """The configuration file is another one than the recorder has; False while the recorder cannot be asked."""
+        return self.recorder().reachable and self._unread()
 
     def ages(self) -> dict[str, float]:
         """Device -> age in s of its newest recorded poll; devices without any are absent."""

@@ -62,11 +62,16 @@ class Planned(Bench):
     def plan(self, *plans: str) -> None:
         self.config.write_text(self.bare + "".join(plans))
 
+    def answer(self) -> dict[str, Any]:
+        """What the interface says of plans."""
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/api/plans", timeout=10) as answer:
+            found: dict[str, Any] = json.load(answer)
+            return found
+
     def shown(self) -> dict[str, dict[str, Any]]:
         """The plans at the interface, by name; none while nobody answers."""
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/api/plans", timeout=10) as answer:
-                return {plan["name"]: plan for plan in json.load(answer)["plans"]}
+            return {plan["name"]: plan for plan in self.answer()["plans"]}
         except OSError:
             return {}
 
@@ -133,3 +138,20 @@ def test_plans_that_are_changed_added_and_removed_are_taken_over_and_a_run_keeps
     bench.client.call("run_stop", run=run_id)
     reviewed = json.loads(bench.run_cli("review", run_id, "--json").stdout)
     assert [limit["low"] for limit in reviewed["acceptance"]["limits"]] == [5.0]
+
+
+def test_a_viewer_that_begins_after_an_unread_edit_shows_what_the_recorder_has(bench: Planned) -> None:
+    bench.plan(NIGHT.format(cron="0 22 * * *", below=1, low=20.0))
+    service = bench.serve()
+    wait_for("the plans", bench.shown)
+    assert not bench.answer()["unread"]
+    bench.plan(NIGHT.format(cron="30 4 * * *", below=2, low=21.0), GONE)
+    before = bench.part(service, "viewer")
+    before.kill()
+    wait_for("another viewer", lambda: bench.part(service, "viewer").pid != before.pid)
+    shown = wait_for("the page again", bench.shown)
+    assert {name: plan["cron"] for name, plan in shown.items()} == {"night": "0 22 * * *"}
+    assert wait_for("that it says so", lambda: bench.answer()["unread"])
+    assert bench.run_cli("serve", "--reload").returncode == 0
+    wait_for("the plans as they are now", lambda: list(bench.shown()) == ["night", "gone"])
+    assert not bench.answer()["unread"]

@@ -18,7 +18,7 @@ from loadlog.plans.service import Plans
 from loadlog.plans.stops import Stops
 from loadlog.store import Archive
 from loadlog.store.viewer_state import StateHolder
-from tests.unit.store.recorded import NS, SPECS, T0, OpenJournal, event, run_info, sample, snapshot
+from tests.unit.store.recorded import NS, T0, OpenJournal, event, run_info, sample, snapshot
 
 HOUR_NS = 3600 * NS  # T0 is 07:00 UTC
 
@@ -39,7 +39,7 @@ class Bench:
     def __init__(self, directory: Path) -> None:
         self.directory, self.now_ns, self.opened, self.calls, self.refuses = directory, T0, OpenJournal(directory), [], False
         self.count = 0
-        self.in_force = PlanSet([], SPECS)
+        self.in_force = PlanSet([])
 
     def call(self, order: str, **fields: Any) -> dict[str, Any]:
         if self.refuses:
@@ -55,7 +55,7 @@ class Bench:
         return {}
 
     def configure(self, **more: Any) -> None:
-        self.in_force = PlanSet([PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})], SPECS)
+        self.in_force = PlanSet([PlanConfig.model_validate({"name": "soak", "devices": ["load-1"], **more})])
 
     def plans(self, claim: Callable[[], object] = lambda: None, **more: Any) -> Plans:
         self.configure(**more)
@@ -103,13 +103,13 @@ def test_plans_that_were_changed_are_followed_and_start_nothing_of_before(bench:
     at_nine = PlanConfig.model_validate(
         {"name": "new", "devices": ["load-1"], "cron": "0 9,11 * * *", "missed": "start", "missed_within": "3h"}
     )  # fmt: skip
-    bench.in_force = PlanSet([kept, at_nine], SPECS)
+    bench.in_force = PlanSet([kept, at_nine])
     plans.look()
     assert bench.orders == [], "nine o'clock was before the plan was there"
     bench.now_ns = T0 + 4 * HOUR_NS + NS
     plans.look()
     assert bench.calls == [("run_start", {"name": "new"})]
-    bench.in_force = PlanSet([], SPECS)
+    bench.in_force = PlanSet([])
     bench.now_ns = T0 + 5 * HOUR_NS + NS
     plans.look()
     assert len(bench.calls) == 1, "a plan that is gone starts nothing"
@@ -196,7 +196,7 @@ def test_a_run_that_is_on_keeps_what_its_plan_said_when_it_began(bench: Bench, n
     bench.call("run_start", name="soak")
     plans.look()
     if now == "gone":
-        bench.in_force = PlanSet([], SPECS)
+        bench.in_force = PlanSet([])
     else:
         bench.configure(stop={"device": "load-1", "voltage_below": 23.0 if now == "earlier" else 20.0})
     if restarted:

@@ -58,6 +58,9 @@ class Bench:
     def status(self) -> dict[str, Any]:
         return {"runs": []}
 
+    def configuration(self) -> str:
+        return "[bench]\n"
+
 
 @pytest.mark.parametrize(
     ("order", "fields", "line"),
@@ -114,6 +117,10 @@ def test_reload_goes_through_when_no_run_is_on() -> None:
     bench = Bench()
     Orders(bench).carry_out("reload", {})
     assert bench.asked == [("reload",)]
+
+
+def test_the_configuration_in_force_is_told() -> None:
+    assert Orders(Bench()).carry_out("configuration", {}) == {"text": "[bench]\n"}
 
 
 def test_a_note_between_runs_has_no_run() -> None:

@@ -138,6 +138,9 @@ class StandIn:
     def running(self) -> list[RunInfo]:
         return list(self.journal.running)
 
+    def configuration(self) -> str:
+        return self._snapshot.config
+
     def status(self) -> dict[str, Any]:
         runs = [
             {"id": r.id, "name": r.name, "devices": list(r.devices), "started_utc_ns": r.started_utc_ns, "planned_s": r.planned_s}
