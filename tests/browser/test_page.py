@@ -197,7 +197,7 @@ def test_an_alarm_arrives_is_announced_and_acknowledged_by_keyboard(bench: Stand
     item = page.locator("#active li")
     expect(item).to_contain_text("Alarm")
     expect(item).to_contain_text("load trip")
-    expect(item).to_contain_text("90 % sure, else open circuit 10.0 %")
+    expect(item).to_contain_text("probability 0.90, else open circuit 0.10")
     expect(page.locator("#announce-alarm")).to_contain_text("load trip")
     expect(page).to_have_title(re.compile("^▲1 "))
     page.get_by_role("button", name="Acknowledge load trip").focus()

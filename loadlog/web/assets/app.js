@@ -3,11 +3,12 @@
 import { showAccess } from "./access.js";
 import { Device } from "./device.js";
 import { byId, el, setText, settings } from "./dom.js";
-import { Events } from "./events.js";
+import { Events, fetchEvents } from "./events.js";
 import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
 import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
 import { eventsChanged, startHistory } from "./history.js";
+import { forgetPens } from "./ink.js";
 import { setRunning, startLogbook } from "./logbook.js";
 import { get, login, Stream } from "./net.js";
 import { showOverview, tickOverview } from "./overview.js";
@@ -16,6 +17,7 @@ import { buildTimebar, draw as drawTimebar, loadRuns } from "./timebar.js";
 import { update } from "./update.js";
 import { view } from "./view.js";
 import { shownView, startViews } from "./views.js";
+import { isWatched, setWatched } from "./watched.js";
 
 const LONG_S = 900;
 const devices = new Map();
@@ -29,7 +31,7 @@ let loadAgain = false;
 
 async function refresh() {
   try {
-    const [bench, list] = await Promise.all([get("/api/devices"), get("/api/events?limit=200")]);
+    const [bench, list] = await Promise.all([get("/api/devices"), fetchEvents(200)]);
     learnServerTime(bench.t);
     showBench(bench);
     events.replace(list.events);
@@ -42,6 +44,19 @@ async function refresh() {
 function showBench(bench) {
   setText(byId("bench"), bench.bench);
   setText(byId("about"), bench.software);
+  const known = [...devices.values()];
+  if (known.length && known.length === bench.devices.length && known.every((device, i) => device.isOf(bench.devices[i]))) renew(bench);
+  else build(bench);
+  loadRuns();
+}
+
+// The same devices as before: what has the focus keeps it, and nothing moves.
+function renew(bench) {
+  for (const spec of bench.devices) devices.get(spec.name).renew(spec);
+  loadTraces();
+}
+
+function build(bench) {
   for (const plots of allPlots()) plots.end();
   devices.clear();
   for (const spec of bench.devices) devices.set(spec.name, new Device(spec));
@@ -51,7 +66,6 @@ function showBench(bench) {
   byId("groups").replaceChildren(...groups.map((group) => group.card));
   for (const device of devices.values()) device.draw();
   showOverview([...devices.values()]);
-  loadRuns();
 }
 
 const allPlots = () => [...[...devices.values()].map((device) => device.strips), ...groups];
@@ -66,12 +80,12 @@ const stream = new Stream({
     const served = `${hello.software} ${hello.page}`; // the page's files may change under one version number
     link.outdated ||= Boolean(link.software) && link.software !== served;
     link.software = served;
-    showLink("live", "Live");
+    setLink("live");
     if (!hello.resumed || !devices.size) refresh();
   },
   lost() {
     if (link.state === "live" || link.state === "connecting") link.since = serverNowMs();
-    showLink("lost", "No connection");
+    setLink("lost");
     checkAccess();
   },
   samples(list) {
@@ -104,7 +118,7 @@ async function checkAccess() {
 
 document.addEventListener("locked", () => {
   stream.rest();
-  showLink("locked", "Log in to see the bench");
+  setLink("locked");
 });
 document.addEventListener("login", () => {
   if (link.state === "locked") stream.open();
@@ -112,23 +126,38 @@ document.addEventListener("login", () => {
 
 // ---- what the page says
 
-const MARKS = { live: "●", connecting: "◌", lost: "✕", locked: "◌" };
+const LINKS = {
+  live: ["●", "Live"],
+  connecting: ["◌", "Connecting"],
+  lost: ["✕", "No connection"],
+  locked: ["◌", "Log in to see the bench"],
+  unrecorded: ["✕", "No recorder"],
+};
 
-function showLink(state, text) {
+// What the page hears of; that nobody records is no less than a lost connection.
+function setLink(state) {
   link.state = state;
-  document.body.dataset.link = state;
-  setText(byId("link").querySelector(".mark"), MARKS[state]);
-  setText(byId("link").querySelector(".text"), text);
   showBanners();
 }
 
+function showLink() {
+  const state = link.state === "live" && !isWatched() ? "unrecorded" : link.state;
+  const [mark, text] = LINKS[state];
+  document.body.dataset.link = state;
+  setText(byId("link").querySelector(".mark"), mark);
+  setText(byId("link").querySelector(".text"), text);
+}
+
 function showBanners() {
-  events.setWatched(link.state !== "lost" && service?.recorder.reachable !== false);
+  const recorded = service?.recorder.reachable !== false;
+  setWatched(link.state !== "lost" && recorded);
+  events.setWatched(isWatched());
+  showLink();
   const banners = [];
   if (link.state === "locked") banners.push(["locked", "info", "The bench is shown to those who have its token."]);
   else if (link.state === "lost")
     banners.push(["lost", "alarm", `No connection to the service since ${moment(link.since)}. The values below are old. Trying again.`]);
-  else if (service && !service.recorder.reachable)
+  else if (!recorded)
     banners.push(["recorder", "alarm", `The recorder does not answer: nothing new is recorded or watched. ${service.recorder.detail}`]);
   if (link.outdated) banners.push(["old", "info", "The service was updated while this page was open."]);
   const key = JSON.stringify(banners);
@@ -184,8 +213,12 @@ function buildCautions() {
   details.ontoggle = () => settings.set("cautions", details.open ? "open" : "folded");
 }
 
+let printing = false;
+
 function restyle() {
+  forgetPens();
   for (const plots of allPlots()) plots.restyle();
+  for (const plots of allPlots()) plots.draw(printing);
 }
 
 // ---- time
@@ -222,7 +255,8 @@ setInterval(() => {
   tickOverview();
   events.tick();
   const place = shownView().name === "bench" ? "" : `${[shownView().name, shownView().rest].filter(Boolean).join(" ")} · `;
-  document.title = `${events.alarms ? `▲${events.alarms} ` : ""}${place}${byId("bench").textContent} · loadlog`;
+  const unknown = link.state === "locked" || !isWatched() ? "✕ " : "";
+  document.title = `${unknown}${events.alarms ? `▲${events.alarms} ` : ""}${place}${byId("bench").textContent} · loadlog`;
 }, 250);
 
 // A long span is fetched afresh now and then, so that its buckets stay even.
@@ -240,6 +274,14 @@ function reloadUnseen() {
 }
 
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
+
+// Paper takes dark ink, whatever the screen has: the charts are drawn anew before, and after.
+for (const when of ["beforeprint", "afterprint"])
+  addEventListener(when, () => {
+    printing = when === "beforeprint";
+    document.documentElement.classList.toggle("printing", printing);
+    restyle();
+  });
 
 buildTimebar();
 buildZone();

@@ -3,6 +3,7 @@
 import { el, setText } from "./dom.js";
 import { decimals, kind, label, number, oldness, QUALITY, serverNowMs, status, unitOf } from "./format.js";
 import { Strips } from "./plot.js";
+import { isWatched } from "./watched.js";
 
 const LARGE = ["voltage_v", "current_a", "power_w", "temperature_c"];
 const LARGE_UNITS = ["V", "A", "W", "°C"];
@@ -74,6 +75,16 @@ export class Device {
     return view.root;
   }
 
+  // Whether that is how the device is still described.
+  isOf(spec) {
+    return described(spec) === described(this.spec);
+  }
+
+  // What came while the page heard nothing.
+  renew(spec) {
+    if (spec.latest && !(spec.latest.seq <= this.last?.seq)) this.take(spec.latest);
+  }
+
   take(sample) {
     this.last = sample;
     this.run = sample.run;
@@ -128,7 +139,9 @@ export class Device {
     setText(this.chip.querySelector(".mark"), state.mark);
     setText(this.chip.querySelector(".text"), state.text);
     setText(this.age, this.sample ? oldness(this.ageS()) : "");
-    if (state.name === "silent") for (const view of this.readings.values()) outdated(view);
+    if (state.old) for (const view of this.readings.values()) outdated(view);
+    else if (this.old) this.stale = true; // what was marked old may hold again before the next sample
+    this.old = state.old;
   }
 
   ageS() {
@@ -137,7 +150,8 @@ export class Device {
 
   state() {
     if (!this.last) return { name: "empty", mark: "◌", text: "no data yet" };
-    if (!this.sample || this.ageS() > Math.max(3, 3.5 * this.spec.period_s)) return { name: "silent", mark: "✕", text: "silent" };
+    if (!isWatched()) return { name: "unknown", mark: "◌", text: "not known", old: true };
+    if (!this.sample || this.ageS() > Math.max(3, 3.5 * this.spec.period_s)) return { name: "silent", mark: "✕", text: "silent", old: true };
     if (this.sample.status.input_on === false) return { name: "off", mark: "○", text: "input off" };
     if (this.sample.quality !== "good")
       return { name: "doubtful", mark: QUALITY[this.sample.quality].mark, text: `measuring, ${this.sample.quality}` };
@@ -201,6 +215,8 @@ function outdated(view) {
 }
 
 const trimmed = (value, digits) => String(Number(value.toFixed(digits))).replace("-", "−");
+
+const described = (spec) => JSON.stringify({ ...spec, latest: null, learned: null });
 
 function detailLabel(channel) {
   if (channel.name === "sense_remote") return "Sense";

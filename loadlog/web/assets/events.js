@@ -2,7 +2,7 @@
 
 import { byId, el, setText, settings } from "./dom.js";
 import { duration, interval, isUtc, kind, moment, prose, serverNowMs, SEVERITY } from "./format.js";
-import { post } from "./net.js";
+import { get, post } from "./net.js";
 import { inView } from "./views.js";
 import { setEvents, showOnPlot } from "./flags.js";
 
@@ -10,7 +10,17 @@ const RANK = { alarm: 0, warning: 1, info: 2 };
 const KEPT = 400;
 const SHOWN = 8;
 const SHOWN_MORE = 100;
+const SHOWN_ACTIVE = 4; // a storm leaves the devices in reach
 const SETTLE_MS = 700;
+const MOST_ACTIVE = 1000;
+
+// The newest, and every active one however old: what came later does not crowd out what is still wrong.
+export async function fetchEvents(limit) {
+  const newest = await get(`/api/events?limit=${limit}`);
+  const open = newest.truncated ? (await get(`/api/events?active=true&limit=${MOST_ACTIVE}`)).events : [];
+  const all = new Map([...open, ...newest.events].map((event) => [event.id, event]));
+  return { events: [...all.values()].sort((a, b) => a.id - b.id), truncated: newest.truncated };
+}
 
 export class Events {
   constructor() {
@@ -20,6 +30,11 @@ export class Events {
     this.watched = true;
     byId("more").onclick = () => {
       this.shown = this.shown === SHOWN ? SHOWN_MORE : SHOWN;
+      this.draw();
+    };
+    this.allActive = false;
+    byId("active-more").onclick = () => {
+      this.allActive = !this.allActive;
       this.draw();
     };
     byId("ack-cancel").onclick = () => byId("ack").close();
@@ -68,7 +83,9 @@ export class Events {
     setEvents(all);
     const active = this.active();
     const none = this.watched ? "Nothing active." : "Not known: nobody is watching the bench.";
-    fill(byId("active"), active, none, true);
+    fill(byId("active"), this.allActive ? active : active.slice(0, SHOWN_ACTIVE), none, true);
+    byId("active-more").hidden = active.length <= SHOWN_ACTIVE;
+    setText(byId("active-more"), this.allActive ? `Show the first ${SHOWN_ACTIVE} only` : `Show all ${active.length} active events`);
     setText(byId("active-brief").firstChild, brief(active) || none);
     const past = all.filter((event) => event.state !== "active");
     fill(byId("recent"), past.slice(0, this.shown), "No events recorded yet.", false);
@@ -92,7 +109,7 @@ function brief(active) {
   const parts = Object.entries(SEVERITY).map(([severity, { mark, word }]) => {
     const open = active.filter((event) => event.severity === severity);
     const waiting = open.filter((event) => !event.acknowledged).length;
-    const count = `${mark} ${open.length} ${word.toLowerCase()}${open.length > 1 ? "s" : ""}`;
+    const count = `${mark}\u00a0${open.length}\u00a0${word.toLowerCase()}${open.length > 1 ? "s" : ""}`;
     const asked = waiting && waiting < open.length ? `${waiting} not acknowledged` : waiting ? "not acknowledged" : "acknowledged";
     return open.length ? `${count}, ${asked}` : "";
   });
@@ -170,11 +187,9 @@ function state(event) {
 
 function sureness(event) {
   if (event.confidence >= 0.995) return null;
-  const others = Object.entries(event.alternatives).map(([name, p]) => `${kind(name)} ${percent(p)}`);
-  return el("span", {}, `${percent(event.confidence)} sure${others.length ? `, else ${others.join(", ")}` : ""}`);
+  const others = Object.entries(event.alternatives).map(([name, p]) => `${kind(name)} ${p.toFixed(2)}`);
+  return el("span", {}, `probability ${event.confidence.toFixed(2)}${others.length ? `, else ${others.join(", ")}` : ""}`);
 }
-
-const percent = (p) => `${(p * 100).toFixed(p > 0.1 ? 0 : 1)} %`;
 
 function acknowledgement(event, open) {
   if (event.acknowledged) {

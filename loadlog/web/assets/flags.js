@@ -6,7 +6,7 @@ import { kind, moment, SEVERITY } from "./format.js";
 import { get } from "./net.js";
 import { pen, stroke } from "./ink.js";
 import { view } from "./view.js";
-import { inView } from "./views.js";
+import { openView } from "./views.js";
 
 const ROOM_PX = 30; // between two numbers
 const REST_MS = 400;
@@ -19,20 +19,27 @@ let older = new Map(); // fetched for the stretch in view
 let events = []; // both, by time
 
 export function setEvents(list) {
+  const first = !listed.length;
   listed = list;
   merge();
+  if (first) look(); // the address may ask for a stretch of before
 }
 
 // The page's list holds the newest; those of a stretch that it does not reach back to are fetched when the view rests there.
 let resting = 0;
 let asked = null;
-view.onChange(() => {
+view.onChange(look);
+
+function look() {
   clearTimeout(resting);
   asked?.abort();
   const [from, to] = view.range();
-  if (!listed.length || from >= Math.min(...listed.map(timeOf))) return;
+  if (!listed.length || from >= reach()) return;
   resting = setTimeout(() => fetchOlder(from, to), REST_MS);
-});
+}
+
+// Active ones are listed however old they are, and say nothing about what else was then.
+const reach = () => Math.min(...listed.filter((event) => event.state !== "active").map(timeOf));
 
 async function fetchOlder(from, to) {
   const stamp = (t) => new Date(t * 1000).toISOString();
@@ -124,13 +131,16 @@ function flag(event) {
 // From the plot to the list: that of the newest, asked to show more where it folds the older away, else the whole list in its own view.
 export function openEvent(event) {
   const find = () => [...document.querySelectorAll(`li.event[data-id="${Number(event.id)}"]`)].find((item) => item.offsetParent);
-  const more = document.getElementById("more");
+  const more = document.getElementById(event.state === "active" ? "active-more" : "more");
   if (!find() && more && !more.hidden) more.click();
   if (find()) arriveAt(find());
-  else inView("events", () => find() && arriveAt(find()));
+  else {
+    document.dispatchEvent(new CustomEvent("seek", { detail: event.id })); // history.js, once it has the list
+    openView("events");
+  }
 }
 
-function arriveAt(item) {
+export function arriveAt(item) {
   item.tabIndex = -1;
   item.focus({ preventScroll: true });
   item.scrollIntoView({ block: "center", behavior: calm.matches ? "auto" : "smooth" });

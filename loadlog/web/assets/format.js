@@ -34,6 +34,7 @@ export const serverNowMs = () => Date.now() + serverOffsetMs;
 
 // Names end in their unit (voltage_v): drop it, it stands beside the value.
 export function label(channel) {
+  if (channel.name === "setpoint") return "Set-point";
   const parts = channel.name.split("_");
   if (channel.unit && parts.length > 1) parts.pop();
   const text = parts.join(" ");
@@ -55,6 +56,9 @@ export function number(value, digits) {
   const text = value.toFixed(digits).replace("-", "−");
   return Number(value.toFixed(digits)) === 0 ? text.replace("−", "") : text;
 }
+
+// A whole number of things: thousands apart, and no line ends within.
+export const count = (value) => (value === null || value === undefined ? "–" : value.toLocaleString("en").replaceAll(",", "\u202f"));
 
 // Twice the standard uncertainty of a reading: the instrument's specification and its resolution, both rectangular, in quadrature.
 export function expanded(channel, value) {
@@ -125,4 +129,4 @@ export function interval(onset) {
   return `between ${moment(from, true)} and ${moment(to, true)}`;
 }
 
-export const kind = (text) => text.replaceAll("_", " ");
+export const kind = (text) => text.replaceAll("setpoint", "set-point").replaceAll("_", " ");

@@ -1,11 +1,13 @@
 // The service about itself: recorder, runs, buses, store.
 
 import { byId, el, setText } from "./dom.js";
-import { duration, moment, serverNowMs } from "./format.js";
+import { count, duration, moment, serverNowMs, stretch } from "./format.js";
 import { post } from "./net.js";
 import { readingsOf } from "./progress.js";
 
 const MIB = 1024 * 1024;
+export const UNREAD =
+  "◆ The configuration file was edited, and the recorder has not read it yet: devices, limits and plans are those from before. Have it read with: loadlog serve --reload (when no run is on).";
 
 export function runsLine(runs) {
   return runs.map((run) => {
@@ -18,9 +20,9 @@ export function runsLine(runs) {
         "p",
         { class: "run" },
         el("span", { class: "mark", "aria-hidden": "true" }, "▶"),
-        " run ",
-        name,
-        ` on for ${duration(done)}, open end; ${readingsOf(run)} `,
+        el("span", {}, "run ", name),
+        el("span", {}, `on for ${duration(done)}, open end`),
+        el("span", {}, readingsOf(run)),
         devices,
       );
     const share = Math.min(1, Math.max(0, done / run.planned_s));
@@ -29,11 +31,10 @@ export function runsLine(runs) {
       "p",
       { class: "run" },
       el("span", { class: "mark", "aria-hidden": "true" }, "▶"),
-      " run ",
-      name,
-      ` ${duration(done)} of ${duration(run.planned_s)}, ends ${ends} `,
+      el("span", {}, "run ", name),
+      el("span", {}, `${duration(done)} of ${stretch(run.planned_s)}, ends ${ends}`),
       el("progress", { max: 1, value: share.toFixed(4), "aria-label": `progress of run ${run.id}` }),
-      ` ${readingsOf(run)} `,
+      el("span", {}, readingsOf(run)),
       devices,
     );
   });
@@ -42,6 +43,7 @@ export function runsLine(runs) {
 export function healthTables(service) {
   const parts = [];
   if (!service.recorder.reachable) parts.push(el("p", { class: "fault" }, `✕ Recorder: ${service.recorder.detail}`));
+  if (service.configuration?.unread) parts.push(el("p", { class: "warning" }, UNREAD));
   const rows = service.buses.map(busRow);
   for (const bus of service.buses) for (const text of bus.warnings) parts.push(el("p", { class: "warning" }, `◆ Bus ${bus.name}: ${text}`));
   if (rows.length) {
@@ -53,6 +55,7 @@ export function healthTables(service) {
         el("table", {}, el("thead", {}, el("tr", {}, ...head.map((text) => el("th", { scope: "col" }, text)))), el("tbody", {}, ...rows)),
       ),
     );
+    parts.push(el("p", { class: "quiet legend" }, "Used: share of the time in which the bus is busy. Late, p99: 99 of 100 polls began at most so long after their deadline. Missed: deadlines passed over because the bus was not free, or the device did not answer for long."));
   }
   const facts = storeFacts(service);
   const rowOf = ([name, text]) => el("div", {}, el("dt", {}, name), el("dd", {}, ...[text].flat()));
@@ -79,8 +82,8 @@ function busRow(bus) {
 }
 
 const share = (value) => (value === null || value === undefined ? "–" : `${(value * 100).toFixed(0)} %`);
-const samples = (value) => `${count(value)} sample${value === 1 ? "" : "s"}`;
-const count = (value) => (value === null || value === undefined ? "–" : value.toLocaleString("en").replaceAll(",", " "));
+const many = (value, word) => `${count(value)} ${word}${value === 1 ? "" : "s"}`;
+const samples = (value) => many(value, "sample");
 
 function storeFacts(service) {
   const store = service.store ?? {};
@@ -114,7 +117,7 @@ function forwardText(target) {
   const parts = [FORWARD_STATES[target.state] ?? target.state];
   if (target.backlog_samples) parts.push(`${samples(target.backlog_samples)} ${target.backlog_samples === 1 ? "waits" : "wait"}`);
   if (target.remaining_s !== null) parts.push(`done in ${duration(target.remaining_s)}`);
-  if (target.set_aside) parts.push(`✕ ${count(target.set_aside)} lines refused and set aside`);
+  if (target.set_aside) parts.push(`✕ ${many(target.set_aside, "line")} refused and set aside`);
   if (target.detail) parts.push(target.detail);
   return parts.join(", ");
 }
@@ -126,7 +129,7 @@ function daysUntilFull({ days_until_full: days }) {
   if (days === null || days === undefined) return "";
   if (days > 3650) return "more than ten years";
   if (days < 1) return `▲ ${Math.max(1, Math.round(days * 24))} h`;
-  return `${days < SOON_DAYS ? "▲ " : ""}${Math.round(days)} days`;
+  return `${days < SOON_DAYS ? "▲ " : ""}${many(Math.round(days), "day")}`;
 }
 
 const NOTICE_STATES = { starting: "◌ starting", ready: "● ready", sending: "● sending", failing: "✕ not accepted", stopped: "✕ stopped" };
@@ -134,7 +137,7 @@ const NOTICE_STATES = { starting: "◌ starting", ready: "● ready", sending: "
 function noticeText(address) {
   const parts = [NOTICE_STATES[address.state] ?? address.state];
   if (address.notices) parts.push(`${count(address.notices)} not accepted yet`);
-  if (address.waiting) parts.push(`${count(address.waiting)} events wait${address.quiet ? " for the end of the quiet hours" : ""}`);
+  if (address.waiting) parts.push(`${many(address.waiting, "event")} ${address.waiting === 1 ? "waits" : "wait"}${address.quiet ? " for the end of the quiet hours" : ""}`);
   if (address.given_up) parts.push(`✕ ${count(address.given_up)} given up`);
   if (address.last_accepted) parts.push(`last accepted ${moment(Date.parse(address.last_accepted))}`);
   if (address.detail) parts.push(address.detail);

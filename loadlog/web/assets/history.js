@@ -1,8 +1,8 @@
 // Every event, newest first, to be filtered and acknowledged: what the bench's short list of recent events has no room for.
 
 import { byId, el, setText } from "./dom.js";
-import { item } from "./events.js";
-import { get } from "./net.js";
+import { fetchEvents, item } from "./events.js";
+import { arriveAt } from "./flags.js";
 import { update } from "./update.js";
 import { onView, shownView } from "./views.js";
 
@@ -14,6 +14,7 @@ let truncated = false;
 let shown = STEP;
 let waiting = 0;
 let names = () => [];
+let sought = null; // number of an event to go to, once the list is there
 
 export function startHistory(deviceNames) {
   names = deviceNames;
@@ -30,6 +31,9 @@ export function startHistory(deviceNames) {
     if (name === "events") load();
   });
   document.addEventListener("zone", draw);
+  document.addEventListener("seek", ({ detail }) => {
+    sought = detail;
+  });
 }
 
 // Something began, ended or was acknowledged.
@@ -41,7 +45,7 @@ export function eventsChanged() {
 
 async function load() {
   try {
-    const answer = await get(`/api/events?limit=${FETCHED}`);
+    const answer = await fetchEvents(FETCHED);
     list = answer.events.reverse();
     truncated = answer.truncated;
   } catch (error) {
@@ -50,6 +54,17 @@ async function load() {
   }
   drawDevices();
   draw();
+  seek();
+}
+
+function seek() {
+  const place = list.findIndex((event) => event.id === sought);
+  sought = null;
+  if (place < 0) return;
+  byId("events-filter").reset();
+  shown = Math.max(shown, place + 1);
+  draw();
+  arriveAt(byId("events-all").children[place]);
 }
 
 function drawDevices() {

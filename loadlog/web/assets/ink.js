@@ -2,9 +2,11 @@
 
 const MARK_PX = 8; // between two marks of quality
 
-// What the page's style says of a colour, as the canvas needs it. Kept, because asking makes the browser work out all styles first.
+// What the page's style says of a colour, as the canvas needs it. Kept, because asking makes the browser work out all styles first,
+// until the style changes.
 const pens = new Map();
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => pens.clear());
+export const forgetPens = () => pens.clear();
+
 export function pen(name) {
   if (!pens.has(name)) pens.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
   return pens.get(name);

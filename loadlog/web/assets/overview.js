@@ -56,7 +56,7 @@ class Tile {
     this.root.dataset.state = state.name;
     setText(this.mark, state.mark);
     setText(this.word, state.text);
-    for (const value of this.values) value.draw(device.sample, state.name === "silent");
+    for (const value of this.values) value.draw(device.sample, state.old);
     setText(this.age, device.sample ? oldness(device.ageS()) : "");
     setText(this.run, device.run ? `run ${device.run}` : "no run");
     const sense = device.sample?.status.sense_remote;

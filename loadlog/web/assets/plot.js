@@ -94,8 +94,9 @@ export class Plots {
     if (this.answered || (view.following ? due : this.dirty)) this.draw();
   }
 
-  draw() {
-    if (!this.visible || document.hidden) return;
+  // unseen: also what is out of sight, for paper.
+  draw(unseen = false) {
+    if (!(this.visible || unseen) || document.hidden) return;
     const [from, to] = view.range();
     if (view.following) for (const { trace } of this.sources) this.dirty = trace.dropBefore(from) || this.dirty;
     this.empty.hidden = !this.isEmpty;

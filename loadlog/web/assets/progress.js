@@ -1,5 +1,7 @@
 // How far a run that is on has come, in words.
 
+import { count } from "./format.js";
+
 const FEW = 95; // per cent of the readings that the rates make
 
 const SETTLED_S = 60; // before, what is on its way to the disk counts too much
@@ -11,5 +13,3 @@ export function readingsOf(run) {
   const short = share < FEW && elapsed > SETTLED_S ? "▲ " : "";
   return `${short}${count(received)} of ${count(expected)} readings received (${share.toFixed(1)} %)`;
 }
-
-const count = (value) => value.toLocaleString("en").replaceAll(",", " ");

@@ -2,7 +2,7 @@
 
 import { byId, el, setText } from "./dom.js";
 import { plotButton } from "./events.js";
-import { duration, inZone, kind, label, moment, prose, SEVERITY } from "./format.js";
+import { count, duration, inZone, kind, label, moment, number, prose, SEVERITY, stretch } from "./format.js";
 import { get } from "./net.js";
 import { shownView } from "./views.js";
 
@@ -51,7 +51,7 @@ const retry = (id) => el("button", { type: "button", onclick: () => showReview(i
 function drawWorking({ done, total, before }) {
   const text = before
     ? `${before} other ${before === 1 ? "run is" : "runs are"} reviewed first.`
-    : `Reading the recording: ${done} of ${total} samples.`;
+    : `Reading the recording: ${count(done)} of ${count(total)} samples.`;
   byId("review-body").replaceChildren(
     el("p", { class: "empty", role: "status" }, text),
     el("progress", { max: 1, value: total ? done / total : null, "aria-label": "samples read" }),
@@ -67,7 +67,7 @@ function draw() {
       { class: "verdict", "data-word": run.verdict.word },
       el("span", { class: "mark", "aria-hidden": "true" }, WORDS[run.verdict.word] ?? "●"),
       " ",
-      prose(inZone(run.verdict.sentence)),
+      spoken(run.verdict.sentence),
     ),
     el("p", { class: "times" }, ...lasting(run)),
     el(
@@ -87,10 +87,10 @@ function draw() {
 function lasting(run) {
   const from = Date.parse(run.started);
   const to = run.ended ? Date.parse(run.ended) : null;
-  const planned = run.planned_s ? ` of ${duration(run.planned_s)} planned` : "";
+  const planned = run.planned_s ? ` of ${stretch(run.planned_s)} planned` : "";
   return [
     el("span", {}, `Started ${moment(from)}`),
-    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : run.planned_s ? `not ended, ${duration(run.planned_s)} planned` : "not ended"),
+    el("span", {}, to ? `ended ${moment(to)} after ${duration((to - from) / 1000)}${planned}: ${run.end_reason}` : run.planned_s ? `not ended, ${stretch(run.planned_s)} planned` : "not ended"),
     el("span", {}, run.software),
   ];
 }
@@ -117,7 +117,7 @@ function cause(event) {
       "p",
       {},
       `Probability ${event.confidence.toFixed(2)}`,
-      others.length ? `; instead: ${others.map(([name, p]) => `${kind(name)} ${p.toFixed(2)}`).join(", ")}` : "; nothing else was in question",
+      others.length ? `, else ${others.map(([name, p]) => `${kind(name)} ${p.toFixed(2)}`).join(", ")}` : "; nothing else was in question",
     ),
     brief.length ? el("p", {}, el("span", { class: "quiet" }, "Evidence: "), prose(brief.join(", "))) : null,
     whole.length > brief.length
@@ -143,6 +143,12 @@ const where = (event) => el("span", {}, event.device ?? (event.group ? `group ${
 
 const plain = (value) => String(Number(value.toPrecision(6))).replace("-", "−");
 
+// Least, mean and greatest with the digits of the readings, so that they can be compared down the column.
+function alike([least, mean, greatest]) {
+  const digits = Math.max(...[least, greatest].map((value) => /\.(\d+)$/.exec(String(Number((value ?? 0).toPrecision(6))))?.[1].length ?? 0));
+  return [least, mean, greatest].map((value) => number(value, digits));
+}
+
 function onset(event) {
   const from = Date.parse(event.onset.earliest);
   const to = Date.parse(event.onset.latest);
@@ -165,10 +171,20 @@ function acceptance(run) {
         el("b", {}, `${limit.device} ${label({ name: limit.channel, unit: limit.figure.unit }).toLowerCase()}, ${kind(limit.statistic)}`),
       ),
       el("p", { class: "times" }, el("span", {}, `asked ${asking(limit)}`), el("span", {}, `found ${figure(limit.figure)}`)),
-      el("p", {}, limit.reason),
+      limit.decision in DECISIONS && limit.figure.low === undefined ? null : el("p", {}, spoken(limit.reason)), // else the figures say it all
     ),
   );
-  return section("Acceptance limits", el("p", {}, reason), el("ul", { class: "cards" }, ...items));
+  const more = limits.some((limit) => limit.reason === reason) ? null : el("p", {}, spoken(reason));
+  return section("Acceptance limits", more, el("ul", { class: "cards" }, ...items));
+}
+
+// A sentence that was written for every medium, with kinds and channels as they are called on the page.
+function spoken(text) {
+  let said = text;
+  for (const { kind: name } of shown.events) said = said.replaceAll(name, kind(name));
+  for (const { channels } of shown.devices)
+    for (const { channel, unit } of channels) said = said.replaceAll(` ${channel} `, ` ${label({ name: channel, unit }).toLowerCase()} `);
+  return prose(inZone(said));
 }
 
 function asking({ low, high, figure: { unit } }) {
@@ -180,7 +196,8 @@ function figure(found) {
   if (found.value === null) return "–";
   const sure = found.uncertainty === null ? "" : ` ± ${Number((2 * found.uncertainty).toPrecision(2))}`;
   const digits = found.uncertainty ? Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(2 * found.uncertainty)))) : null;
-  return `${digits === null ? plain(found.value) : found.value.toFixed(digits).replace("-", "−")}${sure} ${found.unit}`;
+  const value = digits === null ? plain(found.value) : found.value.toFixed(digits).replace("-", "−");
+  return `${value}${sure} ${found.unit}${sure ? " (k = 2)" : ""}`;
 }
 
 // ---- timeline
@@ -226,8 +243,8 @@ function health(run) {
     return [
       device.device,
       share === null ? "–" : `${short ? "▲ " : ""}${(share * 100).toFixed(1)} %`,
-      `${device.polls - device.failed} of ${device.expected}`,
-      String(device.failed),
+      `${count(device.polls - device.failed)} of ${count(device.expected)}`,
+      count(device.failed),
       found ? `${found.gap_count}, ${duration(found.gaps_s)}` : "–",
       found && Number.isFinite(found.lateness_s?.p99) ? `${(found.lateness_s.p99 * 1000).toFixed(1)} ms` : "–",
     ];
@@ -236,6 +253,7 @@ function health(run) {
   return section(
     "Health of the data",
     table("Health of the data", ["Device", "Answered", "Readings", "Failed polls", "Gaps", "Late, p99"], rows),
+    el("p", { class: "quiet legend" }, "Late, p99: 99 of 100 polls began at most so long after their deadline."),
     gaps.length ? el("ul", { class: "plain" }, ...gaps) : null,
   );
 }
@@ -244,13 +262,13 @@ function channels(run) {
   const rows = run.devices.flatMap((device) =>
     device.channels.map((channel) => [
       `${device.device} ${label({ name: channel.channel, unit: channel.unit }).toLowerCase()}`,
-      ...[channel.minimum, channel.mean, channel.maximum].map((value) => (value === null ? "–" : plain(value))),
+      ...alike([channel.minimum, channel.mean, channel.maximum]),
       channel.unit,
       channel.worst,
     ]),
   );
-  const head = ["Channel", "Minimum", "Mean", "Maximum", "Unit", "Worst, failed polls too"];
-  return rows.length ? section("Channels over the run", table("Channels", head, rows)) : [];
+  const head = ["Channel", "Minimum", "Mean", "Maximum", "Unit", "Worst quality"];
+  return rows.length ? section("Channels over the run", table("Channels", head, rows), el("p", { class: "quiet legend" }, "Of every reading, doubtful ones too. A failed poll counts as bad.")) : [];
 }
 
 function notes(run) {

@@ -2,6 +2,7 @@
 
 import { byId, el, setText } from "./dom.js";
 import { duration, moment, serverNowMs, stretch } from "./format.js";
+import { UNREAD } from "./health.js";
 import { get } from "./net.js";
 import { readingsOf } from "./progress.js";
 import { showReview } from "./review.js";
@@ -49,6 +50,8 @@ export function takeRuns(service) {
   const changed = service.runs.map((run) => run.id).join() !== on.map((run) => run.id).join();
   on = service.runs;
   reachable = service.recorder.reachable;
+  byId("plans-unread").hidden = !service.configuration?.unread;
+  setText(byId("plans-unread"), UNREAD);
   byId("run-start").disabled = !reachable || !devices().length; // before, there is nothing to choose from
   drawOn();
   if (changed && shownView().name === "runs") soon();
