@@ -6,7 +6,7 @@ from __future__ import annotations
 from loadlog.notify.watch import GONE, STALLED, UNREADABLE
 
 ADVICE: dict[str, str] = {
-    "sense_fallback": "voltage and power are the load's own from now on, without the leads' drop; check the sense leads at both ends",
+    "sense_fallback": "voltage and power are now those at the load, lower by the drop of the leads; check the sense leads at both ends",
     "sense_restored": "nothing; judge what was read in between with care",
     "sense_intermittent": "check the sense leads and their clamps; do not trust the readings in between",
     "load_trip": "the test stands still; read the reason off the load's display before it is switched on again",

@@ -10,8 +10,10 @@ from typing import Any
 from loadlog.model.clock import NS
 from loadlog.model.event import Event, EventState, Severity
 from loadlog.model.run import RunInfo
+from loadlog.notify.advice import ADVICE
 from loadlog.notify.news import RANK
 from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, Text, clock, duration, one_line
+from loadlog.notify.watch import GONE
 
 LISTED = 15
 
@@ -34,13 +36,15 @@ def digest(day: Day, head: Letterhead) -> Text:
     active = sorted((e for e in day.events if e.state is EventState.ACTIVE), key=lambda e: (-RANK[e.severity], e.onset.latest_utc_ns))
     counted = Counter((e.severity, e.kind, e.device or e.group or "service") for e in day.events)
     bad = any(severity is not Severity.INFO for severity, _, _ in counted)
-    troubles = list(day.troubles) if day.status is not None else ["the recorder does not answer: nothing is recorded", *day.troubles]
+    gone = [f"the recorder does not answer: nothing is recorded; first: {ADVICE[GONE]}"] if day.status is None else []
+    troubles = [*gone, *day.troubles]
     well = not bad and not troubles
     span = duration((day.now_ns - day.since_ns) / NS)
     lines = [f"{head.bench}, {clock(day.since_ns, head.zone)} to {clock(day.now_ns, head.zone)}:", ""]
     lines += ["All well."] if well else [one_line(t) for t in troubles]
     if day.status is not None:
-        lines.append(f"The recorder polls {len(day.status.get('devices', ()))} devices.")
+        n = len(day.status.get("devices", ()))
+        lines.append(f"The recorder polls {n} device{'' if n == 1 else 's'}.")
     lines += _listed("Active now:", [f"{e.severity} {e.device or e.group or 'service'}: {e.kind.replace('_', ' ')}, since "
                                      f"{clock(e.onset.latest_utc_ns, head.zone)}: {e.message}" for e in active])  # fmt: skip
     ordered = sorted(counted.items(), key=lambda item: (-RANK[item[0][0]], -item[1]))

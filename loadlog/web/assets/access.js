@@ -14,6 +14,8 @@ export async function showAccess() {
   document.body.dataset.may = readOnly ? "read" : "act";
   const place = byId("access");
   place.hidden = !may.logged_in;
+  if (readOnly) byId("main").prepend(place); // who misses the buttons sees why
+  else document.querySelector("footer").append(place);
   place.replaceChildren(
     ...(readOnly ? ["Read only. ", button("Log in to act", () => login("Enter the token of those who may act."))] : ["Logged in. "]),
     " ",

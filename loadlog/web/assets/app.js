@@ -4,7 +4,7 @@ import { showAccess } from "./access.js";
 import { Device } from "./device.js";
 import { byId, el, setText, settings } from "./dom.js";
 import { Events, fetchEvents } from "./events.js";
-import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc } from "./format.js";
+import { clock, isUtc, learnServerTime, moment, serverNowMs, setUtc, zoneName } from "./format.js";
 import { GroupPlot, groupsOf } from "./group.js";
 import { healthTables, runsLine } from "./health.js";
 import { eventsChanged, startHistory } from "./history.js";
@@ -247,7 +247,7 @@ function frame(now) {
 }
 
 setInterval(() => {
-  setText(byId("clock"), `${clock(serverNowMs())}${isUtc() ? " UTC" : ""}`);
+  setText(byId("clock"), `${clock(serverNowMs())} ${zoneName(serverNowMs())}`);
   for (const device of devices.values()) {
     device.draw();
     device.tick();

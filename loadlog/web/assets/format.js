@@ -104,6 +104,8 @@ const HMS = { hour: "2-digit", minute: "2-digit", second: "2-digit" };
 
 export const clock = (ms) => intl(HMS).format(ms);
 export const clockMinutes = (ms) => intl({ hour: "2-digit", minute: "2-digit" }).format(ms);
+// The zone of the times shown, as people abbreviate it: a clock by itself, a picture or a sheet of paper do not tell.
+export const zoneName = (ms) => (utc ? "UTC" : intl({ hour: "numeric", timeZoneName: "short" }).formatToParts(ms).find((part) => part.type === "timeZoneName").value);
 export const day = (ms) => intl({ day: "numeric", month: "short" }).format(ms);
 export const clockTenths = (ms) => intl({ ...HMS, fractionalSecondDigits: 2 }).format(ms);
 

@@ -102,7 +102,7 @@ function draw() {
     ),
   );
   if (truncated && filter === "*") items.push(el("li", { class: "empty" }, "Older notes: loadlog run show RUN"));
-  update(byId("notes"), items.length ? items : [el("li", { class: "empty" }, "Nothing was noted yet.")]);
+  update(byId("notes"), items.length ? items : [el("li", { class: "empty" }, notes.length ? "None of these." : "Nothing was noted yet.")]);
 }
 
 const options = (pairs) => pairs.map(([value, text]) => el("option", { value }, text));

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,7 @@ from loadlog.notify.watch import GONE, STALLED, UNREADABLE
 from tests.unit.notify.test_desk import T0, news
 from tests.unit.store.recorded import event
 
+ROOT = Path(__file__).parents[3]
 HEAD = Letterhead("north-wall", ZoneInfo("Europe/Berlin"), "http://bench.example:8437/")
 
 
@@ -44,7 +46,7 @@ def test_a_notice_says_what_where_since_when_how_sure_what_it_means_and_where_to
         "voltage stepped by -0.061 V",
         KINDS["sense_fallback"],
         "since 2027-01-15 08:00:00 CET",
-        "first: voltage and power are the load's own from now on",
+        "first: voltage and power are now those at the load",
         "probability 0.98, else supply droop 0.02",
         "run soak-0007",
         "Look: http://bench.example:8437/; loadlog run show soak-0007",
@@ -59,6 +61,15 @@ def test_every_kind_says_what_to_do_first_on_one_line(kind: str) -> None:
     assert f"\n  first: {ADVICE[kind]}\n" in told
     assert "first:" not in notice(draft(entry(kind=kind, acknowledged_by="Ida")), HEAD).body, "somebody is at it"
     assert "first:" not in notice(draft(Entry(news(1, 0.0, 9.0, kind=kind), T0, ending=True)), HEAD).body
+
+
+def test_the_notice_in_the_guide_is_one_that_is_sent() -> None:
+    (shown,) = (block for block in (ROOT / "README.md").read_text(encoding="utf-8").split("```") if "sense fallback – active" in block)
+    lines = shown.removeprefix("text\n").splitlines()
+    message = next(line for line in lines if "stepped" in line).strip()
+    found = event(17, 5, kind="sense_fallback", group="stack-a", run="soak-0007", message=message)
+    sent = notice(draft(Entry(of_event(found), T0)), HEAD).body.splitlines()
+    assert [line for line in lines if "since" not in line] == [line for line in sent[: len(lines)] if "since" not in line]
 
 
 def test_the_end_of_an_alarm_says_how_long_it_lasted() -> None:
@@ -144,7 +155,7 @@ def test_a_quiet_day_is_all_well() -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"status": None}, "the recorder does not answer"),
+        ({"status": None}, "the recorder does not answer: nothing is recorded; first: check the logger's power"),
         ({"events": [event(1, 5)]}, "1 × alarm limit load-1"),
         ({"events": [event(1, 5, state=EventState.CLEARED, severity=Severity.WARNING)]}, "1 × warning limit load-1"),
         ({"troubles": ["no notices reach phone: nobody listens there"]}, "no notices reach phone"),
