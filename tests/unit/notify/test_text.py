@@ -67,7 +67,9 @@ def test_the_notice_in_the_guide_is_one_that_is_sent() -> None:
     (shown,) = (block for block in (ROOT / "README.md").read_text(encoding="utf-8").split("```") if "sense fallback – active" in block)
     lines = shown.removeprefix("text\n").splitlines()
     message = next(line for line in lines if "stepped" in line).strip()
-    found = event(17, 5, kind="sense_fallback", group="stack-a", run="soak-0007", message=message)
+    found = event(
+        17, 5, kind="sense_fallback", group="stack-a", run="soak-0007", message=message, alternatives={"supply_droop": 0.02}
+    )  # fmt: skip
     sent = notice(draft(Entry(of_event(found), T0)), HEAD).body.splitlines()
     assert [line for line in lines if "since" not in line] == [line for line in sent[: len(lines)] if "since" not in line]
 
