@@ -7,8 +7,8 @@ input and, where it is measured, the air's temperature (``ambient_c`` of the dev
 as certain (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast
 better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability of reaching it. Where no step of the power explains the
 rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the forecast must also have held for `HOLD_SHARE` of
-the time that is left. Told again when the time has become another one, or the limit certain. Ends when it is crossed (`over_temperature`
-goes on), or when the probability has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
+the time that is left. Told again when the limit is expected outside the interval told last, when that has become half as wide, or the limit
+certain. Ends when it is crossed (`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``; those of an earlier climb are recalled.
@@ -45,7 +45,8 @@ MARGIN_K = 3.0  # a temperature that comes so near its limit is worth a word
 DROP_AT, DROP_TIMES = 0.25, 2
 WAIT_SHARE = 0.2  # of the way to the limit
 HOLD_SHARE = 0.1  # of the time that is left: so long a forecast that no step of the power explains must hold
-RETOLD_TIME, RETOLD_WIDTH = 0.05, 0.7
+RETOLD_SHARE, RETOLD_S = 0.02, 2.0  # of the time told last, and at least: so far beyond the interval told last a forecast is another one
+RETOLD_WIDTH = 0.5
 UNLIKELY = 0.02
 LONGEST_AHEAD_S = 4 * 3600.0
 WELL_KNOWN, RECALLED_DEVIATION = 0.3, 0.05  # of a time constant; less well known it is not taken up
@@ -202,11 +203,15 @@ def _is_likely(seen: Forecast) -> bool:
 
 
 def _is_news(told: Forecast, told_ns: int, seen: Forecast, now_ns: int) -> bool:
-    """The limit is reached at another time than was told, or the interval has become narrower."""
-    left_s = told.time_s - (now_ns - told_ns) / 1e9
-    moved = abs(seen.time_s - left_s) > RETOLD_TIME * max(seen.time_s, 1.0)
-    certain = seen.probability >= CERTAIN_AT > told.probability
-    return certain or moved or seen.latest_s - seen.earliest_s < RETOLD_WIDTH * (told.latest_s - told.earliest_s)
+    """The limit is reached at a time that the interval told last excludes, or that interval has become half as wide, or the limit is
+    certain by now."""
+    if seen.probability >= CERTAIN_AT > told.probability:
+        return True
+    reached_s = (now_ns - told_ns) / 1e9 + seen.time_s  # from the state told last
+    if max(told.earliest_s - reached_s, reached_s - told.latest_s) > max(RETOLD_SHARE * told.time_s, RETOLD_S):
+        return True
+    told_s, width_s = told.latest_s - told.earliest_s, seen.latest_s - seen.earliest_s
+    return width_s < RETOLD_WIDTH * told_s and told_s - width_s > RETOLD_S
 
 
 def _known(learned: Learned | None) -> Known | None:

@@ -3,6 +3,7 @@ against the closed form of the first-order step response in tests of the simulat
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 import statistics
@@ -190,3 +191,41 @@ def test_second_climb_is_told_with_what_the_first_has_taught() -> None:
     quiet = TemperatureRising(spec(25.0 + rise_k + 3.0))
     quiet.recall(facts)
     assert run(rnd, spec(25.0 + rise_k + 3.0), Heatsink(form), power_w, 5 * form.slow_tau_s, idle_s=0.0, one=quiet) == []
+
+
+def test_forecast_is_told_again_only_when_it_leaves_the_interval_told_last_or_that_has_halved() -> None:
+    """A forecast that drifts within what was told is no news: each state of the event says something that the one before did not."""
+    rnd = fresh_random()
+    for _ in range(6):
+        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
+        sink, _ = heatsink(rnd, rise_k, power_w)
+        limit_c = 25.0 + rise_k - rnd.uniform(3, 8)
+        true_s = crossing_s(Heatsink(sink._form), power_w, limit_c)
+        told = [(t, f) for t, f in run(rnd, spec(limit_c), sink, power_w, true_s) if not f.clear]
+        for (before_s, before), (now_s, now) in itertools.pairwise(told):
+            passed_s, was, seen = now_s - before_s, before.evidence, now.evidence
+            reached_s = passed_s + seen["time_to_limit_s"]
+            moved = reached_s < was["earliest_s"] or reached_s > was["latest_s"]
+            narrower = seen["latest_s"] - seen["earliest_s"] <= 0.5 * (was["latest_s"] - was["earliest_s"]) + 0.2
+            certain = now.confidence >= 0.95 > before.confidence
+            assert moved or narrower or certain, (was, seen)
+        assert len(told) <= 12
+
+
+def test_forecast_is_told_again_when_the_limit_will_be_reached_sooner() -> None:
+    """The fan stops in the midst of a climb that is told already."""
+    rnd = fresh_random()
+    for _ in range(4):
+        power_w, rise_k = rnd.uniform(100.0, 350.0), rnd.uniform(40.0, 50.0)
+        sink, slow_s = heatsink(rnd, rise_k, power_w)
+        stops_s = 0.8 * slow_s
+
+        def act(t_s: float, sink: Heatsink = sink, stops_s: float = stops_s) -> None:
+            sink.fan_runs = t_s < stops_s
+
+        found = run(rnd, spec(25.0 + rise_k - 2.5), sink, power_w, 4.0 * slow_s, act=act)
+        told = [(t + f.evidence["time_to_limit_s"], t, f.evidence) for t, f in found if not f.clear]
+        if told and told[0][1] < stops_s:
+            _, before_s, before = [one for one in told if one[1] < stops_s][-1]
+            sooner_s = min(at_s for at_s, t_s, _ in told if t_s >= stops_s)
+            assert sooner_s < before_s + before["earliest_s"]
