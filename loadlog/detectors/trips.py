@@ -21,7 +21,8 @@ source by more than 30 % on purpose looks the same as a supply trip in current l
 Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
 is told to be one); a one-poll spike (marked by validation, not used); a supply switched off by hand (is a supply trip to us).
 Onset: from the last sample of the steady state to the first that departs. Evidence: ``voltage_before_v``, ``voltage_v``,
-``current_before_a``, ``current_a``, ``form``, ``returns``, ``cycle_s``, ``protection``. Source: common practice of power-supply testing.
+``current_before_a``, ``current_a``, ``form``, ``returns``, ``cycle_s``, ``protection``; ``same_cause_as``: the load of the
+group that showed the collapse first, for a source takes down all that hangs on it. Source: common practice of power-supply testing.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.asked import Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
-from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, supply_share
+from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, drawn_by_others, shown_before, supply_share
 from loadlog.detectors.supply_form import CLAMPED, COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -77,6 +78,7 @@ class _Collapsed:
     others_a: dict[str, float] = field(default_factory=dict)  # currents of the group before
     flows: bool = False
     kind: str = ""
+    as_at: str = ""  # the load of the group that showed it first, when it was not this one
     said: tuple[str, bool, int, bool] = ("", False, 0, False)
     back: Onset | None = None
 
@@ -109,7 +111,8 @@ class Trips(Stateless):
         if voltage_v > 0.0 and float(event.evidence.get("voltage_v", 0.0)) < COLLAPSED * voltage_v:
             form = SupplyForm(voltage_v, current_a, self._device.period_s, event.onset.latest_utc_ns)
             form.returns = int(event.evidence.get("returns", 0))
-            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, 0, kind=event.kind)
+            as_at = str(event.evidence.get("same_cause_as", ""))
+            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, 0, kind=event.kind, as_at=as_at)
         else:
             self._tripped = (event.kind, current_a)
 
@@ -191,7 +194,7 @@ class Trips(Stateless):
         watch = self._polls_to_watch(context)
         case = _Collapsed(
             form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
-            steady, _currents(context, begin_ns(steady.last)), abs(i) >= STOPPED * steady.current_a + self._least_a,
+            steady, drawn_by_others(context, begin_ns(steady.last)), abs(i) >= STOPPED * steady.current_a + self._least_a,
         )  # fmt: skip
         self._collapsed = case
         return self._weigh(case, sample, context)
@@ -209,6 +212,8 @@ class Trips(Stateless):
         if case.kind and case.kind != kind:
             findings.append(self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": kind}))
         if case.kind != kind or case.probability != was:
+            if case.kind != kind and kind == "supply_trip":
+                case.as_at = shown_before(context, case.onset, case.others_a, self._least_a)
             case.kind = kind
             findings.append(self._collapse_finding(case, case.onset))
         return findings
@@ -271,11 +276,14 @@ class Trips(Stateless):
         }  # fmt: skip
         if is_supply:
             evidence |= {"form": form.form, "form_settled": form.settled or form.returns > 0, "returns": form.returns}
+            if case.as_at:
+                evidence["same_cause_as"] = case.as_at
             if form.cycle_s is not None:
                 evidence["cycle_s"] = round(form.cycle_s, 3)
         sure = case.probability if is_supply else 1.0 - case.probability
         other = "open_circuit" if is_supply else "supply_trip"
-        what = f"supply trip ({form.form.replace('_', ' ')})" if is_supply else "power lead open"
+        form_words = form.form.replace("_", " ") + (f", as at {case.as_at}" if case.as_at else "")
+        what = f"supply trip ({form_words})" if is_supply else "power lead open"
         text = f"{self._device.name}: {what}, voltage fell from {form.voltage_v:.4g} V to {case.voltage_v:.4g} V under load"
         if _is_back(form):
             text += "; it is back"
@@ -371,16 +379,6 @@ class Trips(Stateless):
 def _is_back(form: SupplyForm) -> bool:
     """The voltage is there again, and not only between the pulses of a source that tries again and again."""
     return form.returns == 1 and not form.is_low
-
-
-def _currents(context: Context, until_ns: int) -> dict[str, float]:
-    """What the others of the group drew last up to then, A."""
-    drawn: dict[str, float] = {}
-    for name, peer in context.peers.items():
-        for seen in peer.recent if peer.device.role == "load" else ():
-            if seen.end_ns <= until_ns and seen.current_a is not None:
-                drawn[name] = abs(seen.current_a)
-    return drawn
 
 
 def _instant(sample: Sample) -> Onset:

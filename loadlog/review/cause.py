@@ -6,10 +6,10 @@ of the time was seen. Events of the service about itself belong to the health of
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from loadlog.analysis import Placed, timeline
+from loadlog.analysis import Placed, surely_before, timeline
 from loadlog.model.clock import NS, utc_words
 from loadlog.model.event import KINDS, Event, Severity
 
@@ -52,6 +52,23 @@ def concerns_the_bench(event: Event) -> bool:
     return is_trouble and event.evidence.get("revised_to") not in KINDS
 
 
+def told_once(events: Sequence[Event]) -> tuple[list[Event], dict[int, list[str]]]:
+    """Without events that name another device's as the same cause, where that one is there: a source takes down all that hangs on it.
+    Beside it, by the id of those that stay, the devices of those that do not."""
+    kept: list[Event] = []
+    newest: dict[tuple[str, str], Event] = {}
+    also: dict[int, list[str]] = {}
+    for event in sorted(events, key=lambda e: (e.onset.latest_utc_ns, e.id)):
+        named = event.evidence.get("same_cause_as")
+        same = newest.get((event.kind, str(named))) if named else None
+        if same is None or surely_before(same, event):  # sorted, so it cannot be the other way round
+            kept.append(event)
+            newest[event.kind, event.device or ""] = event
+        else:
+            also.setdefault(same.id, []).append(event.device or "")
+    return kept, also
+
+
 def was_momentary(event: Event) -> bool:
     """It was over when it was told, so that it has no length."""
     return event.cleared_utc_ns is not None and event.cleared_utc_ns <= event.detected_utc_ns
@@ -62,7 +79,7 @@ def verdict(
 ) -> Verdict:  # fmt: skip
     """``seen``: share of the readings that the rates make of the run, None when none was due. ``silent_s``: how long nothing was recorded
     of a run that has not ended."""
-    troubles = [e for e in events if concerns_the_bench(e)]
+    troubles, also = told_once([e for e in events if concerns_the_bench(e)])
     placed = timeline(troubles)
     order = {Severity.ALARM: 0, Severity.WARNING: 1, Severity.INFO: 2}
     first = tuple(sorted((p for p in placed if p.may_be_first), key=lambda p: (order[p.event.severity], -p.event.confidence, p.event.id)))
@@ -70,7 +87,7 @@ def verdict(
     lasted = f"{duration(length_s)}{'' if ended else ' so far'}"
     complete = "" if seen is None else f", {100 * seen:.1f} % of the readings were taken"
     if bench:
-        return Verdict("did not hold", f"Did not hold: {_first_words(first, started_utc_ns)}{_rest(troubles, first)}.", first)
+        return Verdict("did not hold", f"Did not hold: {_first_words(first, also, started_utc_ns)}{_rest(troubles, first)}.", first)
     if seen is None or seen < MIN_SEEN:
         share = "nothing was recorded" if not seen else f"only {100 * seen:.1f} % of the readings were taken"
         return Verdict("cannot be judged", f"Cannot be judged: {share} in {lasted}, and what was seen shows no fault of the bench.", first)
@@ -89,11 +106,11 @@ def without_events(said: Verdict, why: str) -> Verdict:
     return Verdict("cannot be judged", f"Cannot be judged: the events cannot be read, {why}.{beside}", said.first)
 
 
-def _first_words(first: Sequence[Placed], started_utc_ns: int) -> str:
+def _first_words(first: Sequence[Placed], also_at: Mapping[int, Sequence[str]], started_utc_ns: int) -> str:
     event = first[0].event
     after_ns = event.onset.latest_utc_ns - started_utc_ns
     when = f"after {duration(after_ns / NS)} at" if after_ns >= 0 else "since before the start, from"
-    where = event.device or event.group or "the bench"
+    where = ", ".join([event.device or event.group or "the bench", *also_at.get(event.id, ())])
     sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
     also = "" if len(first) == 1 else f"; not ordered against it: {', '.join(sorted({p.event.kind for p in first[1:]}))}"
     text = f"first {event.kind} on {where}, {when} {utc_words(event.onset.latest_utc_ns, 0)}: {WHOSE[event.kind]}{sure}"

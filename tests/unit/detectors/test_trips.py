@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from loadlog.model.event import Event
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
@@ -306,6 +307,32 @@ def test_loads_that_share_a_limit_unequally_tell_the_form_of_their_source() -> N
         "load-1": "current_limit",
         "load-2": "current_limit",
     }
+
+
+def together(sense: str, second_on: bool = True) -> dict[str, Event]:
+    """The first statement of each of two loads whose source falls silent; the second is polled after the first."""
+    specs = [load_spec(f"load-{n}", sense=sense, path_resistance_ohm=None) for n in (1, 2)]
+    bench = Bench(fresh_random(), loads=[Load(s, level=3.0) for s in specs])
+    bench.loads[1].input_on = second_on
+    bench.at(20.02, lambda: setattr(bench.source, "is_on", False))
+    out = record(bench, 40.0)
+    return {e.device or "": e for e in out.raised("supply_trip", "open_circuit")}
+
+
+@pytest.mark.parametrize("sense", ["local", "remote"])
+def test_what_a_source_does_to_two_loads_is_told_of_the_second_as_of_the_first(sense: str) -> None:
+    told = together(sense)
+    first, second = sorted(told.values(), key=lambda e: e.onset.latest_utc_ns)
+    assert {first.kind, second.kind} == {"supply_trip"}
+    assert "same_cause_as" not in first.evidence
+    assert second.evidence["same_cause_as"] == first.device
+    assert f"(latch off, as at {first.device})" in second.message
+
+
+def test_a_load_that_was_off_tells_nothing_and_is_not_named() -> None:
+    told = together("remote", second_on=False)
+    assert list(told) == ["load-1"]
+    assert "same_cause_as" not in told["load-1"].evidence
 
 
 def test_a_collapse_in_one_poll_that_two_loads_show_is_no_spike() -> None:

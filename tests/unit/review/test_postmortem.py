@@ -56,6 +56,21 @@ def test_what_was_withdrawn_is_not_the_first_cause() -> None:
     assert say(happened(1, "sense_fallback", 10.0, 10.5, evidence={"revised_to": "supply_droop"}))[0] == "did not hold"
 
 
+def test_what_a_source_does_to_all_that_hang_on_it_is_told_once() -> None:
+    """The others name the load at which it was seen first; later and elsewhere the same kind is another matter."""
+    first = happened(1, "supply_trip", 10.0, 10.1)
+    second = happened(2, "supply_trip", 10.05, 10.15, device="load-2", evidence={"same_cause_as": "load-1"})
+    elsewhere = happened(3, "supply_trip", 10.05, 10.15, device="load-3", evidence={"same_cause_as": "load-9"})
+    later = happened(4, "supply_trip", 900.0, 900.1, device="load-2", evidence={"same_cause_as": "load-1"})
+    for order in ((first, second), (second, first)):
+        _, sentence = say(*order)
+        assert "first supply_trip on load-1, load-2, after 10.1 s" in sentence
+        assert "not ordered" not in sentence
+        assert "followed" not in sentence
+    assert "not ordered against it: supply_trip" in say(first, elsewhere)[1]
+    assert "; 1 more warning or alarm followed" in say(first, second, later)[1]
+
+
 def test_events_of_the_service_do_not_make_a_run_fail() -> None:
     about = [happened(1, "clock_step", 1.0, 1.0, Severity.WARNING), happened(2, "store_trouble", 2.0, 3.0)]
     assert say(*about)[0] == "held"
