@@ -40,12 +40,14 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """Something to tell. ``due_ns``: not before. ``ending``: its beginning was told before. ``count``: how often the same happened."""
+    """Something to tell. ``due_ns``: not before. ``ending``: its beginning was told before. ``count``: how often the same happened.
+    ``also``: devices that tell the same cause."""
 
     news: News
     due_ns: int
     ending: bool = False
     count: int = 1
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +97,11 @@ class Desk:
         # else: an acknowledgement of something that is over
 
     def _renew(self, news: News) -> None:
-        """It waits: the newest state is told, unless it was over before the on-delay."""
+        """It waits: the newest state is told, unless it was over before the on-delay, or turned out to be what is told for itself."""
         entry = self._waiting[news.id]
+        if news.is_told_otherwise:
+            del self._waiting[news.id]
+            return
         if news.until_ns is not None and not news.momentary and news.until_ns - news.since_latest_ns < self.policy.on_delay_s * NS:
             del self._waiting[news.id]
             return
@@ -106,7 +111,7 @@ class Desk:
         """Its beginning was told."""
         if news.until_ns is not None:
             del self._told[news.id]
-            if self.policy.cleared:
+            if self.policy.cleared or news.became:  # a mistake is put right, whoever wants no endings
                 self._wait(Entry(news, now_ns, ending=True))
         elif RANK[news.severity] > RANK[Severity(self._told[news.id])]:
             del self._told[news.id]
@@ -196,4 +201,16 @@ def _merged(entries: Any) -> tuple[Entry, ...]:
         key = (entry.news.what, entry.news.severity, entry.ending)
         before = merged.get(key)
         merged[key] = dataclasses.replace(entry, count=entry.count + (before.count if before else 0))
-    return tuple(sorted(merged.values(), key=lambda e: (e.ending, -RANK[e.news.severity], e.news.since_ns)))
+    return tuple(sorted(_told_once(list(merged.values())), key=lambda e: (e.ending, -RANK[e.news.severity], e.news.since_ns)))
+
+
+def _told_once(entries: list[Entry]) -> list[Entry]:
+    """What names another device's as the same cause is told with that one, where it is told here."""
+    also: dict[tuple[str, str, bool], tuple[str, ...]] = {}
+    for entry in entries:
+        if entry.news.same_cause_as:
+            key = (entry.news.kind, entry.news.same_cause_as, entry.ending)
+            also[key] = (*also.get(key, ()), entry.news.device)
+    firsts = {(e.news.kind, e.news.device, e.ending) for e in entries if not e.news.same_cause_as}
+    kept = [e for e in entries if (e.news.kind, e.news.same_cause_as, e.ending) not in firsts]
+    return [dataclasses.replace(e, also=also.get((e.news.kind, e.news.device, e.ending), ())) for e in kept]

@@ -77,7 +77,9 @@ def _subject(draft: Draft, head: Letterhead) -> str:
 
 
 def _word(entry: Entry) -> str:
-    return "cleared" if entry.ending else str(entry.news.severity)
+    if entry.ending:
+        return "withdrawn" if entry.news.became else "cleared"
+    return str(entry.news.severity)
 
 
 def _thing(news: News) -> str:
@@ -86,9 +88,9 @@ def _thing(news: News) -> str:
 
 def _entry(entry: Entry, head: Letterhead) -> list[str]:
     news = entry.news
-    where = news.device or (f"group {news.group}" if news.group else "service")
+    where = ", ".join((news.device, *entry.also)) if news.device else (f"group {news.group}" if news.group else "service")
     device_group = f" (group {news.group})" if news.device and news.group else ""
-    word = "CLEARED" if entry.ending else str(news.severity).upper()
+    word = _word(entry).upper()
     lines = [f"{word} {where}{device_group}: {news.kind.replace('_', ' ')}{_times(entry)}{_state(entry)}", f"  {news.message}"]
     if news.meaning and not entry.ending:
         lines.append(f"  meaning: {news.meaning}")
@@ -115,6 +117,9 @@ def _state(entry: Entry) -> str:
         return ""
     if news.until_ns is None:
         return " – active"
+    if news.became:
+        became = news.became.replace("_", " ")
+        return f" – is told as {became} now" if news.is_told_otherwise else f" – it was: {became}"
     return f" – cleared after {duration((news.until_ns - news.since_latest_ns) / NS)}"
 
 

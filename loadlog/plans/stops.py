@@ -59,5 +59,6 @@ class Stops:
         stop = self._plan.stop
         for event in events if stop is not None else ():
             if stop is not None and event.kind in stop.events and event.run == run and event.state is EventState.ACTIVE:
-                return f"{event.kind} on {event.device or event.group}"
+                sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
+                return f"{event.kind} on {event.device or event.group}{sure}"
         return None

@@ -52,7 +52,8 @@ class Actions:
             self._begin(device, "trial at start", t_utc_ns)
 
     def on_events(self, events: Sequence[Event]) -> None:
-        """Trigger what these events ask for."""
+        """Trigger what these events ask for. The first statement counts, however probable: an input that is off needlessly costs a run, one
+        that stays on may cost more; the record says how sure it was."""
         for event in events:
             if event.state is not EventState.ACTIVE:
                 continue
@@ -61,7 +62,7 @@ class Actions:
                 mark = (event.id, action.device)
                 if event.kind in action.on and event.device in watched and mark not in self._triggered:
                     self._triggered.add(mark)
-                    self._begin(action.device, f"{event.kind} on {event.device} (event {event.id})", event.detected_utc_ns)
+                    self._begin(action.device, _reason(event), event.detected_utc_ns)
 
     def on_sample(self, sample: Sample) -> list[Finding]:
         """Watch for the effect; returns what is to be recorded."""
@@ -108,3 +109,8 @@ class Actions:
             momentary=True,
             evidence={"reason": waiting.reason, "attempts": waiting.attempts},
         )
+
+
+def _reason(event: Event) -> str:
+    sure = "" if event.confidence >= 0.995 else f", probability {event.confidence:.2f}"
+    return f"{event.kind} on {event.device} (event {event.id}{sure})"

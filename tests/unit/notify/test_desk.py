@@ -276,3 +276,44 @@ def test_whatever_happens_nothing_is_forgotten_nothing_told_twice_and_never_too_
     long_enough |= {n.id for n in every.values() if n.until_ns is not None and n.until_ns - n.since_ns >= on_delay_s * NS}
     assert set(begun) == long_enough
     assert told.waiting == 0
+
+
+def withdrawn(id_: int, became: str, until_s: float = 2.0) -> News:
+    return news(id_, until_s=until_s, kind="open_circuit", became=became)
+
+
+def test_what_was_withdrawn_before_it_was_told_is_told_as_what_it_is() -> None:
+    told = Told(group_s=10.0)
+    told.take(news(1, kind="open_circuit"))
+    told.run(2)
+    told.take(withdrawn(1, "supply_trip"), news(2, kind="supply_trip"))
+    assert ids(told.run(60)) == ["+2"]
+
+
+def test_what_turned_out_to_be_nothing_that_is_told_for_itself_is_told() -> None:
+    told = Told(group_s=10.0)
+    told.take(news(1, kind="sense_fallback"))
+    told.take(withdrawn(1, "supply_droop"))
+    assert ids(told.run(60)) == ["+1"]
+
+
+@pytest.mark.parametrize("cleared", [True, False])
+def test_what_was_told_and_is_withdrawn_is_put_right_whether_or_not_endings_are_told(cleared: bool) -> None:
+    told = Told(cleared=cleared)
+    told.take(news(1, kind="open_circuit"), news(3))
+    told.run(5)
+    told.take(withdrawn(1, "supply_trip", 5.0), news(2, kind="supply_trip"), news(3, until_s=5.0))
+    assert ids(told.run(10)) == ["+1", "+3", "+2", "-1", *(["-3"] if cleared else [])][2:]
+
+
+def test_a_source_that_takes_down_a_group_is_one_entry() -> None:
+    def trip(number: int, same_cause_as: str = "", **more: Any) -> News:
+        return news(number, kind="supply_trip", device=f"load-{number}", key="", same_cause_as=same_cause_as, **more)
+
+    told = Told(group_s=10.0)
+    told.take(trip(2, "load-1"), trip(1), trip(3, "load-1"), trip(4, "load-9"))
+    (_, first), = told.run(20)  # fmt: skip
+    assert {e.news.id: e.also for e in first.entries} == {"1": ("load-2", "load-3"), "4": ()}
+    told.take(trip(1, until_s=30.0), trip(2, "load-1", until_s=30.0))
+    (_, ends), = told.run(60)  # fmt: skip
+    assert [(e.news.id, e.ending, e.also) for e in ends.entries] == [("1", True, ("load-2",))]

@@ -175,3 +175,19 @@ def test_mere_information_is_listed_and_is_well() -> None:
     text = digest(Day(events=[event(1, 5, kind="sense_restored", severity=Severity.INFO, state=EventState.CLEARED)], runs=[], **DAY), HEAD)
     assert "All well." in text.body
     assert "1 × info sense restored load-1" in text.body
+
+
+def test_what_was_withdrawn_says_what_it_was() -> None:
+    over = event(3, 6, kind="open_circuit", state=EventState.CLEARED, cleared_utc_ns=T0 + 9 * NS, evidence={"revised_to": "supply_trip"})
+    text = notice(draft(Entry(of_event(over), T0, ending=True)), HEAD)
+    assert text.subject == "withdrawn: load-1 open circuit (north-wall)"
+    assert "WITHDRAWN load-1: open circuit – is told as supply trip now" in text.body
+    droop = dataclasses.replace(over, kind="sense_fallback", evidence={"revised_to": "supply_droop"})
+    assert "sense fallback – it was: supply droop" in notice(draft(Entry(of_event(droop), T0, ending=True)), HEAD).body
+    joined = dataclasses.replace(over, kind="sense_fallback", evidence={"joined_in": "sense_intermittent"})
+    assert "sense fallback – is told as sense intermittent now" in notice(draft(Entry(of_event(joined), T0, ending=True)), HEAD).body
+
+
+def test_all_that_hang_on_a_source_are_named_in_its_line() -> None:
+    found = of_event(event(4, 7, kind="supply_trip"))
+    assert "ALARM load-1, load-2, load-3: supply trip – active" in notice(draft(Entry(found, T0, also=("load-2", "load-3"))), HEAD).body

@@ -183,10 +183,11 @@ def test_a_run_ends_on_an_event_of_its_own(bench: Bench) -> None:
     bench.opened.flush()
     plans.look()
     assert bench.orders == ["run_start"]
-    bench.opened.journal.put_events([event(3, 4, kind="supply_trip", run="soak-0001")])
+    bench.opened.journal.put_events([event(3, 4, kind="supply_trip", run="soak-0001", confidence=0.6)])
     bench.opened.flush()
     plans.look()
     assert bench.orders == ["run_start", "run_stop"]
+    assert bench.calls[-1][1]["reason"] == "plan soak: supply_trip on load-1 (probability 0.60)"
 
 
 @pytest.mark.parametrize("now", ["earlier", "later", "gone"])

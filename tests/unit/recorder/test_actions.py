@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from concurrent.futures import Future
 
 import pytest
@@ -114,3 +115,12 @@ def test_a_trial_at_start_only_where_asked() -> None:
     line = Line(DONE)
     line.actions(RULE, ProtectiveActionConfig(on=["limit"], device="load-2", try_at_start=True)).try_at_start(5 * NS)
     assert line.sent == ["load-2"]
+
+
+@pytest.mark.parametrize(("confidence", "sure"), [(0.55, ", probability 0.55"), (1.0, "")])
+def test_the_first_statement_counts_and_the_record_says_how_sure_it_was(confidence: float, sure: str) -> None:
+    line = Line(DONE)
+    actions = line.actions(RULE)
+    actions.on_events([dataclasses.replace(event("over_temperature", number=7), confidence=confidence)])
+    (finding,) = actions.on_sample(sample(1.4, 0))
+    assert finding.evidence["reason"] == f"over_temperature on load-1 (event 7{sure})"
