@@ -160,7 +160,7 @@ class Desk:
 
     def _is_due(self, entry: Entry, now_ns: int) -> bool:
         """Also when it lies further ahead than any on-delay: then the clock was set back since."""
-        return entry.due_ns <= now_ns or entry.due_ns > now_ns + self.policy.on_delay_s * NS
+        return entry.due_ns <= now_ns or entry.due_ns > now_ns + round(self.policy.on_delay_s * NS)  # a float holds no ns of this century
 
     def _passes(self, entry: Entry, now_ns: int) -> bool:
         if self.policy.quiet is None or self.policy.quiet.until(now_ns) is None:

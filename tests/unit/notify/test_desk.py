@@ -115,6 +115,16 @@ def test_something_momentary_is_told_at_once_and_once_also_with_an_on_delay() ->
     assert told.run(300) == []
 
 
+def test_an_on_delay_holds_to_the_nanosecond() -> None:
+    """Instants in ns have more digits than a float: rounded down, an alarm that began just now seemed to come from a clock that was set
+    back, and was told at once."""
+    told = Told(on_delay_s=20.0)
+    for n in range(1, 40):
+        told.s = 5.625 + n / 128.0
+        told.take(news(n, told.s))
+        assert ids(told.run(told.s + 0.5)) == []
+
+
 def test_an_alarm_that_is_over_before_the_on_delay_is_not_told_and_a_longer_one_is() -> None:
     told = Told(on_delay_s=30)
     told.take(news(1), news(2))
