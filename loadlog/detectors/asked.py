@@ -1,8 +1,8 @@
 """What a set-point asks of a load: nothing, more than it draws, or what it draws already.
 
 The cause is a hand or an order. An order, or a set-point that is read to be another one, explains what it asks for and no more: to nothing,
-that the current stops; to more than was drawn, that a source limits its current. One that was reached before something happened explains
-nothing of it. Units: A, V; set-points in the mode's unit. Source: definition of the modes.
+that the current stops; to more than was drawn, that a source limits its current, at no less than it gave before. One that was reached
+before something happened explains nothing of it. Units: A, V; set-points in the mode's unit. Source: definition of the modes.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from loadlog.model.sample import Sample
 
 NOTHING_ASKED = 0.3  # of the current before: a set-point below it explains that the current is gone
 MORE_ASKED = 1.02  # the same: one above it has not been reached
+GIVEN = 0.9  # of the current before: a source that gives less at a lower voltage does so of itself, whatever it is asked for
 
 
 @dataclass(slots=True)

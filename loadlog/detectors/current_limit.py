@@ -5,8 +5,8 @@ what the limit allows.
 Rule for a load in CC or CP whose set-point is read: the regulated quantity (A, W) lies below its set-point by more than both could be apart
 by accuracy and resolution, while the voltage has left its level of the last steady state under load by more than its accuracy's bound and
 `LARGEST_SOURCE_OHM` times what the current rose, and the current stays at `CLAMPED` of what it was or more, for `POLLS` polls of everything
-that decides. A voltage below `COLLAPSED` of that level while the set-point has *not* risen is the source's failure and left to
-`trips` (form ``current_limit``); after a rise it is this, whoever turned the knob.
+that decides. A voltage below `COLLAPSED` of that level while the set-point has *not* risen, or with less current than before,
+is the source's failure and left to `trips` (form ``current_limit``); after a rise it is this, whoever turned the knob.
 Rule for a supply that reports its mode: ``cv`` before, ``cc`` now, without an order of ours. Nothing is inferred then.
 Cleared when the set-point is reached again, the input is off, or another mode holds.
 Units: V, A, W. Confusions, and how they are told apart: a turned knob (the reading follows the set-point); a sense fallback (the current
@@ -22,7 +22,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+from loadlog.detectors.asked import GIVEN
 from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between, usable
+from loadlog.detectors.stop_causes import current_left, drawn_by_others
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
@@ -117,7 +119,7 @@ class CurrentLimit(Stateless):
             self._first = None
             self._track(sample, v, abs(i), setpoint)
             return self._clear(sample, "the set-point is reached again") if self._active else NOTHING
-        return NOTHING if self._active else self._short(sample, v, abs(i), setpoint, setpoint < abs(reading))
+        return NOTHING if self._active else self._short(sample, v, abs(i), setpoint, setpoint < abs(reading), context)
 
     def _tolerance(self, setpoint: float, spec: ChannelSpec) -> float:
         """How far reading and set-point may be apart in regulation."""
@@ -139,7 +141,7 @@ class CurrentLimit(Stateless):
         steady.current_a += weight * (i - steady.current_a)
         steady.setpoint, steady.last = setpoint, sample
 
-    def _short(self, sample: Sample, v: float, i: float, setpoint: float, is_old: bool) -> Sequence[Finding]:
+    def _short(self, sample: Sample, v: float, i: float, setpoint: float, is_old: bool, context: Context) -> Sequence[Finding]:
         """The set-point is not reached: is the source in its limit? ``is_old``: it is exceeded, so another one holds, not read yet."""
         steady = self._steady
         if steady is None:
@@ -156,7 +158,9 @@ class CurrentLimit(Stateless):
         if self._polls < POLLS or not self._fresh or is_old:
             return NOTHING
         rose = setpoint > steady.setpoint
-        if v < COLLAPSED * steady.voltage_v and not rose:
+        others_a = drawn_by_others(context, begin_ns(steady.last))
+        left = current_left(context, others_a, end_ns(self._first), i, steady.current_a)
+        if v < COLLAPSED * steady.voltage_v and not (rose and left >= GIVEN):
             return NOTHING
         evidence: dict[str, Any] = {
             "voltage_before_v": round(steady.voltage_v, 6), "voltage_v": round(v, 6), "current_a": round(i, 6), "setpoint": setpoint,

@@ -163,6 +163,16 @@ def drawn_by_others(context: Context, until_ns: int) -> dict[str, float]:
     return drawn
 
 
+def current_left(context: Context, drawn: Mapping[str, float], since_ns: int, now_a: float, before_a: float) -> float:
+    """Share of its current that the source still gives: loads that share what is left do so unequally. ``drawn``: by the others before;
+    they count once they were polled since."""
+    for name, was_a in drawn.items():
+        seen = context.peers[name].recent
+        if seen and seen[-1].begin_ns >= since_ns and (other := seen[-1].current_a) is not None:
+            now_a, before_a = now_a + abs(other), before_a + was_a
+    return now_a / before_a
+
+
 def shown_before(context: Context, onset: Onset, drawn: Mapping[str, float], least_a: float) -> str:
     """The load of the group that was on and showed the collapse before us, the first of them; empty when none did."""
     shown = collapsed_elsewhere(context, onset.earliest_utc_ns)

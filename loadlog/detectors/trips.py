@@ -15,7 +15,8 @@ What is not known yet is not waited for: it is told at the first sample (at the 
 order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
 others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
 and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
-An order explains what it asks for: that the current stops, or that the source is in its limit; not a source that gives up under it.
+An order explains what it asks for: that the current stops, or that the source is in its limit; not a source that gives up under it. A
+source that is asked for more gives no less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
 Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
 source by more than 30 % on purpose looks the same as a supply trip in current limit or latch-off.
 Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
@@ -32,10 +33,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from loadlog.detectors.asked import Steady, overloads, stops, was_raised
+from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
-from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, drawn_by_others, shown_before, supply_share
-from loadlog.detectors.supply_form import CLAMPED, COLLAPSED, SupplyForm
+from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, current_left, drawn_by_others, shown_before, supply_share
+from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
@@ -187,14 +188,16 @@ class Trips(Stateless):
         orders = self._orders(context, steady, sample)
         if context.discharged or any(o.channel == "input_on" and not o.value for o in orders):
             return NOTHING
-        if abs(i) >= CLAMPED * steady.current_a and (was_raised(steady, sample) or any(overloads(o, steady) for o in orders)):
+        others_a = drawn_by_others(context, begin_ns(steady.last))
+        left = current_left(context, others_a, end_ns(steady.last), abs(i), steady.current_a)
+        if left >= GIVEN and (was_raised(steady, sample) or any(overloads(o, steady) for o in orders)):
             return NOTHING  # the load pulls the voltage down, or `current_limit`
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
         watch = self._polls_to_watch(context)
         case = _Collapsed(
             form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
-            steady, drawn_by_others(context, begin_ns(steady.last)), abs(i) >= STOPPED * steady.current_a + self._least_a,
+            steady, others_a, abs(i) >= STOPPED * steady.current_a + self._least_a,
         )  # fmt: skip
         self._collapsed = case
         return self._weigh(case, sample, context)
@@ -220,13 +223,15 @@ class Trips(Stateless):
 
     def _follow(self, case: _Collapsed, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         was_low = case.form.is_low
-        over = case.form.update(v, self._of_source(case, i, context), sample.stamp.t_utc_ns)
+        before_a = case.form.current_a
+        left = current_left(context, case.others_a, case.onset.latest_utc_ns, abs(i), before_a)
+        over = case.form.update(v, left * before_a, sample.stamp.t_utc_ns)
         if was_low and not case.form.is_low:
             case.back = _instant(sample)
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
-        if case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
+        if left >= GIVEN and case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
             self._collapsed = None
             return (
                 (self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": "current_limit_entered"}),)
@@ -245,17 +250,6 @@ class Trips(Stateless):
         elif self._is_news(case):
             findings.append(self._collapse_finding(case, case.onset))
         return findings
-
-    @staticmethod
-    def _of_source(case: _Collapsed, i: float, context: Context) -> float:
-        """Our current, scaled as that of the source fell: loads that share what it still gives do so unequally. The others count once they
-        were polled since."""
-        now, before = abs(i), case.form.current_a
-        for name, before_a in case.others_a.items():
-            seen = context.peers[name].recent
-            if seen and seen[-1].begin_ns >= case.onset.latest_utc_ns and (other := seen[-1].current_a) is not None:
-                now, before = now + abs(other), before + before_a
-        return case.form.current_a * now / before
 
     def _is_news(self, case: _Collapsed) -> bool:
         """Form, settling, and the number of returns at every doubling."""

@@ -297,6 +297,26 @@ def test_a_limit_that_falls_after_the_ordered_current_was_reached_is_the_supplys
     assert "revised_to" not in out.last("supply_trip").evidence
 
 
+@pytest.mark.parametrize("status", [True, False])
+@pytest.mark.parametrize("ordered_s", [18.92, 20.01])
+def test_a_source_that_gives_less_than_before_has_failed_whatever_was_ordered(status: bool, ordered_s: float) -> None:
+    """No load that asks for more gets less of a sound source: its limit fell, as the order took effect or soon afterwards. An order that
+    is still settling, a set-point that is read later and a mode that nobody tells explain none of it."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(slow=10, status=status))])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order() -> None:
+        pipeline.order("load-1", "setpoint", 7.0, T0_NS + round(bench.t_s * 1e9))
+        bench.loads[0].level = 7.0
+
+    bench.at(ordered_s, order)
+    bench.at(20.02, lambda: setattr(bench.source, "limit_a", 3.2))
+    out = record(bench, 40.0, pipeline)
+    assert kinds(out) == ["supply_trip"]
+    assert at_s(out.raised()[0].detected_utc_ns) < 20.02 + 2 * 0.1 + 0.01
+    assert (out.last("supply_trip").evidence["form"], str(out.last("supply_trip").state)) == ("current_limit", "active")
+
+
 def test_loads_that_share_a_limit_unequally_tell_the_form_of_their_source() -> None:
     """A load in CC keeps its 4 A of the 4.5 A that are left, one in CR the rest: half of what the source gave, so no foldback."""
     specs = [load_spec(f"load-{n}") for n in (1, 2)]
