@@ -55,10 +55,14 @@ class Stops:
         self._last = (t_ns, ampere, watt)
 
     def events(self, events: Sequence[Event], run: str) -> str | None:
-        """Take in events of the bench; returns why the run ends now, or None."""
+        """Take in events of the bench; returns why the run ends now, or None. What is withdrawn by the time we look ends nothing."""
         stop = self._plan.stop
-        for event in events if stop is not None else ():
-            if stop is not None and event.kind in stop.events and event.run == run and event.state is EventState.ACTIVE:
+        if stop is None:
+            return None
+        withdrawn = {event.id for event in events if "revised_to" in event.evidence}
+        for event in events:
+            is_wanted = event.kind in stop.events and event.run == run and event.state is EventState.ACTIVE
+            if is_wanted and event.id not in withdrawn:
                 sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
                 return f"{event.kind} on {event.device or event.group}{sure}"
         return None

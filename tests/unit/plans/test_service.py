@@ -12,6 +12,7 @@ import pytest
 
 from loadlog.config import PlanConfig
 from loadlog.model.errors import RefusedError, StoreError
+from loadlog.model.event import EventState
 from loadlog.model.sample import Sample
 from loadlog.plans.in_force import PlanSet
 from loadlog.plans.service import Plans
@@ -188,6 +189,22 @@ def test_a_run_ends_on_an_event_of_its_own(bench: Bench) -> None:
     plans.look()
     assert bench.orders == ["run_start", "run_stop"]
     assert bench.calls[-1][1]["reason"] == "plan soak: supply_trip on load-1 (probability 0.60)"
+
+
+def test_what_was_withdrawn_since_the_last_look_ends_no_run(bench: Bench) -> None:
+    plans = bench.plans(stop={"events": ["open_circuit"]})
+    bench.call("run_start", name="soak")
+    bench.opened.put(sample(1))
+    said = event(1, 2, kind="open_circuit", run="soak-0001", confidence=0.55)
+    over = event(1, 3, kind="open_circuit", run="soak-0001", state=EventState.CLEARED, evidence={"revised_to": "supply_trip"})
+    bench.opened.journal.put_events([said, over])
+    bench.opened.flush()
+    plans.look()
+    assert bench.orders == ["run_start"]
+    bench.opened.journal.put_events([event(2, 4, kind="open_circuit", run="soak-0001")])
+    bench.opened.flush()
+    plans.look()
+    assert bench.orders == ["run_start", "run_stop"]
 
 
 @pytest.mark.parametrize("now", ["earlier", "later", "gone"])
