@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from loadlog.detectors.asked import GIVEN
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, onset_between, usable
+from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, finite, onset_between, usable
 from loadlog.detectors.stop_causes import current_left, drawn_by_others
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -99,7 +99,8 @@ class CurrentLimit(Stateless):
         since = begin_ns(before[1]) - int(ORDER_SETTLE_S * 1e9)
         if any(context.ordered(channel, since, end_ns(sample)) for channel in ("mode", "setpoint")):
             return NOTHING
-        evidence = {"reported": "cc", "voltage_v": sample.values.get("voltage_v"), "current_a": sample.values.get("current_a")}
+        v, i = (finite(sample.values.get(channel)) for channel in ("voltage_v", "current_a"))
+        evidence = {"reported": "cc", "voltage_v": v, "current_a": i}
         text = f"{self._device.name}: the supply reports that it limits its current"
         return self._raise(onset_between(before[1], sample), text, 1.0, evidence)
 

@@ -19,7 +19,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, onset_since
+from loadlog.detectors.base import NOTHING, Context, Stateless, finite, onset_since
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.quantity import product_bound
@@ -177,7 +177,7 @@ class ReadingImplausible(Stateless):
             return None
         doubt.active = True
         name = self._device.name
-        evidence = {"channel": channel, "reason": reason, "value": sample.values.get(channel)}
+        evidence = {"channel": channel, "reason": reason, "value": finite(sample.values.get(channel))}
         text = f"{name}: {channel} is not believable, {_WORDS[reason]}"
         onset = self._power_onset if reason == "power_mismatch" and self._power_onset else onset_since(doubt.last_good, doubt.first)
         return Finding("reading_implausible", name, Severity.WARNING, onset, text, key=channel, evidence=evidence)
