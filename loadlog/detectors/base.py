@@ -22,6 +22,7 @@ from loadlog.model.sample import Sample, Stamp
 NOTHING: tuple[Finding, ...] = ()
 RECENT_SAMPLES = 24  # kept of each device for those of its group
 RECENT_ORDERS = 16
+MOST_SQUARE = 1e60  # of a value in any unit: nothing that is measured comes near it, and sums of powers of it do not overflow
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ class Peer:
         if thermal is None or thermal[0] is not self.device:
             thermal = self._thermal = self.device, tuple(c.name for c in self.device.channels if c.unit == "°C")
         for name in thermal[1]:
-            if name not in held and name not in sample.uncertain and (value := values.get(name)) is not None:
+            if name not in held and name not in sample.uncertain and (value := finite(values.get(name))) is not None:
                 self._temperatures[name] = (value, self._polls)
         mark = None
         if sample.uncertain or sample.bad or held:
@@ -197,8 +198,8 @@ def onset_between(before: Sample | None, first: Sample) -> Onset:
 
 
 def finite(value: float | None) -> float | None:
-    """The value, or None for infinity and what is no number."""
-    return value if value is not None and value - value == 0.0 else None  # both give not-a-number
+    """The value, or None for infinity, what is no number, and what nobody measures (`MOST_SQUARE`)."""
+    return value if value is not None and value * value < MOST_SQUARE else None  # not-a-number is not less
 
 
 def _measured(sample: Sample, channel: str) -> float | None:

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
 from loadlog.detectors import drift, noise_changed
-from loadlog.detectors.base import NOTHING, Context
+from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context
 from loadlog.detectors.baseline_state import CHANNELS, Channel, Group
 from loadlog.detectors.blocks import block_samples, condense
 from loadlog.detectors.drift_chart import LEAST_MINUTES
@@ -114,7 +114,7 @@ class Baseline:
         for channel in self._channels:
             name = channel.name
             value = values.get(name)
-            if value is None or value - value != 0.0 or name in held or (marks and name in marks):
+            if value is None or not value * value < MOST_SQUARE or name in held or (marks and name in marks):
                 continue
             if name == "current_a":
                 point_a = self._point_a

@@ -109,7 +109,7 @@ class CurrentLimit(Stateless):
     def _load(self, sample: Sample, context: Context) -> Sequence[Finding]:
         spec = self._specs.get(context.mode(sample) or "")
         v, i = context.measured(sample)
-        setpoint = sample.values.get("setpoint")
+        setpoint = finite(sample.values.get("setpoint"))
         if spec is None or sample.status.get("input_on", 1) == 0 or (i is not None and abs(i) < self._least_a):
             self._steady = self._first = None
             return self._clear(sample, "the load no longer asks for it") if self._active else NOTHING

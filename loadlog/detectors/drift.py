@@ -21,7 +21,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from loadlog.detectors.base import Context, begin_ns, status_name
+from loadlog.detectors.base import Context, begin_ns, finite, status_name
 from loadlog.detectors.baseline_state import Channel, Group, digits
 from loadlog.detectors.blocks import BLOCK_S
 from loadlog.detectors.drift_chart import LAST
@@ -133,15 +133,14 @@ def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, s
 
 def temperature_c(sample: Sample, context: Context) -> float | None:
     """The temperature that may explain a change: of the air, of another device of the group, of the device itself."""
-    air = sample.values.get("ambient_c")
-    if air is not None and math.isfinite(air):
+    air = finite(sample.values.get("ambient_c"))
+    if air is not None:
         return air
     for name in sorted(context.peers):
         peer = context.peers[name]
         if peer.device.role == "thermometer" and peer.last is not None:
             for channel in peer.device.channels:
-                value = peer.last.good(channel.name) if channel.unit == "°C" else None
-                if value is not None and math.isfinite(value):
+                value = finite(peer.last.good(channel.name)) if channel.unit == "°C" else None
+                if value is not None:
                     return value
-    own = sample.values.get("temperature_c")
-    return own if own is not None and math.isfinite(own) else None
+    return finite(sample.values.get("temperature_c"))

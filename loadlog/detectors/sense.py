@@ -32,7 +32,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, onset_between
+from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
     LEARNED_SHARE,
@@ -177,7 +177,7 @@ class SenseFallback:
         mode = context.mode(sample)
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
         marks, held = sample.uncertain, sample.held
-        if v is None or i is None or v - v != 0.0 or i - i != 0.0 or (held and ("voltage_v" in held or "current_a" in held)):
+        if v is None or i is None or not v * v + i * i < MOST_SQUARE or (held and ("voltage_v" in held or "current_a" in held)):
             return False
         if marks and (marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS):
             return False

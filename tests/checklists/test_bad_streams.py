@@ -18,7 +18,7 @@ from tests.checklists.bad_streams import group_of, stream
 from tests.checklists.traces import fresh_random
 
 POLLS = 1_500
-VALUES = (math.nan, math.inf, -math.inf, None, 0.0, -0.0, 5e-324, 1e-12, 1e22, -1e22, -5.0)
+VALUES = (math.nan, math.inf, -math.inf, None, 0.0, -0.0, 5e-324, 1e-12, 1e22, -1e22, 1e160, 1e308, -1e308, -5.0)
 MARKS = ("stale", "possible_spike", "beyond_rating", "frozen", "too_fast", "impossible")
 
 
