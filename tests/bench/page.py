@@ -40,16 +40,18 @@ MOST_POINTS = 2000
 
 @dataclass(frozen=True)
 class PagePlan:
-    """``hours`` of eight loads at 10 Hz: 69.5 are 20 million samples. ``turns`` of ``turn_s`` with ``pages``."""
+    """``hours`` of eight loads at 10 Hz: 69.5 are 20 million samples. ``turns`` of ``turn_s`` with ``pages``, and
+    ``turns_here`` with as many that are drawn on this machine."""
 
     hours: float = 69.5
     spans: int = 120
     pages: int = 10
     turn_s: float = 5.0
-    turns: int = 20
+    turns: int = 16
+    turns_here: int = 10
 
 
-QUICK = PagePlan(hours=4.0, spans=30, pages=3, turns=2)
+QUICK = PagePlan(hours=4.0, spans=30, pages=3, turns=2, turns_here=2)
 
 
 def page(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]:
@@ -114,7 +116,7 @@ def live(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]
         address = f"http://127.0.0.1:{tcp_port}"
         time.sleep(SETTLE_S)
         with Pages(address, plan.pages, "listen") as pages:
-            elsewhere = by_turns(plan.turns, plan.turn_s, pages.open, pages.shut)
+            elsewhere = by_turns(plan.turns_here, plan.turn_s, pages.open, pages.shut)
         say(f"page: {plan.pages} pages drawn on this machine")
         with Pages(address, plan.pages) as pages:
             here = by_turns(plan.turns, plan.turn_s, pages.open, pages.draw_and_shut)
