@@ -212,5 +212,5 @@ def _told_once(entries: list[Entry]) -> list[Entry]:
             key = (entry.news.kind, entry.news.same_cause_as, entry.ending)
             also[key] = (*also.get(key, ()), entry.news.device)
     firsts = {(e.news.kind, e.news.device, e.ending) for e in entries if not e.news.same_cause_as}
-    kept = [e for e in entries if (e.news.kind, e.news.same_cause_as, e.ending) not in firsts]
+    kept = [e for e in entries if not e.news.same_cause_as or (e.news.kind, e.news.same_cause_as, e.ending) not in firsts]
     return [dataclasses.replace(e, also=also.get((e.news.kind, e.news.device, e.ending), ())) for e in kept]
