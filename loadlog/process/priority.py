@@ -7,7 +7,7 @@ import os
 
 # The nicest there is, as the viewer's unit in deploy/ has it. A thread that computes a moment before it waits for the disk may have to wait
 # its turn again when the disk is done, until the next tick (several ms) if what runs meanwhile has a weight to speak of: at nice 10 four
-# readers delay every twentieth commit, at 19 one in 400.
+# readers that look five times a second delay every twentieth of such commits, at 19 one in a hundred.
 NICE = 19
 
 

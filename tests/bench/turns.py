@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from loadlog.model.clock import NS
 from loadlog.store import Archive
 
+LEAST_S = 1e-6  # lateness is stored in whole microseconds
 COMMITTED_S = 2.0  # until the last poll of a turn is in the recording
 
 
@@ -70,7 +71,8 @@ class Ratio:
 
 def compare(late_s: Sequence[float]) -> Ratio:
     """Medians of turns without, with, without, ..., s: each with something beside against the geometric mean of its neighbours."""
-    without, beside = late_s[::2], late_s[1::2]
+    stored = [max(one, LEAST_S) for one in late_s]
+    without, beside = stored[::2], stored[1::2]
     logs = [math.log(one / math.sqrt(before * after)) for one, (before, after) in zip(beside, itertools.pairwise(without), strict=True)]
     middle = statistics.median(logs)
     spread = 1.4826 * statistics.median(abs(one - middle) for one in logs)  # the deviation of a normal distribution
