@@ -3,7 +3,7 @@ stay under load is decided by who knows it, and hands stay off hot or live parts
 
 from __future__ import annotations
 
-from loadlog.notify.watch import GONE, STALLED, UNREADABLE
+from loadlog.notify.watch import GONE, STALLED, UNREADABLE, UNWRITTEN
 
 ADVICE: dict[str, str] = {
     "sense_fallback": "voltage and power are now those at the load, lower by the drop of the leads; check the sense leads at both ends",
@@ -43,5 +43,6 @@ ADVICE: dict[str, str] = {
     "action_taken": "see that no current flows; find the cause before it is switched on again",
     GONE: "check the logger's power and network, then `loadlog serve` or its service; the bench goes on unwatched until then",
     STALLED: "check adapters and cables, then the log of the recorder; the bench goes on unwatched until then",
+    UNWRITTEN: "make room or mend the disk soon: samples and events wait in memory, and are lost when it is full",
     UNREADABLE: "check disk and permissions: `loadlog store verify`; look at the bench yourself until then",
 }

@@ -14,6 +14,7 @@ from loadlog.notify.news import News
 
 GONE, STALLED, UNWRITTEN, UNREADABLE = "recorder_gone", "recorder_stalled", "recordings_unwritten", "recordings_unreadable"
 _SEVERITY = {GONE: Severity.ALARM, STALLED: Severity.ALARM, UNWRITTEN: Severity.ALARM, UNREADABLE: Severity.WARNING}
+TROUBLES = tuple(_SEVERITY)
 _MEANING = {
     GONE: "nothing is recorded and no protective action is carried out until the recorder runs again",
     STALLED: "the recorder answers, but takes no samples",

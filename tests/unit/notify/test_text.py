@@ -17,7 +17,7 @@ from loadlog.notify.desk import Draft, Entry
 from loadlog.notify.digest import Day, digest
 from loadlog.notify.news import of_event
 from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, duration, notice
-from loadlog.notify.watch import GONE, STALLED, UNREADABLE
+from loadlog.notify.watch import TROUBLES
 from tests.unit.notify.test_desk import T0, news
 from tests.unit.store.recorded import event
 
@@ -55,7 +55,7 @@ def test_a_notice_says_what_where_since_when_how_sure_what_it_means_and_where_to
         assert part in text.body
 
 
-@pytest.mark.parametrize("kind", [*KINDS, GONE, STALLED, UNREADABLE])
+@pytest.mark.parametrize("kind", [*KINDS, *TROUBLES])
 def test_every_kind_says_what_to_do_first_on_one_line(kind: str) -> None:
     told = notice(draft(entry(kind=kind)), HEAD).body
     assert f"\n  first: {ADVICE[kind]}\n" in told
