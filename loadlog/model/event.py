@@ -12,6 +12,13 @@ from typing import Any
 
 from loadlog.model.clock import format_utc
 
+SURE = 0.995  # of two digits nothing is left to say
+
+
+def probability_words(confidence: float) -> str:
+    """How sure an event is, for people: ``probability 0.93``; empty where that would be 1.00."""
+    return "" if confidence >= SURE else f"probability {confidence:.2f}"
+
 
 class Severity(StrEnum):
     INFO = "info"

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from loadlog.model.clock import NS
+from loadlog.model.event import probability_words
 from loadlog.notify.advice import ADVICE
 from loadlog.notify.desk import Draft, Entry
 from loadlog.notify.hours import local
 from loadlog.notify.news import News
 
 LISTED = 10  # entries told one by one
-SURE = 0.995  # a probability of two digits says nothing beyond
 SUBJECT_LENGTH, LINE_LENGTH = 70, 300
 
 
@@ -97,9 +97,9 @@ def _entry(entry: Entry, head: Letterhead) -> list[str]:
     if (first := ADVICE.get(news.kind)) and not entry.ending and news.acknowledged_by is None:
         lines.append(f"  first: {first}")
     lines.append(f"  since {_interval(news, head.zone)}{_until(news, head.zone)}")
-    if not entry.ending and news.confidence < SURE:
+    if not entry.ending and (sure := probability_words(news.confidence)):
         others = ", ".join(f"{kind.replace('_', ' ')} {p:.2f}" for kind, p in news.alternatives.items())
-        lines.append(f"  probability {news.confidence:.2f}" + (f", else {others}" if others else ""))
+        lines.append(f"  {sure}" + (f", else {others}" if others else ""))
     if news.acknowledged_by is not None:
         lines.append("  acknowledged" + (f" by {news.acknowledged_by}" if news.acknowledged_by else ""))
     if news.run:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from loadlog.config.plan import PlanConfig
 from loadlog.model.clock import NS
-from loadlog.model.event import Event, EventState
+from loadlog.model.event import Event, EventState, probability_words
 from loadlog.model.sample import Sample
 
 BELOW_SAMPLES = 3
@@ -63,6 +63,6 @@ class Stops:
         for event in events:
             is_wanted = event.kind in stop.events and event.run == run and event.state is EventState.ACTIVE
             if is_wanted and event.id not in withdrawn:
-                sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
-                return f"{event.kind} on {event.device or event.group}{sure}"
+                sure = probability_words(event.confidence)
+                return f"{event.kind} on {event.device or event.group}" + (f" ({sure})" if sure else "")
         return None

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from loadlog.config import ProtectiveActionConfig
 from loadlog.model.clock import NS
-from loadlog.model.event import Event, EventState, Finding, Onset, Severity
+from loadlog.model.event import Event, EventState, Finding, Onset, Severity, probability_words
 from loadlog.model.sample import Sample
 from loadlog.model.wire import LinkFailure, Reply
 
@@ -112,5 +112,5 @@ class Actions:
 
 
 def _reason(event: Event) -> str:
-    sure = "" if event.confidence >= 0.995 else f", probability {event.confidence:.2f}"
-    return f"{event.kind} on {event.device} (event {event.id}{sure})"
+    about = ", ".join(filter(None, (f"event {event.id}", probability_words(event.confidence))))
+    return f"{event.kind} on {event.device} ({about})"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from loadlog.analysis import Placed, surely_before, timeline
 from loadlog.model.clock import NS, utc_words
-from loadlog.model.event import KINDS, Event, Severity
+from loadlog.model.event import KINDS, Event, Severity, probability_words
 
 SILENT_S = 60.0  # without a sample: a run that is not ended does not go on
 MIN_SEEN = 0.95  # of the readings that the rates make, for a statement about the whole run
@@ -111,8 +111,8 @@ def _first_words(first: Sequence[Placed], also_at: Mapping[int, Sequence[str]], 
     after_ns = event.onset.latest_utc_ns - started_utc_ns
     when = f"after {duration(after_ns / NS)} at" if after_ns >= 0 else "since before the start, from"
     where = ", ".join([event.device or event.group or "the bench", *also_at.get(event.id, ())])
-    sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
     also = "" if len(first) == 1 else f"; not ordered against it: {', '.join(sorted({p.event.kind for p in first[1:]}))}"
+    sure = f" ({words})" if (words := probability_words(event.confidence)) else ""
     text = f"first {event.kind} on {where}, {when} {utc_words(event.onset.latest_utc_ns, 0)}: {WHOSE[event.kind]}{sure}"
     return text + also
 

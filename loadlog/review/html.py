@@ -18,7 +18,7 @@ from typing import Any
 from loadlog.analysis import LimitVerdict, Placed
 from loadlog.analysis.group import GroupFigure
 from loadlog.model.clock import NS, format_utc, utc_words
-from loadlog.model.event import Event
+from loadlog.model.event import Event, probability_words
 from loadlog.review.cause import WHOSE, duration, was_momentary
 from loadlog.review.evidence import whole
 from loadlog.review.postmortem import Curve, DeviceReport, PostMortem
@@ -137,14 +137,14 @@ def _timeline(placed: Sequence[Placed]) -> Iterable[str]:
 
 def _timeline_row(placed: Placed) -> str:
     event = placed.event
-    sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f})"
+    sure = probability_words(event.confidence)
     until = "active" if event.cleared_utc_ns is None else "" if was_momentary(event) else _time(event.cleared_utc_ns)[11:]
     cells = (
         ("number", str(event.id)),
         ("time", f"{_time(event.onset.earliest_utc_ns)}<br>.. {_time(event.onset.latest_utc_ns)[11:]}"),
         (str(event.severity), str(event.severity)),
         ("what", f"{escape(event.kind)}<br>{escape(_where(event))}"),
-        ("says", escape(event.message + sure)),
+        ("says", escape(event.message + (f" ({sure})" if sure else ""))),
         ("time", until),
         ("other", ", ".join(str(i) for i in placed.unordered_with)),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from loadlog.model.clock import NS, format_utc, utc_words
+from loadlog.model.event import probability_words
 from loadlog.model.learned import Learned
 from loadlog.review.cause import WHOSE, Verdict, duration, was_momentary
 from loadlog.review.evidence import brief
@@ -104,9 +105,10 @@ def _event_lines(happened: Happened) -> list[str]:
     state = "active" if event.cleared_utc_ns is None else f"until {_time(event.cleared_utc_ns)[11:]}"
     if was_momentary(event):
         state = ""
-    sure = "" if event.confidence >= 0.995 else f" (probability {event.confidence:.2f}{_others(event.alternatives)})"
+    sure = probability_words(event.confidence)
+    said = f"{event.message} ({sure}{_others(event.alternatives)})" if sure else event.message
     first = f"{mark} {interval} {event.severity:7} {event.kind:22} {where:10} {state}".rstrip()
-    return [first, f"      {_one_line(event.message)}{sure}"]
+    return [first, f"      {_one_line(said)}"]
 
 
 def _others(alternatives: object) -> str:
