@@ -15,7 +15,7 @@ from loadlog.analysis.chunk import Chunk, Floats
 from loadlog.analysis.moments import Moments
 from loadlog.analysis.walk import PERIODS_OF_A_GAP, Interval, Span, Walk
 from loadlog.model.clock import NS
-from loadlog.model.device import DeviceSpec
+from loadlog.model.device import DeviceSpec, polls_due
 from loadlog.model.sample import Quality
 
 LOWEST_S, HIGHEST_S = 1e-7, 1e7
@@ -153,13 +153,14 @@ class DataHealth:
     def result(self) -> Health:
         """What was found so far."""
         walk = self._answers
+        due = polls_due(self._spec.period_s, self._span.length_s, self._polls)
         channels = {
             name: ChannelQuality(counts[0], counts[1], counts[2], counts[3], self._walks[name].coverage(self._span))
             for name, counts in self._counts.items()
             if any(counts)
         }
         return Health(
-            self._spec.name, self._polls, self._failed, self._spec.polls_due(self._span.length_s, self._polls), walk.coverage(self._span),
+            self._spec.name, self._polls, self._failed, due, walk.coverage(self._span),
             walk.gap_count, walk.gaps_s, walk.gaps, walk.backwards, self._interval.spread(), self._lateness.spread(),
             self._half_width.spread(), channels,
         )  # fmt: skip

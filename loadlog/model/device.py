@@ -83,7 +83,8 @@ class DeviceSpec:
         """The channel of that name, or None."""
         return self._by_name.get(name)  # asked often
 
-    def polls_due(self, length_s: float, taken: int = 0) -> int:
-        """Whole periods of a time, floats not taken at their word; more where more were ``taken``: n periods with a poll at both ends hold
-        n + 1, and what was taken was due."""
-        return max(int(length_s / self.period_s + 1e-6), taken)
+
+def polls_due(period_s: float, length_s: float, taken: int) -> int:
+    """Whole periods of a time, floats not taken at their word; more where more were ``taken``: n periods with a poll at both ends hold
+    n + 1, and what was taken was due."""
+    return max(int(length_s / period_s + 1e-6), taken)

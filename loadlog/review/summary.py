@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loadlog.model.clock import NS, format_utc, utc_words
-from loadlog.model.device import DeviceSpec
+from loadlog.model.device import DeviceSpec, polls_due
 from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
 from loadlog.model.run import Note, RunInfo
@@ -80,7 +80,7 @@ class Summary:
         end_ns = self.until_utc_ns if self.now_utc_ns is None or self.run.ended_utc_ns is not None else self.now_utc_ns
         elapsed_s = max(0.0, (end_ns - self.run.started_utc_ns) / NS)
         elapsed_s = min(elapsed_s, self.run.planned_s) if self.run.planned_s else elapsed_s
-        expected = sum(max(int(elapsed_s / d.period_s), d.polls) for d in self.devices)
+        expected = sum(polls_due(d.period_s, elapsed_s, d.polls) for d in self.devices)
         return Progress(elapsed_s, sum(d.polls - d.failed for d in self.devices), expected)
 
     @property
@@ -163,7 +163,7 @@ def _device_facts(archive: Archive, run: RunInfo, spec: DeviceSpec, until_ns: in
         for name in names:
             buckets = series.channels[name]
             channels.append(_channel_facts(spec, name, buckets))
-    return DeviceFacts(spec.name, spec.role, polls, failed, spec.polls_due(length_s, polls), tuple(channels), spec.period_s)
+    return DeviceFacts(spec.name, spec.role, polls, failed, polls_due(spec.period_s, length_s, polls), tuple(channels), spec.period_s)
 
 
 def _channel_facts(spec: DeviceSpec, name: str, buckets: list[Any]) -> ChannelFacts:

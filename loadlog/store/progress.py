@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from loadlog.model.clock import NS
-from loadlog.model.device import DeviceSpec
+from loadlog.model.device import DeviceSpec, polls_due
 from loadlog.model.run import RunInfo
 from loadlog.store.reader import Archive
 
@@ -39,7 +39,7 @@ def progress(archive: Archive, run: RunInfo, now_utc_ns: int) -> Progress:
     expected = received = 0
     for spec in (specs[name] for name in run.devices if name in specs):
         taken = _readings(archive, run, spec, end_ns)
-        expected += spec.polls_due(elapsed_s, taken)
+        expected += polls_due(spec.period_s, elapsed_s, taken)
         received += taken
     return Progress(elapsed_s, received, expected)
 
