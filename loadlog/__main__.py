@@ -2,12 +2,12 @@
 
 import sys
 
-from loadlog.cli.main import OWN_PROCESS, run
+from loadlog.cli.main import run
 
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
-    sys.exit(run(sys.argv[1:], OWN_PROCESS))
+    sys.exit(run(sys.argv[1:], own_process=True))
 
 
 if __name__ == "__main__":

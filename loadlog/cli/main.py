@@ -29,7 +29,6 @@ from loadlog.model.errors import LoadlogError
 from loadlog.process.priority import give_way
 from loadlog.version import __version__
 
-OWN_PROCESS = object()
 _READING = {"events", "review", "replay", "export", "store"}  # minutes of work on what is recorded, while more is being recorded
 _MADE = " (compiled detectors)" if COMPILED else ""
 
@@ -40,8 +39,6 @@ _MADE = " (compiled detectors)" if COMPILED else ""
 @click.pass_context
 def cli(ctx: click.Context, verbose: bool) -> None:
     """Log unattended tests with DC electronic loads: poll, detect, keep, show."""
-    if ctx.obj is OWN_PROCESS and ctx.invoked_subcommand in _READING:
-        give_way()
     ctx.obj = verbose
 
 
@@ -53,14 +50,16 @@ for _command in _COMMANDS:
     cli.add_command(_command)
 
 
-def run(arguments: list[str], process: object = None) -> int:
-    """Carry out one command line; returns the exit status. Every error is one line on standard error. In `OWN_PROCESS` a command that reads
-    recordings gives way to who writes them."""
+def run(arguments: list[str], *, own_process: bool = False) -> int:
+    """Carry out one command line; returns the exit status. Every error is one line on standard error. ``own_process``: there is
+    nothing else in this one, so a command that reads recordings may give way to who writes them."""
     verbose = "-v" in arguments or "--verbose" in arguments
     try:
         # -v may stand anywhere: people add it at the end of a command that failed.
         rest = [a for a in arguments if a not in ("-v", "--verbose")]
-        status = cli.main(["-v", *rest] if verbose else rest, prog_name="loadlog", standalone_mode=False, obj=process)
+        if own_process and rest[:1] and rest[0] in _READING:
+            give_way()
+        status = cli.main(["-v", *rest] if verbose else rest, prog_name="loadlog", standalone_mode=False)
         return status if isinstance(status, int) else 0
     except LoadlogError as exc:
         return _report(str(exc), exc.exit_status, verbose)

@@ -11,10 +11,10 @@ import os
 NICE = 19
 
 
-def give_way(nice: int = NICE) -> None:
-    """This process is at least as nice as that (nice(2)); one that is nicer already stays so. It cannot be taken back. Where it may not
-    change its priority at all, not even to the same one (the filter of system calls in the unit), it stays as systemd made it."""
-    more = nice - os.getpriority(os.PRIO_PROCESS, 0)
+def give_way() -> None:
+    """This process is as nice as can be (nice(2)), which cannot be taken back. Where it may not change its priority at all, not even to
+    the same one (the filter of system calls in the unit), it stays as systemd made it."""
+    more = NICE - os.getpriority(os.PRIO_PROCESS, 0)
     if more > 0:
         with contextlib.suppress(PermissionError):
             os.nice(more)

@@ -256,8 +256,8 @@ def test_a_unit_that_is_not_there_is_said_with_what_to_try(line: tuple[Path, Pat
 @pytest.mark.parametrize(("command", "gives_way"), [(["events"], True), (["store", "status"], True), (["run", "list"], False)])
 def test_a_process_that_reads_recordings_gives_way_to_who_writes_them(tmp_path: Path, command: list[str], gives_way: bool) -> None:
     code = (
-        "import os, sys; from loadlog.cli.main import OWN_PROCESS, run; before = os.nice(0); "
-        "run(sys.argv[1:], OWN_PROCESS); print('nicer by', os.nice(0) - before)"
+        "import os, sys; from loadlog.cli.main import run; before = os.nice(0); "
+        "run(sys.argv[1:], own_process=True); print('nicer by', os.nice(0) - before)"
     )
     missing = ["--config", str(tmp_path / "none.toml")]
     done = subprocess.run([sys.executable, "-c", code, *command, *missing], capture_output=True, text=True, check=True)
