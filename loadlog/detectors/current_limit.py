@@ -24,7 +24,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.asked import GIVEN
 from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, finite, onset_between, usable
-from loadlog.detectors.stop_causes import current_left, drawn_by_others
+from loadlog.detectors.shared_source import current_left, drawn_by_others
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample

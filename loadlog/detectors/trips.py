@@ -35,7 +35,8 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
-from loadlog.detectors.stop_causes import TRIPS, Stop, collapsed_elsewhere, current_left, drawn_by_others, shown_before, supply_share
+from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, shown_before
+from loadlog.detectors.stop_causes import TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
