@@ -65,14 +65,19 @@ def crossing_s(sink: Heatsink, power_w: float, limit_c: float) -> float:
     return t_s
 
 
+def excess(rnd: random.Random, least_k: float) -> tuple[Heatsink, float, float, float]:
+    """A drawn heatsink, its power, W, a limit that it will exceed by ``least_k`` to 8 K, °C, and when it reaches that, s."""
+    power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
+    sink, _ = heatsink(rnd, rise_k, power_w)
+    limit_c = 25.0 + rise_k - rnd.uniform(least_k, 8.0)
+    return sink, power_w, limit_c, crossing_s(Heatsink(sink._form), power_w, limit_c)
+
+
 def test_excess_is_told_ahead_with_its_time() -> None:
     rnd = fresh_random()
     told, errors, covered = 0, [], []
     for _ in range(8):
-        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
-        sink, _ = heatsink(rnd, rise_k, power_w)
-        limit_c = 25.0 + rise_k - rnd.uniform(4, 8)
-        true_s = crossing_s(Heatsink(sink._form), power_w, limit_c)
+        sink, power_w, limit_c, true_s = excess(rnd, 4.0)
         raised = [(t, f) for t, f in run(rnd, spec(limit_c), sink, power_w, true_s) if not f.clear]
         if raised:
             t_s, finding = raised[0]
@@ -197,10 +202,7 @@ def test_forecast_is_told_again_only_when_it_leaves_the_interval_told_last_or_th
     """A forecast that drifts within what was told is no news: each state of the event says something that the one before did not."""
     rnd = fresh_random()
     for _ in range(6):
-        power_w, rise_k = rnd.uniform(100, 350), rnd.uniform(30, 60)
-        sink, _ = heatsink(rnd, rise_k, power_w)
-        limit_c = 25.0 + rise_k - rnd.uniform(3, 8)
-        true_s = crossing_s(Heatsink(sink._form), power_w, limit_c)
+        sink, power_w, limit_c, true_s = excess(rnd, 3.0)
         told = [(t, f) for t, f in run(rnd, spec(limit_c), sink, power_w, true_s) if not f.clear]
         for (before_s, before), (now_s, now) in itertools.pairwise(told):
             passed_s, was, seen = now_s - before_s, before.evidence, now.evidence
