@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from loadlog.model.clock import NS
 from loadlog.store import Archive
+from tests.bench.programs import BenchError
 
 LEAST_S = 1e-6  # lateness is stored in whole microseconds
 COMMITTED_S = 2.0  # until the last poll of a turn is in the recording
@@ -48,9 +49,16 @@ def by_turns(count: int, seconds: float, begin: Callable[[], object], end: Calla
 
 
 def median_lateness(archive: Archive, turn: Turn) -> float:
-    """Of the polls of all devices that began in it, s."""
-    rows = (row for name in archive.devices() for _, row in archive.rows(name, turn.begin_ns, turn.end_ns))
-    return statistics.median(row.lateness_ns / NS for row in rows)
+    """Of the polls of all devices that began in it and were answered, s: one that was passed over began at no time.
+
+    Raises:
+        BenchError: a tenth of them or more was not answered: then it is not the lateness that is to be looked at.
+    """
+    rows = [row for name in archive.devices() for _, row in archive.rows(name, turn.begin_ns, turn.end_ns)]
+    late = [row.lateness_ns / NS for row in rows if row.failure is None]
+    if len(late) <= 0.9 * len(rows):
+        raise BenchError(f"{len(rows) - len(late)} of {len(rows)} polls of a turn were not answered: the machine was too busy to judge")
+    return statistics.median(late)
 
 
 @dataclass(frozen=True)
