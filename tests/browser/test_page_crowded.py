@@ -75,6 +75,25 @@ def test_a_storm_of_alarms_leaves_the_devices_in_reach(bench: StandIn, address: 
     expect(page.locator("#active-more")).to_be_hidden()
 
 
+def test_only_what_is_new_fades_in(bench: StandIn, address: str, open_page: Open) -> None:
+    """Whoever reads the list while more happens goes on reading it."""
+    bench.event("over_temperature", "load-1", Severity.ALARM, "temperature 91 °C", ago_s=90)
+    low = bench.event("limit", "load-2", Severity.WARNING, "voltage below low", ago_s=60)
+    bench.flush()
+    page = open_page(address)
+    expect(page.locator("#active > li")).to_have_count(2)
+    page.wait_for_timeout(600)  # what was there at the beginning has faded in
+    page.evaluate("window.faded = []; document.addEventListener('animationstart', (e) => faded.push(Number(e.target.dataset.id)), true)")
+    later = bench.event("load_trip", "load-1", Severity.ALARM, "load tripped")
+    bench.flush()
+    expect(page.locator("#active > li")).to_have_count(3)
+    bench.revise(low, "voltage below low, 22 V")
+    bench.flush()
+    expect(page.locator("#active")).to_contain_text("22 V")
+    page.wait_for_timeout(200)
+    assert page.evaluate("faded") == [later.id]
+
+
 def test_on_paper_there_is_dark_ink_and_nothing_to_press(bench: StandIn, address: str, open_page: Open) -> None:
     history(bench)
     bench.event("limit", "load-1", Severity.ALARM, "voltage below low", ago_s=20)

@@ -116,12 +116,16 @@ function brief(active) {
   return parts.filter(Boolean).join("; ");
 }
 
-// Items are kept by key, so that the focus and an open detail survive an update.
+// Items are kept by key, and where they are, so that the focus and an open detail survive an update. What was not listed fades in.
 function fill(list, events, emptyText, open) {
   const present = new Map([...list.children].map((node) => [node.dataset.key, node]));
+  const listed = new Set([...list.children].map((node) => node.dataset.id));
   const nodes = events.map((event) => {
     const key = keyOf(event);
-    return present.get(key) ?? item(event, key, open);
+    if (present.has(key)) return present.get(key);
+    const node = item(event, key, open);
+    if (!listed.has(String(event.id))) node.classList.add("fresh");
+    return node;
   });
   if (!nodes.length) {
     const empty = present.get("empty") ?? el("li", { class: "empty", "data-key": "empty" });
@@ -130,7 +134,8 @@ function fill(list, events, emptyText, open) {
   }
   const focused = document.activeElement?.closest?.("li")?.dataset.id;
   if (nodes.length !== list.children.length || nodes.some((node, i) => node !== list.children[i])) {
-    list.replaceChildren(...nodes);
+    for (const node of [...list.children]) if (!nodes.includes(node)) node.remove();
+    nodes.forEach((node, i) => node !== list.children[i] && list.insertBefore(node, list.children[i] ?? null));
     if (focused && !list.contains(document.activeElement)) list.querySelector(`li[data-id="${Number(focused)}"] button`)?.focus();
   }
 }

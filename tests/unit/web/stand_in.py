@@ -209,6 +209,10 @@ class StandIn:
         """End an event."""
         self._put(dataclasses.replace(self.events[event.id], seq=0, state=EventState.CLEARED, cleared_utc_ns=time.time_ns()))
 
+    def revise(self, event: Event, message: str) -> None:
+        """Say something else of an event."""
+        self._put(dataclasses.replace(self.events[event.id], seq=0, message=message))
+
     def _put(self, event: Event) -> None:
         self.events[event.id] = event
         self.journal.put_events([event])
