@@ -116,10 +116,10 @@ def live(programs: Path, folder: Path, plan: PagePlan, say: Say) -> list[Figure]
         address = f"http://127.0.0.1:{tcp_port}"
         time.sleep(SETTLE_S)
         with Pages(address, plan.pages, "listen") as pages:
-            elsewhere = by_turns(plan.turns_here, plan.turn_s, pages.open, pages.shut)
+            elsewhere = by_turns(plan.turns, plan.turn_s, pages.open, pages.shut)
         say(f"page: {plan.pages} pages drawn on this machine")
         with Pages(address, plan.pages) as pages:
-            here = by_turns(plan.turns, plan.turn_s, pages.open, pages.draw_and_shut)
+            here = by_turns(plan.turns_here, plan.turn_s, pages.open, pages.draw_and_shut)
         time.sleep(COMMITTED_S)
         archive = Archive(folder / "data")
         far, near = (compare([median_lateness(archive, turn) for turn in turns]) for turns in (elsewhere, here))
