@@ -5,16 +5,33 @@ from __future__ import annotations
 import contextlib
 import os
 
-# The nicest there is, as the viewer's unit in deploy/ has it. A thread that computes a moment before it waits for the disk may have to wait
-# its turn again when the disk is done, until the next tick (several ms) if what runs meanwhile has a weight to speak of: at nice 10 four
-# readers that look five times a second delay every twentieth of such commits, at 19 one in a hundred.
-NICE = 19
+NICE = 19  # the nicest there is, as the viewer's unit in deploy/ has it
+# The first processor is the writing thread's where there are others. Being nice is not enough: a thread that waits a tenth of a millisecond
+# for the disk several times in a commit may, at each of them, wait for its turn behind whatever runs on its processor until the next tick
+# (4 ms at 250 Hz), however nice that is; so do the kernel's threads that end its writes, which are bound to that processor.
+# Of commits beside four readers that look five times a second one in fifty came that late, at nice 19 and at SCHED_IDLE alike.
+OWN = 0
 
 
 def give_way() -> None:
-    """This process is as nice as can be (nice(2)), which cannot be taken back. Where it may not change its priority at all, not even to
-    the same one (the filter of system calls in the unit), it stays as systemd made it."""
+    """This process, with the threads and processes that it will start, is as nice as can be (nice(2)) and leaves processor `OWN` alone
+    (sched_setaffinity(2)). Where it may not change its priority, not even to the same one (a filter of system calls), it stays as it was
+    made."""
     more = NICE - os.getpriority(os.PRIO_PROCESS, 0)
     if more > 0:
         with contextlib.suppress(PermissionError):
             os.nice(more)
+    _run_on(os.sched_getaffinity(0) - {OWN})
+
+
+def keep_to_own_processor() -> None:
+    """The thread that calls this, and what it starts, runs on processor `OWN` only; where that is not among those it may use, or is the
+    only one, or changing it is refused, nothing changes."""
+    if OWN in os.sched_getaffinity(0):
+        _run_on({OWN})
+
+
+def _run_on(processors: set[int]) -> None:
+    if processors:
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, processors)

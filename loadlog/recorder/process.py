@@ -34,6 +34,7 @@ from loadlog.model.run import RunInfo
 from loadlog.model.sample import PollFailure, Reading
 from loadlog.model.wire import Line
 from loadlog.pipeline import Pipeline
+from loadlog.process.priority import keep_to_own_processor
 from loadlog.process.systemd import Notifier
 from loadlog.profiles import ReadPlan, link_traits
 from loadlog.recorder.actions import Actions
@@ -115,7 +116,7 @@ class Recorder:
             signal.signal(number, self._on_stop)
         signal.signal(signal.SIGHUP, self._on_hangup)
         self._control.start()
-        self._journal.start()
+        self._journal.start(keep_to_own_processor)
         for poller in self._pollers.values():
             poller.start()
         self._actions.try_at_start(self._now())

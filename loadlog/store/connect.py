@@ -20,6 +20,7 @@ from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
 
 READ_TIMEOUT_S = 2.0
 WAL_SUFFIX, SHM_SUFFIX = "-wal", "-shm"
+WAL_PAGES = 1000  # 4 MB: what SQLite lets a WAL grow to, and what is lost at most of a plain copy that leaves the WAL behind
 HEADER = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, 1.3
 
 
@@ -186,7 +187,8 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 def open_for_writing(path: Path, *, create: bool) -> sqlite3.Connection:
-    """The one writing connection: WAL, every commit synced, passive checkpoints (SQLite's automatic ones).
+    """The one writing connection: WAL, every commit synced. Who commits often brings the WAL into the file between commits, before SQLite
+    does so of itself within one (`Recording.checkpoint_when_due`).
 
     Raises:
         StoreError: see `open_readonly`; `DiskFullError`.
@@ -204,6 +206,7 @@ def open_for_writing(path: Path, *, create: bool) -> sqlite3.Connection:
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
             connection.execute("PRAGMA cache_size=-1024")
+            connection.execute(f"PRAGMA wal_autocheckpoint={2 * WAL_PAGES}")
         except BaseException:
             connection.close()
             raise

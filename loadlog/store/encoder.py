@@ -66,6 +66,9 @@ def main() -> None:
         signal.signal(number, signal.SIG_IGN)
     with contextlib.suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, 0, 19)
+    with contextlib.suppress(OSError):  # started by the writing thread, which keeps to one processor: anywhere but there
+        everywhere = os.sched_getaffinity(os.getppid())
+        os.sched_setaffinity(0, everywhere - os.sched_getaffinity(0) or everywhere)
     gc.disable()  # rows by the thousand and no cycles: looking for them costs a quarter of the time
     for line in sys.stdin.buffer:
         request = json.loads(line)

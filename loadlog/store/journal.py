@@ -76,6 +76,7 @@ class Journal:
         self._closing = self._hurry = False
         self._hasten_until_ns, self._hasten_s = 0, settings.commit_interval_s
         self._slowness = Slowness(str(directory), clock, on_trouble)
+        self._prepare: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._write_until_closed, name="journal", daemon=True)
 
     @classmethod
@@ -116,8 +117,9 @@ class Journal:
             lock.release()
             raise
 
-    def start(self) -> None:
-        """Begin to write."""
+    def start(self, prepare: Callable[[], None] = lambda: None) -> None:
+        """Begin to write; ``prepare`` is called first, on the writing thread."""
+        self._prepare = prepare
         self._thread.start()
 
     # -- what the pipeline gives
@@ -277,6 +279,7 @@ class Journal:
     # -- the writing thread
 
     def _write_until_closed(self) -> None:
+        self._prepare()
         self._keeper.tell_found()
         while True:
             started_ns = self._clock.monotonic_ns()

@@ -189,6 +189,9 @@ class Keeper:
             self._refused(StoreError(f"unexpected trouble: {exc!r}", retryable=True))
             return False
         self._recovered()
+        for stream in self.streams:  # what was committed is told: nobody waits for this
+            if stream.recording is not None:
+                stream.recording.checkpoint_when_due()
         self._compaction.turn(self.streams)
         return len(self.backlog) > 0
 

@@ -21,13 +21,15 @@ from typing import Any
 from loadlog.config import StoreConfig
 from loadlog.model.clock import NS
 from loadlog.model.sample import Sample
+from loadlog.process.priority import keep_to_own_processor
 from loadlog.store.journal import Journal
 from loadlog.store.writer import Batch
 from tests.bench.store import RECORD, create, sample_of
 from tests.bench.store_data import RUN, SPECS, T0, rows, snapshot
 
 ROWS = 80
-EVERY_S = 0.25  # between commits while somebody looks, as the recorder does it
+EVERY_S = 0.05  # between commits; the recorder makes four a second while somebody looks, but a 99th percentile takes many
+SETTLE_S = 0.5  # after readers were stopped or let go
 
 
 class VirtualClock:
@@ -123,8 +125,9 @@ def raw_record(sample: Sample) -> bytes:
     )  # fmt: skip
 
 
-def commits(folder: Path, seconds: float, readers: int) -> dict[str, Any]:
-    """A commit of 80 rows every `EVERY_S`: eight loads at 40 Hz, with so many readers."""
+def commits(folder: Path, turns: int, seconds: float, readers: int) -> dict[str, Any]:
+    """A commit of 80 rows every `EVERY_S`, as the writing thread makes them: in every second turn so many readers read what comes, in the
+    others they are stopped (SIGSTOP), so that both sides have the same disk, file and minutes."""
     recording = create(folder / "recordings" / f"run-{RUN.id}.sqlite")
     recording.write(Batch(samples=rows(0, 6000)))
     command = [sys.executable, "-m", "tests.bench.store_child", "reader", str(folder)]
@@ -133,19 +136,27 @@ def commits(folder: Path, seconds: float, readers: int) -> dict[str, Any]:
         for other in others:
             assert other.stdout is not None
             other.stdout.readline()  # it reads, and everything it needs is loaded
-        took = []
-        for step in range(round(seconds / EVERY_S)):
-            batch = rows(6000 + step * ROWS // 8, ROWS // 8)
-            begun = time.perf_counter()
-            recording.write(Batch(samples=batch))
-            took.append(time.perf_counter() - begun)
-            time.sleep(EVERY_S)
+        keep_to_own_processor()  # not before the readers are started: they would inherit it
+        took: tuple[list[float], list[float]] = ([], [])
+        step = 0
+        for turn in range(2 * turns):
+            for other in others:
+                other.send_signal(signal.SIGCONT if turn % 2 else signal.SIGSTOP)
+            time.sleep(SETTLE_S)
+            for _ in range(round(seconds / EVERY_S)):
+                batch = rows(6000 + step * ROWS // 8, ROWS // 8)
+                step += 1
+                begun = time.perf_counter()
+                recording.write(Batch(samples=batch))
+                took[turn % 2].append(1e3 * (time.perf_counter() - begun))
+                recording.checkpoint_when_due()
+                time.sleep(EVERY_S)
     finally:
         for other in others:
             other.send_signal(signal.SIGKILL)
             other.wait()
     recording.close()
-    return {"took_ms": [1e3 * one for one in took]}
+    return {"alone_ms": took[0], "beside_ms": took[1]}
 
 
 def reader(folder: Path) -> dict[str, Any]:
@@ -266,7 +277,7 @@ def main() -> None:
     what, *rest = sys.argv[1:]
     work: dict[str, Any] = {
         "cpu": lambda: cpu(Path(rest[0]), int(rest[1])),
-        "commits": lambda: commits(Path(rest[0]), float(rest[1]), int(rest[2])),
+        "commits": lambda: commits(Path(rest[0]), int(rest[1]), float(rest[2]), int(rest[3])),
         "reader": lambda: reader(Path(rest[0])),
         "backup": lambda: backup(Path(rest[0]), Path(rest[1]), int(rest[2])),
         "month": lambda: month(Path(rest[0]), int(rest[1])),

@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from loadlog.process.priority import NICE
+from loadlog.process.priority import NICE, OWN
 
 SETPRIORITY = {"x86_64": 141, "aarch64": 140}.get(platform.machine())
 # seccomp(2): load the number of the call; is it setpriority, EPERM, else allow. nice(3) of glibc is that call too.
@@ -52,3 +52,35 @@ def test_one_that_is_nicer_stays_so() -> None:
 def test_a_filter_that_refuses_it_stops_nobody(nice: int) -> None:
     expected = min(os.getpriority(os.PRIO_PROCESS, 0) + nice, 19)
     assert nice_after(FILTER.format(nice=nice, call=SETPRIORITY) + GIVES_WAY) == expected
+
+
+PROCESSORS = "import os; print(*sorted(os.sched_getaffinity(0)))"
+several = pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2 or OWN not in os.sched_getaffinity(0), reason="one processor")
+
+
+def processors_after(code: str) -> set[int]:
+    """Those that a process may use after it carried ``code`` out."""
+    done = subprocess.run([sys.executable, "-c", f"{code}; {PROCESSORS}"], capture_output=True, text=True, check=True)
+    return set(map(int, done.stdout.split()))
+
+
+@several
+def test_who_reads_leaves_the_first_processor_to_the_writing_thread() -> None:
+    reads = "from loadlog.process.priority import give_way; give_way(); give_way()"  # a review is started by a viewer that gave way
+    assert processors_after(reads) == os.sched_getaffinity(0) - {OWN}
+
+
+@several
+def test_only_the_thread_that_writes_keeps_to_it() -> None:
+    code = (
+        "import os, threading; from loadlog.process.priority import keep_to_own_processor; kept = []; "
+        "t = threading.Thread(target=lambda: (keep_to_own_processor(), kept.extend(os.sched_getaffinity(0)))); t.start(); t.join(); "
+        f"assert kept == [{OWN}], kept"
+    )
+    assert processors_after(code) == os.sched_getaffinity(0)
+
+
+def test_with_one_processor_everybody_stays_on_it() -> None:
+    one = f"import os; os.sched_setaffinity(0, {{{max(os.sched_getaffinity(0))}}})"
+    ways = "from loadlog.process.priority import give_way, keep_to_own_processor; keep_to_own_processor(); give_way()"
+    assert processors_after(f"{one}; {ways}") == {max(os.sched_getaffinity(0))}
