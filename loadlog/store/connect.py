@@ -20,7 +20,7 @@ from loadlog.store.schema import APPLICATION_ID, SCHEMA_VERSION
 
 READ_TIMEOUT_S = 2.0
 WAL_SUFFIX, SHM_SUFFIX = "-wal", "-shm"
-WAL_PAGES = 1000  # 4 MB: what SQLite lets a WAL grow to, and what is lost at most of a plain copy that leaves the WAL behind
+WAL_PAGES = 1000  # of 4 KiB: what SQLite lets a WAL grow to unless told otherwise
 HEADER = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, 1.3
 
 
@@ -187,8 +187,8 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 def open_for_writing(path: Path, *, create: bool) -> sqlite3.Connection:
-    """The one writing connection: WAL, every commit synced. Who commits often brings the WAL into the file between commits, before SQLite
-    does so of itself within one (`Recording.checkpoint_when_due`).
+    """The one writing connection: WAL, every commit synced. Who commits often brings the WAL into the file between commits (`checkpoints`);
+    SQLite does so of itself within one where that did not come about.
 
     Raises:
         StoreError: see `open_readonly`; `DiskFullError`.

@@ -139,6 +139,19 @@ def written_whole(path: Path) -> Iterator[Path]:
         raise
 
 
+def put_in_place(fresh: Path, path: Path) -> None:
+    """Rename, but never over an existing recording."""
+    try:
+        os.link(fresh, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, "a recording of this name exists", str(path)) from None
+        fresh.rename(path)
+    sync_directory(path.parent)
+
+
 def sync_directory(directory: Path) -> None:
     """Make a rename or an unlink durable."""
     fd = os.open(directory, os.O_RDONLY)

@@ -191,7 +191,7 @@ class Keeper:
         self._recovered()
         for stream in self.streams:  # what was committed is told: nobody waits for this
             if stream.recording is not None:
-                stream.recording.checkpoint_when_due()
+                stream.recording.checkpoints.make_when_due()
         self._compaction.turn(self.streams)
         return len(self.backlog) > 0
 

@@ -8,7 +8,6 @@ file is skipped.
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import sqlite3
@@ -22,8 +21,9 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.model.serial_form import device_to_json
 from loadlog.store import checksums, schema
-from loadlog.store.connect import WAL_PAGES, GoneError, open_for_writing, translated
-from loadlog.store.disk import sync_directory
+from loadlog.store.checkpoints import Checkpoints
+from loadlog.store.connect import GoneError, open_for_writing, translated
+from loadlog.store.disk import put_in_place
 from loadlog.store.edges import sealed_seq, version_of
 from loadlog.store.info import LEARNED_KEY, NEW_SUFFIX, ROLLING, RUN, read_specs
 from loadlog.store.rollup import roll_up, storable
@@ -32,7 +32,6 @@ from loadlog.store.schema import MINUTE_NS
 from loadlog.store.sealing import Group, Sealed, Unsealed, swap
 
 ROWS_AT_ONCE = (64, 8, 1)  # of one statement: many are a third cheaper than one by one
-PAGES_OF_COMMIT, ROWS_OF_PAGE = 8, 32  # a first guess at what a commit adds to the WAL; how far it is off is found out
 VARIABLES_MAX = 32_766  # https://www.sqlite.org/limits.html
 SPAN_ROWS = 20_000  # a span closes at this many rows even within a minute
 SELDOM = tuple(map(schema.SAMPLE_COLUMNS.index, ("failure", "held", "marks")))  # columns that are NULL in most rows
@@ -113,6 +112,7 @@ class Recording:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self._connection = connection
+        self.checkpoints = Checkpoints(connection)
         with translated(path):
             self._inode = os.stat(path).st_ino
             self.specs = dict(read_specs(connection, path))
@@ -124,7 +124,6 @@ class Recording:
             # what follows the cells of a device's row: NULL in the columns beyond its channels, its number
             self._tails = {s.name: ((NULL,) * (width - len(s.channels)) + (number,)) for number, s in self.specs.items()}
             self.last_seq = max(self._one("SELECT coalesce(max(seq), 0) FROM sample"), sealed_seq(connection))
-            self._guessed, self._checkpoint_at = 0, WAL_PAGES
             self._span = _OpenSpan.read(connection)
             self._unsealed = Unsealed.read(connection)
             self.created_utc_ns = int(self._one("SELECT value FROM meta WHERE key = 'created_utc_ns'"))
@@ -153,7 +152,7 @@ class Recording:
                 connection.execute("COMMIT")
             finally:
                 connection.close()
-            _put_in_place(fresh, path)
+            put_in_place(fresh, path)
         return cls.reopen(path)
 
     @classmethod
@@ -225,7 +224,7 @@ class Recording:
             raise
         if is_over:
             self._unsealed.add(span.last_seq, span.counts)
-        self._guessed += PAGES_OF_COMMIT + len(samples) // ROWS_OF_PAGE
+        self.checkpoints.committed(len(samples))
         self._span = _OpenSpan() if is_over else span
         self.last_seq = samples[-1][1][0] if samples else self.last_seq
 
@@ -236,23 +235,6 @@ class Recording:
             while len(cells) - start >= step:
                 self._connection.execute(insert, cells[start : start + step])
                 start += step
-
-    def checkpoint_when_due(self) -> None:
-        """Bring the WAL into the file (passive checkpoint) when it holds some `WAL_PAGES`: to be called after commits, which would wait for
-        the disk several times as long. Never raises: what cannot be brought stays in the WAL, and a disk that refuses shows at the next
-        commit."""
-        if self._guessed < self._checkpoint_at:
-            return
-        try:
-            refused, pages, brought = self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-        except sqlite3.Error:
-            refused, pages, brought = 1, 0, 0
-        if refused or brought < pages:  # a reader still needs some of it: soon again, and meanwhile the WAL is not begun anew
-            self._checkpoint_at = self._guessed + WAL_PAGES // 8
-            return
-        if pages > 0:
-            self._checkpoint_at = min(max(self._guessed * WAL_PAGES // pages, WAL_PAGES // 8), 4 * WAL_PAGES)
-        self._guessed = 0
 
     def due(self) -> Group | None:
         """Rows that can be sealed."""
@@ -269,6 +251,7 @@ class Recording:
             if not swap(self._connection, sealed):
                 self._unsealed = Unsealed.read(self._connection)
                 return False
+        self.checkpoints.committed(sealed.group.upto - sealed.group.after)
         self._unsealed.sealed(sealed.group.upto)
         return True
 
@@ -368,19 +351,6 @@ def _migrate(connection: sqlite3.Connection) -> None:
             connection.execute(statement)
         connection.execute(f"PRAGMA user_version={version + 1}")
         connection.execute("COMMIT")
-
-
-def _put_in_place(fresh: Path, path: Path) -> None:
-    """Rename, but never over an existing recording."""
-    try:
-        os.link(fresh, path)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without hard links
-        if path.exists():
-            raise FileExistsError(errno.EEXIST, "a recording of this name exists", str(path)) from None
-        fresh.rename(path)
-    sync_directory(path.parent)
 
 
 def _insert(width: int, rows: int) -> str:

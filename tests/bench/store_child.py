@@ -29,7 +29,8 @@ from tests.bench.store_data import RUN, SPECS, T0, rows, snapshot
 
 ROWS = 80
 EVERY_S = 0.05  # between commits; the recorder makes four a second while somebody looks, but a 99th percentile takes many
-SETTLE_S = 0.5  # after readers were stopped or let go
+PAUSE = "pause"  # readers wait while there is such a file in their folder
+SETTLE_S = 0.5  # until they have seen it
 
 
 class VirtualClock:
@@ -127,7 +128,8 @@ def raw_record(sample: Sample) -> bytes:
 
 def commits(folder: Path, turns: int, seconds: float, readers: int) -> dict[str, Any]:
     """A commit of 80 rows every `EVERY_S`, as the writing thread makes them: in every second turn so many readers read what comes, in the
-    others they are stopped (SIGSTOP), so that both sides have the same disk, file and minutes."""
+    others they wait (not stopped by a signal, which might come while they hold the WAL back), so that both sides have the same disk, file
+    and minutes."""
     recording = create(folder / "recordings" / f"run-{RUN.id}.sqlite")
     recording.write(Batch(samples=rows(0, 6000)))
     command = [sys.executable, "-m", "tests.bench.store_child", "reader", str(folder)]
@@ -137,11 +139,14 @@ def commits(folder: Path, turns: int, seconds: float, readers: int) -> dict[str,
             assert other.stdout is not None
             other.stdout.readline()  # it reads, and everything it needs is loaded
         keep_to_own_processor()  # not before the readers are started: they would inherit it
+        pause = folder / PAUSE
         took: tuple[list[float], list[float]] = ([], [])
         step = 0
         for turn in range(2 * turns):
-            for other in others:
-                other.send_signal(signal.SIGCONT if turn % 2 else signal.SIGSTOP)
+            if turn % 2:
+                pause.unlink()
+            else:
+                pause.touch()
             time.sleep(SETTLE_S)
             for _ in range(round(seconds / EVERY_S)):
                 batch = rows(6000 + step * ROWS // 8, ROWS // 8)
@@ -149,7 +154,7 @@ def commits(folder: Path, turns: int, seconds: float, readers: int) -> dict[str,
                 begun = time.perf_counter()
                 recording.write(Batch(samples=batch))
                 took[turn % 2].append(1e3 * (time.perf_counter() - begun))
-                recording.checkpoint_when_due()
+                recording.checkpoints.make_when_due()
                 time.sleep(EVERY_S)
     finally:
         for other in others:
@@ -171,6 +176,8 @@ def reader(folder: Path) -> dict[str, Any]:
     archive.series("load-1", ["voltage_v"], T0, T0 + 60 * NS, 1000)
     print("ready", flush=True)
     while True:
+        while (folder / PAUSE).exists():
+            time.sleep(0.2)
         newest = follower.poll()
         turn += 1
         if turn % 5 == 0 and newest:

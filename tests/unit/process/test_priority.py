@@ -6,10 +6,12 @@ import os
 import platform
 import subprocess
 import sys
+import threading
 
 import pytest
 
-from loadlog.process.priority import NICE, OWN
+from loadlog.process.priority import NICE, OWN, keep_to_own_processor
+from loadlog.store.sealing import HELPER
 
 SETPRIORITY = {"x86_64": 141, "aarch64": 140}.get(platform.machine())
 # seccomp(2): load the number of the call; is it setpriority, EPERM, else allow. nice(3) of glibc is that call too.
@@ -84,3 +86,25 @@ def test_with_one_processor_everybody_stays_on_it() -> None:
     one = f"import os; os.sched_setaffinity(0, {{{max(os.sched_getaffinity(0))}}})"
     ways = "from loadlog.process.priority import give_way, keep_to_own_processor; keep_to_own_processor(); give_way()"
     assert processors_after(f"{one}; {ways}") == {max(os.sched_getaffinity(0))}
+
+
+@several
+def test_the_encoding_helper_of_the_writing_thread_runs_elsewhere() -> None:
+    """A process that a thread starts inherits the processors of the thread (sched_setaffinity(2)), not those of its process."""
+    request = b'{"path": "/does/not/exist", "after": 0, "upto": 1, "rolled": false}\n'
+    found: list[set[int]] = []
+
+    def write() -> None:
+        keep_to_own_processor()
+        with subprocess.Popen(HELPER, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as helper:
+            assert helper.stdin is not None
+            assert helper.stdout is not None
+            helper.stdin.write(request)
+            helper.stdin.flush()
+            helper.stdout.read(8)  # it answers: it has found its place
+            found.append(os.sched_getaffinity(helper.pid))
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    thread.join()
+    assert found == [os.sched_getaffinity(0) - {OWN}]

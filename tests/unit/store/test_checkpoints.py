@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from loadlog.store.connect import WAL_PAGES
+from loadlog.store.writer import Recording
 from tests.unit.store.recorded import OpenJournal, sample
 
 PAGE_BYTES = 4096
@@ -16,8 +17,6 @@ PAGE_BYTES = 4096
 @pytest.mark.parametrize("rows", [1, 8, 500])
 def test_no_commit_brings_the_wal_into_the_file_and_it_stays_small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: int) -> None:
     """Of what a commit does to the file itself: nothing. A passive checkpoint writes it (https://www.sqlite.org/wal.html, 2.1)."""
-    from loadlog.store.writer import Recording
-
     within: list[int] = []
     write = Recording.write
 
