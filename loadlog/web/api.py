@@ -59,26 +59,41 @@ def samples(
     for name in channel or ():
         if name not in numbers:
             raise Problem(404, f"device {device} has no channel {name!r}{nearest(name, numbers)}", field="channel")
-    to_ns = instant("to", to) if to is not None else parse_utc(site.source.now())
-    from_ns = instant("from", from_) if from_ is not None else max(EARLIEST_NS, to_ns - DEFAULT_SPAN_NS)
+    to_ns = moment("to", to) if to is not None else parse_utc(site.source.now())
+    from_ns = moment("from", from_) if from_ is not None else to_ns - DEFAULT_SPAN_NS
     if from_ns >= to_ns:
-        raise Problem(422, "from must be before to", field="to" if from_ is None else "from")
+        raise Problem(422, "from must be before to", field="from")
+    from_ns = storable(from_ns)
+    to_ns = max(storable(to_ns), from_ns + 1)  # a span beyond what recordings can hold has nothing in it
     columns = site.source.samples(spec, channel or numbers, from_ns, to_ns, points)
     # Plain values already: the framework's own way to JSON would take as long as reading the samples.
     return Response(to_json(columns), media_type="application/json")
 
 
-def instant(field: str, text: str) -> int:
-    """UTC nanoseconds of a query field; what lies beyond all that recordings can hold is their end.
+def moment(field: str, text: str) -> int:
+    """UTC nanoseconds of a query field, any year.
 
     Raises:
         Problem: no RFC 3339 instant.
     """
     try:
-        t_utc_ns = parse_utc(text)
+        return parse_utc(text)
     except (ValueError, OverflowError) as exc:
         raise Problem(422, f"{field}: {exc}", field=field) from exc
+
+
+def storable(t_utc_ns: int) -> int:
+    """What lies beyond all that recordings can hold is their end."""
     return min(max(t_utc_ns, EARLIEST_NS), LATEST_NS)
+
+
+def instant(field: str, text: str) -> int:
+    """UTC nanoseconds of a query field, as recordings can hold them.
+
+    Raises:
+        Problem: no RFC 3339 instant.
+    """
+    return storable(moment(field, text))
 
 
 @router.get("/api/events", summary="The latest state of each event, newest last", dependencies=[Costly])
