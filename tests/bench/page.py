@@ -1,8 +1,9 @@
 """The live page: how soon a poll is on the screen, what open pages cost the recorder, how fast any plot of a long run is answered, how
 soon a fresh browser paints, and how much it loads.
 
-The recorder polls a paced device as in `service`; the pages are opened by `page_child` in a Chromium of its own, at the lowest priority,
-because people look from another machine. Stamps of the samples and of the screen come from the one clock of this machine.
+The recorder polls a paced device as in `service`; the pages are opened by `page_child` in a Chromium of its own, at the lowest priority
+with all its threads, because people look from another machine.
+Stamps of the samples and of the screen come from the one clock of this machine.
 """
 
 from __future__ import annotations
