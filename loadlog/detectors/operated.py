@@ -2,9 +2,9 @@
 
 Physical cause: a hand on the knob or the keys, another program on the bus.
 Rule: the instrument's own report (set-point, mode, input) differs from its last one, and no order of ours for it was given since then (nor
-up to `SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change. These reports
-are digital, so any change beyond the resolution is one and noise raises none; an analogue set-point that flickers by more than its
-resolution would. A load that does not report its set-point is `unreported`'s.
+up to `SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change; of several any
+may show, since a report can lag behind the last. These reports are digital, so any change beyond the resolution is one and noise raises
+none; an analogue set-point that flickers by more than its resolution would. A load that does not report its set-point is `unreported`'s.
 Turning a knob is one event: `setpoint_changed` stays active until the set-point has rested for three of its polls and 3 s. `mode_changed`
 and `input_switched` are momentary. A set-point that changes along with the mode (another unit) is part of that.
 Confusions, and how they are told apart: an ordered change (orders); the load's own protection, which switches the input off too: with a
@@ -15,7 +15,7 @@ Expected false alarms: none at rest. Onset: between the two polls of the channel
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import ClassVar
 
 from loadlog.detectors.base import (
@@ -98,8 +98,10 @@ class Operated(Stateless):
         self._seen[channel] = (value, sample.stamp)
         return before if before is not None and before[0] != value else None
 
-    def _order(self, context: Context, channel: str, before: Stamp, sample: Sample) -> Order | None:
-        return context.ordered(channel, before.t_utc_ns - before.half_width_ns - int(SETTLE_S * 1e9), end_ns(sample))
+    def _orders(self, context: Context, channel: str, before: Stamp, sample: Sample) -> Iterator[Order]:
+        """All that may show in this report. Not only the last: an instrument that answers a poll late still shows the one before."""
+        after_ns, until_ns = before.t_utc_ns - before.half_width_ns - int(SETTLE_S * 1e9), end_ns(sample)
+        return (order for order in context.orders if order.channel == channel and after_ns <= order.t_utc_ns <= until_ns)
 
     def _mode(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("mode")
@@ -107,8 +109,7 @@ class Operated(Stateless):
         if before is None or value is None:
             return NOTHING
         self._seen.pop("setpoint", None)  # its unit changed
-        order = self._order(context, "mode", before[1], sample)
-        if order is not None and order.value == value:
+        if any(order.value == value for order in self._orders(context, "mode", before[1], sample)):
             return NOTHING
         spec = self._device.channel("mode")
         names = spec.names if spec else {}
@@ -122,8 +123,7 @@ class Operated(Stateless):
         before = self._change(sample, "input_on", value)
         if before is None:
             return NOTHING
-        order = self._order(context, "input_on", before[1], sample)
-        if order is not None and order.value == value:
+        if any(order.value == value for order in self._orders(context, "input_on", before[1], sample)):
             return NOTHING
         onset = onset_since(before[1], sample)
         if value:
@@ -181,8 +181,8 @@ class Operated(Stateless):
         return (self._knob_finding(onset_since(before[1], sample), value, mode),)
 
     def _is_ours(self, context: Context, before: Stamp, sample: Sample, value: float) -> bool:
-        order = self._order(context, "setpoint", before, sample)
-        return order is not None and abs(order.value - value) <= 2.0 * self._smallest + 1e-6 * abs(value)
+        bound = 2.0 * self._smallest + 1e-6 * abs(value)
+        return any(abs(order.value - value) <= bound for order in self._orders(context, "setpoint", before, sample))
 
     def _rest(self, sample: Sample, value: float) -> Sequence[Finding]:
         if self._knob is None:

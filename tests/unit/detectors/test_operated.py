@@ -56,6 +56,21 @@ def test_an_order_explains_its_own_value_only() -> None:
     assert kinds(record(bench, 30.0, pipeline)) == ["setpoint_changed"]
 
 
+def test_a_report_that_lags_behind_the_last_order_is_explained_by_the_one_before() -> None:
+    bench, load, pipeline = bench_with(load_spec(slow=1))
+
+    def order(t_s: float, channel: str, attribute: str, value: object, number: float) -> None:
+        """Given at ``t_s``, carried out a poll later."""
+        bench.at(t_s, lambda: pipeline.order("load-1", channel, number, T0_NS + round(bench.t_s * 1e9)))
+        bench.at(t_s + 0.1, lambda: setattr(load, attribute, value))
+
+    for n in range(10):
+        order(20.05 + 0.1 * n, "setpoint", "level", 6.0 + 0.5 * n, 6.0 + 0.5 * n)
+        order(30.05 + 0.1 * n, "input_on", "input_on", n % 2 == 1, n % 2)
+        order(40.05 + 0.1 * n, "mode", "mode", "CC" if n % 2 else "CR", 0 if n % 2 else 3)
+    assert kinds(record(bench, 60.0, pipeline)) == []
+
+
 def test_an_old_order_explains_nothing() -> None:
     bench, load, pipeline = bench_with()
 
