@@ -96,6 +96,11 @@ class Desk:
             self._wait(Entry(news, self._due(news, now_ns)))
         # else: an acknowledgement of something that is over
 
+    def was_told(self, news: News) -> None:
+        """Of this beginning, by another way."""
+        self._waiting.pop(news.id, None)
+        self._told[news.id] = str(news.severity)
+
     def _renew(self, news: News) -> None:
         """It waits: the newest state is told, unless it was over before the on-delay, or turned out to be what is told for itself."""
         entry = self._waiting[news.id]

@@ -22,6 +22,7 @@ from loadlog.notify.hours import QuietHours, last_due
 from loadlog.notify.news import News, of_event
 from loadlog.notify.sender import Address
 from loadlog.notify.text import Letterhead, Text, notice
+from loadlog.notify.unkept import Told
 from loadlog.notify.watch import Watch
 from loadlog.store import Archive
 from loadlog.store.follower import Follower
@@ -69,27 +70,30 @@ class Desks:
         self._digest_ns = 0
         self._kept_s = 0.0
         self._changed = False
+        self._kept_troubles: frozenset[str] = frozenset()
         self._places: dict[str, int] = {}
         self._newcomers: list[str] = []  # addresses that were never told anything
         self.waiting: dict[str, int] = {}  # address -> how many events wait to be told, as of the last turn
         self.trouble = ""  # why the recordings cannot be read
 
-    def look(self, troubles: Mapping[str, str], status: Mapping[str, Any] | None) -> bool:
-        """One turn; whether notices were made. ``troubles``: of the service, by kind.
+    def look(self, troubles: Mapping[str, str], status: Mapping[str, Any] | None, told: Told | None = None) -> bool:
+        """One turn; whether notices were made. ``troubles``: of the service, by kind. ``told``: what was told of them without us.
 
         Raises:
             StoreError: nothing was kept; the next turn begins where the last one ended.
         """
         try:
-            return self._look(troubles, status)
+            return self._look(troubles, status, told)
         except StoreError:
             self._desks, self._follower = {}, None
             raise
 
-    def _look(self, troubles: Mapping[str, str], status: Mapping[str, Any] | None) -> bool:
+    def _look(self, troubles: Mapping[str, str], status: Mapping[str, Any] | None, told: Told | None) -> bool:
         now_ns = self._around.utc_ns()
         if not self._desks:
             self._begin()
+        if told is not None:
+            self._adopt(told, now_ns)
         news = self._watch.look(troubles, self._around.monotonic_s(), now_ns)
         self._take([*news, *self._events()], now_ns)
         made = self._drafts(now_ns) + self._digests(now_ns, status)
@@ -97,6 +101,20 @@ class Desks:
             self._keep(made)
         self.waiting = {name: desk.waiting for name, desk in self._desks.items()}
         return bool(made)
+
+    def has_kept(self, kind: str) -> bool:
+        """That this trouble lasts; so it is told, or was."""
+        return kind in self._kept_troubles
+
+    def _adopt(self, told: Told, now_ns: int) -> None:
+        """Whoever was told of it is told its end, the others of it too."""
+        self._watch.was_told(told.news.kind, told.news.since_ns)
+        for name, desk in self._desks.items():
+            if name in told.addresses:
+                desk.was_told(told.news)
+            else:
+                desk.take(told.news, now_ns)
+        self._changed = True
 
     def quiet(self) -> set[str]:
         """Addresses for which quiet hours are on."""
@@ -112,6 +130,7 @@ class Desks:
             desk.recall(kept.desks.get(name, {}))
         service = kept.service
         self._watch.recall(service.get("troubles", {}))
+        self._kept_troubles = frozenset(self._watch.lasting)
         self._momentary = list(service.get("momentary", ()))
         now_ns = self._around.utc_ns()
         self._digest_ns = service.get("digest_ns", now_ns)
@@ -216,6 +235,7 @@ class Desks:
             "floor": self._floor, "troubles": self._watch.lasting, "momentary": self._momentary, "digest_ns": self._digest_ns,
         }  # fmt: skip
         self._kept.keep(self._places, service, {name: desk.to_json() for name, desk in self._desks.items()}, made)
+        self._kept_troubles = frozenset(service["troubles"])
         self._changed, self._kept_s = False, self._around.monotonic_s()
 
 

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadlog.model.clock import NS
+from loadlog.model.duration import duration_words
 from loadlog.model.event import Event, EventState, Severity
 from loadlog.model.run import RunInfo
 from loadlog.notify.advice import ADVICE
 from loadlog.notify.news import RANK
-from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, Text, clock, duration, one_line
+from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, Text, clock, one_line
 from loadlog.notify.watch import GONE
 
 LISTED = 15
@@ -39,7 +40,7 @@ def digest(day: Day, head: Letterhead) -> Text:
     gone = [f"the recorder does not answer: nothing is recorded; first: {ADVICE[GONE]}"] if day.status is None else []
     troubles = [*gone, *day.troubles]
     well = not bad and not troubles
-    span = duration((day.now_ns - day.since_ns) / NS)
+    span = duration_words((day.now_ns - day.since_ns) / NS)
     lines = [f"{head.bench}, {clock(day.since_ns, head.zone)} to {clock(day.now_ns, head.zone)}:", ""]
     lines += ["All well."] if well else [one_line(t) for t in troubles]
     if day.status is not None:
@@ -67,7 +68,9 @@ def _run(run: RunInfo, head: Letterhead) -> str:
     if run.ended_utc_ns is None:
         return f"{run.id} is on since {clock(run.started_utc_ns, head.zone)}"
     reason = f": {run.end_reason}" if run.end_reason else ""
-    return f"{run.id} ended {clock(run.ended_utc_ns, head.zone)} after {duration((run.ended_utc_ns - run.started_utc_ns) / NS)}{reason}"
+    return (
+        f"{run.id} ended {clock(run.ended_utc_ns, head.zone)} after {duration_words((run.ended_utc_ns - run.started_utc_ns) / NS)}{reason}"
+    )
 
 
 def _subject(

@@ -127,7 +127,7 @@ class Notices:
     def _turn(self, desks: Desks) -> None:
         try:
             self._ask()
-            if desks.look(self._troubles(desks), self._status):
+            if desks.look(self._troubles(desks), self._status, self._unkept.told):
                 self._workers.wake_all()
             self._trouble = ""
             self._unkept.over()
@@ -136,7 +136,8 @@ class Notices:
             if str(exc) != self._trouble:
                 _log.error("nothing is kept of whom to tell: %s", exc)
             self._trouble = str(exc)
-            self._unkept.look(self._troubles(desks).get(UNWRITTEN) or str(exc))
+            if not desks.has_kept(UNWRITTEN):
+                self._unkept.look(self._troubles(desks).get(UNWRITTEN) or str(exc))
         except Exception:  # a fault of ours must not end the notices for good
             _log.exception("notices failed")
             self._workers.wait(OPEN_AGAIN_S)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from loadlog.model.clock import NS
+from loadlog.model.duration import duration_words
 from loadlog.model.event import probability_words
 from loadlog.notify.advice import ADVICE
 from loadlog.notify.desk import Draft, Entry
@@ -120,7 +121,7 @@ def _state(entry: Entry) -> str:
     if news.became:
         became = news.became.replace("_", " ")
         return f" – is told as {became} now" if news.is_told_otherwise else f" – it was: {became}"
-    return f" – cleared after {duration((news.until_ns - news.since_latest_ns) / NS)}"
+    return f" – cleared after {duration_words((news.until_ns - news.since_latest_ns) / NS)}"
 
 
 def _interval(news: News, zone: ZoneInfo) -> str:
@@ -158,17 +159,3 @@ def _where_to_look(draft: Draft, head: Letterhead) -> str:
 def clock(t_utc_ns: int, zone: ZoneInfo) -> str:
     """Date and time of the zone, with its name."""
     return local(t_utc_ns, zone).strftime("%Y-%m-%d %H:%M:%S %Z")
-
-
-def duration(seconds: float) -> str:
-    """``3 s``, ``12 min``, ``5 h 20 min``, ``3 d 4 h``."""
-    s = max(0, round(seconds))
-    if s < 100:
-        return f"{s} s"
-    minutes = round(s / 60)
-    if minutes < 100:
-        return f"{minutes} min"
-    hours, minutes = divmod(minutes, 60)
-    if hours < 48:
-        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
-    return f"{hours // 24} d {hours % 24} h"

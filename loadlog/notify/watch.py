@@ -65,6 +65,10 @@ class Watch:
                     out.append(news_of(kind, f"over after {(now_ns - since_ns) / NS:.0f} s", since_ns, now_ns))
         return out
 
+    def was_told(self, kind: str, since_ns: int) -> None:
+        """By another way; its end is told in this one."""
+        self._told.setdefault(kind, since_ns)
+
     @property
     def lasting(self) -> dict[str, int]:
         """Troubles that last, since when (UTC ns)."""

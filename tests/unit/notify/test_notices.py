@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -214,41 +215,106 @@ def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
         Notices("b", tmp_path, config, [], Recorder(), StateHolder(tmp_path))
 
 
+class FullDisk:
+    """The viewer's database lies on it too; ``store`` is what the recorder says. Its clocks run `PACE` times as fast."""
+
+    PACE = 20.0
+
+    def __init__(self, folder: Path, patch: pytest.MonkeyPatch) -> None:
+        self.is_full = threading.Event()
+        self.store: dict[str, str] = {}
+        self.hook, self._folder = Hook(), folder
+        keep, is_full = NotifyState.keep, self.is_full
+
+        def full(kept: NotifyState, *what: Any) -> None:
+            if is_full.is_set():
+                raise DiskFullError("no room left on the disk", where="/data/viewer.sqlite", retryable=True)
+            keep(kept, *what)
+
+        patch.setattr(NotifyState, "keep", full)
+        patch.setattr("loadlog.notify.desks.KEEP_S", 0.1)
+
+    @contextlib.contextmanager
+    def watched(self) -> Iterator[Notices]:
+        """Over a recorder that goes on taking samples."""
+        recorder = Recorder()
+        recorder.call = lambda order, **_: {"samples": time.monotonic_ns(), "devices": [], "store": self.store}  # type: ignore[method-assign]
+        with web_hook(self.hook) as port:
+            config = NotifyConfig.model_validate({"urls_env": "X", "group_s": 0, "recorder_gone_s": 20})
+            addresses = load_addresses(config, self._folder, {"X": hook_url(port)})
+            notices = Notices(
+                "b", self._folder, config, addresses, recorder, StateHolder(self._folder), monotonic_s=lambda: self.PACE * time.monotonic()
+            )  # fmt: skip
+            notices.start()
+            try:
+                wait_for(lambda: notices._desks is not None and notices._desks._follower is not None)
+                yield notices
+            finally:
+                notices.stop()
+
+    def titles(self) -> list[str]:
+        """Of what was told of the recordings; other things may come beside."""
+        return [body["title"] for body in self.hook.bodies if "recordings unwritten" in body["title"]]
+
+
+UNWRITTEN_TROUBLE = {"trouble": "/data: no room left on the disk; samples wait in memory"}
+BEGINNING_AND_END = ["ALARM: recordings unwritten (b)", "cleared: recordings unwritten (b)"]
+
+
 def test_a_full_disk_is_told_although_nothing_can_be_kept_of_it(
     tmp_path: Path, journal: OpenJournal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The viewer's database lies on it too. Told once an address, again when it comes again; what is down is tried again."""
-    hook, recorder = Hook(), Recorder()
-    trouble = {"trouble": "/data: no room left on the disk; samples wait in memory"}
-    store: dict[str, str] = {}
-    recorder.call = lambda order, **_: {"samples": time.monotonic_ns(), "devices": [], "store": store}  # type: ignore[method-assign]
-    is_full = threading.Event()
-    keep = NotifyState.keep
-
-    def full(self: NotifyState, *what: Any) -> None:
-        if is_full.is_set():
-            raise DiskFullError("no room left on the disk", where="/data/viewer.sqlite", retryable=True)
-        keep(self, *what)
-
-    monkeypatch.setattr(NotifyState, "keep", full)
-    monkeypatch.setattr("loadlog.notify.desks.KEEP_S", 0.1)
-    monkeypatch.setattr("loadlog.notify.unkept.LASTS_S", 0.5)
-    with web_hook(hook) as port:
-        config = NotifyConfig.model_validate({"urls_env": "X", "group_s": 0, "recorder_gone_s": 5})
-        notices = Notices("b", tmp_path, config, load_addresses(config, tmp_path, {"X": hook_url(port)}), recorder, StateHolder(tmp_path))
-        notices.start()
-        wait_for(lambda: notices._desks is not None and notices._desks._follower is not None)
-        is_full.set()
-        store |= trouble
-        assert hook.count(1)
-        assert hook.bodies[0]["title"] == "ALARM: recordings unwritten (b)"
-        assert trouble["trouble"] in hook.bodies[0]["message"]
+    """Told once an address, and so is its end; both again when it comes again."""
+    disk = FullDisk(tmp_path, monkeypatch)
+    with disk.watched() as notices:
+        disk.is_full.set()
+        disk.store |= UNWRITTEN_TROUBLE
+        assert disk.hook.count(1)
+        assert UNWRITTEN_TROUBLE["trouble"] in disk.hook.bodies[0]["message"]
         time.sleep(1.5)
-        assert len(hook.bodies) == 1
-        store.clear()
-        is_full.clear()
+        assert disk.titles() == BEGINNING_AND_END[:1]
+        disk.store.clear()
+        disk.is_full.clear()
         wait_for(lambda: not notices._trouble)
-        is_full.set()
-        assert hook.count(2)
-        assert "viewer.sqlite: no room left" in hook.bodies[1]["message"]
-        notices.stop()
+        assert disk.hook.count(2)
+        disk.is_full.set()
+        assert disk.hook.count(3)
+        assert "viewer.sqlite: no room left" in disk.hook.bodies[2]["message"]
+        assert disk.titles() == [*BEGINNING_AND_END, BEGINNING_AND_END[0]]
+
+
+def test_a_full_disk_is_not_told_a_second_time_when_there_is_room_for_the_notices_first(
+    tmp_path: Path, journal: OpenJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The viewer's database takes writes again while the recorder still waits for its next try."""
+    disk = FullDisk(tmp_path, monkeypatch)
+    with disk.watched() as notices:
+        disk.is_full.set()
+        disk.store |= UNWRITTEN_TROUBLE
+        assert disk.hook.count(1)
+        time.sleep(1.5)  # it has lasted for longer than such a trouble must to be told
+        disk.is_full.clear()
+        wait_for(lambda: not notices._trouble)
+        time.sleep(1.5)
+        disk.store.clear()
+        assert disk.hook.count(2)
+        time.sleep(0.5)
+        assert disk.titles() == BEGINNING_AND_END
+
+
+def test_a_full_disk_that_was_told_is_not_told_again_when_nothing_can_be_kept_any_more(
+    tmp_path: Path, journal: OpenJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The recorder finds no room first; the little that is left fills up after that was told."""
+    disk = FullDisk(tmp_path, monkeypatch)
+    with disk.watched() as notices:
+        disk.store |= UNWRITTEN_TROUBLE
+        assert disk.hook.count(1)
+        disk.is_full.set()
+        wait_for(lambda: bool(notices._trouble))
+        time.sleep(1.5)
+        disk.store.clear()
+        disk.is_full.clear()
+        assert disk.hook.count(2)
+        time.sleep(0.5)
+        assert disk.titles() == BEGINNING_AND_END

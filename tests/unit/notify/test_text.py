@@ -10,13 +10,14 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from loadlog.model.clock import NS
+from loadlog.model.duration import duration_words
 from loadlog.model.event import KINDS, EventState, Severity
 from loadlog.model.run import RunInfo
 from loadlog.notify.advice import ADVICE
 from loadlog.notify.desk import Draft, Entry
 from loadlog.notify.digest import Day, digest
 from loadlog.notify.news import of_event
-from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, duration, notice
+from loadlog.notify.text import SUBJECT_LENGTH, Letterhead, notice
 from loadlog.notify.watch import TROUBLES
 from tests.unit.notify.test_desk import T0, news
 from tests.unit.store.recorded import event
@@ -138,7 +139,7 @@ def test_a_text_of_any_length_gives_a_subject_for_a_telephone_and_a_bounded_body
     ("seconds", "text"), [(0, "0 s"), (99, "99 s"), (720, "12 min"), (3600 * 5 + 1200, "5 h 20 min"), (7200, "2 h"), (273_600, "3 d 4 h")]
 )
 def test_durations_for_people(seconds: float, text: str) -> None:
-    assert duration(seconds) == text
+    assert duration_words(seconds) == text
 
 
 STATUS = {"devices": ["load-1", "case"]}
