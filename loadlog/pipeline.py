@@ -242,7 +242,7 @@ class Pipeline:
         """The system clock stepped: one momentary event. Detectors need no notice; they mistrust intervals by themselves."""
         step_s = step.step_ns / 1e9
         onset = Onset(step.t_utc_ns, step.t_utc_ns)
-        text = f"the system clock stepped by {step_s:+.3f} s"
+        text = f"the system clock stepped by {step_s:+.3f} s; samples keep their order (check the time service of the machine)"
         return self.service_finding(Finding("clock_step", None, Severity.WARNING, onset, text, momentary=True, evidence={"step_s": step_s}))
 
     def acknowledge(self, event_id: int, by: str, note: str, t_utc_ns: int) -> Event:

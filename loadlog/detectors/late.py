@@ -78,5 +78,6 @@ class LatePolls(Stateless):
             "late_share": share, "limit_s": self._limit_s, "median_s": median_s, "worst_s": window[-1], "period_s": self._device.period_s,
         }  # fmt: skip
         text = f"{name}: {share:.0%} of polls start more than {self._limit_s:.3g} s late, half of them {median_s:.3g} s or more"
+        text += " (poll more slowly, or see what else keeps the bus or the machine busy)"
         assert self._onset is not None  # some were late
         return Finding("late_polls", name, Severity.WARNING, self._onset, text, evidence=evidence)

@@ -152,8 +152,8 @@ def troubles(facts: TargetFacts, alarm_after_s: float) -> dict[tuple[str, str], 
     refused = facts.detail if facts.state is State.REFUSED else ""
     late = facts.backlog_samples > 0 and max(facts.backlog_s, facts.failing_s) > alarm_after_s
     backlog = f"about {facts.backlog_samples} samples wait to be forwarded to {facts.name}" if late else ""
-    if late and facts.detail:
-        backlog += f": {facts.detail}"
+    if late:
+        backlog += f": {facts.detail}" if facts.detail else " (check network and database; the recordings keep what waits)"
     aside = f"{facts.name} did not take {facts.set_aside} lines: see loadlog forward status" if facts.set_aside else ""
     return {
         ("forward_refused", facts.name): f"nothing gets through to {facts.name}: {refused}" if refused else "",

@@ -209,13 +209,14 @@ class Recorder:
         now_ns = self._now()
         finding = Finding(
             kind=trouble.kind,
-            device=None,
+            device=trouble.device,
             severity=Severity.ALARM if trouble.kind == "store_trouble" else Severity.WARNING,
             onset=Onset(trouble.since_utc_ns or now_ns, now_ns),
             message=trouble.message,
             key=trouble.key,
             clear=not trouble.active,
             momentary=trouble.momentary,
+            evidence=trouble.evidence,
         )
         self._publish(self._pipeline.service_finding(finding))
 

@@ -68,7 +68,8 @@ class Housekeeping:
         low = self.free < self._settings.low_mib * MIB
         if low != self._is_low:
             self._is_low = low
-            message = f"{self._folder}: {self.free // MIB} MiB left, {self._settings.low_mib} MiB are wanted"
+            room = f"{self.free // MIB} MiB left, {self._settings.low_mib} MiB are wanted"
+            message = f"{self._folder}: {room} (make room: loadlog store prune --dry-run says what may go)"
             self._on_trouble(Trouble("disk_low", message, active=low, key="free"))
 
     def _tidy(self, recordings: list[RecordingInfo]) -> None:
@@ -96,6 +97,14 @@ class Housekeeping:
                 continue
             why = "; ".join(filter(None, (removal.why, removal.written)))
             _log.info("recordings removed", extra={"fields": {"files": names, "why": why}})
+
+    def was_low(self) -> None:
+        """When the recorder stopped; the first look shows whether it still is."""
+        self._is_low = True
+
+    def hold_reserve(self) -> bool:
+        """Take room for it again. Returns True when it is there, or none is wanted."""
+        return not self._settings.reserve_mib or self._reserve.hold()
 
     def release_reserve(self) -> bool:
         """Give its room up. Returns True when there was any to give."""

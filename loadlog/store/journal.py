@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadlog.model.circumstance import Circumstance
-from loadlog.model.clock import NS, Clock, format_utc
+from loadlog.model.clock import NS, Clock
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event
@@ -36,8 +36,8 @@ from loadlog.store.keeper import Keeper
 from loadlog.store.retention import ForwardedUpTo
 from loadlog.store.rows import Layout
 from loadlog.store.schema import compact
-from loadlog.store.slowness import Slowness
-from loadlog.store.trouble import Trouble
+from loadlog.store.slowness import SLOW, Slowness
+from loadlog.store.trouble import Trouble, not_running
 
 if TYPE_CHECKING:
     from loadlog.config import StoreConfig
@@ -75,7 +75,8 @@ class Journal:
         self._wake = threading.Condition()
         self._closing = self._hurry = False
         self._hasten_until_ns, self._hasten_s = 0, settings.commit_interval_s
-        self._slowness = Slowness(str(directory), clock, on_trouble)
+        slow = next((e for e in self.active_events if e.kind == "store_trouble" and e.key == SLOW), None)
+        self._slowness = Slowness(str(directory), clock, on_trouble, slow.message if slow is not None else "")
         self._prepare: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._write_until_closed, name="journal", daemon=True)
 
@@ -140,9 +141,7 @@ class Journal:
 
     def _tell_gap(self, sample: Sample, since_utc_ns: int) -> None:
         """At once, on the caller's thread: orders that follow the sample must not overtake it, or the run's recording would not tell."""
-        span = f"{format_utc(since_utc_ns)} to {format_utc(sample.stamp.t_utc_ns)}"
-        message = f"{sample.device}: no samples from {span}: the recorder was not running"
-        self._on_trouble(Trouble("sample_gap", message, key=sample.device, momentary=True, since_utc_ns=since_utc_ns))
+        self._on_trouble(not_running(sample.device, since_utc_ns, sample.stamp.t_utc_ns))
 
     def _take_number(self, wanted: int) -> int:
         self.last_seq = wanted if wanted > self.last_seq else self.last_seq + 1
@@ -271,8 +270,8 @@ class Journal:
             self._wake.notify()
 
     def _interval_s(self) -> float:
-        if self._keeper.blocked:
-            return self._keeper.retry_in_s
+        if self._keeper.unwritten.blocked:
+            return self._keeper.unwritten.retry_in_s
         hastened = self._clock.monotonic_ns() < self._hasten_until_ns
         return min(self._hasten_s, self._settings.commit_interval_s) if hastened else self._settings.commit_interval_s
 
@@ -331,7 +330,7 @@ class Journal:
             "waiting": self._backlog.samples,
             "lost": self._keeper.lost,
             "commits": self._keeper.commits,
-            "trouble": self._keeper.trouble_text or self._slowness.text,
+            "trouble": self._keeper.unwritten.text or self._slowness.text,
             "free_bytes": self._keeper.housekeeping.free,
             "recordings": self._keeper.recording_names(),
             "runs": [run.id for run in self.running],

@@ -1,8 +1,7 @@
 """The writing thread's side of the journal: takes from the backlog, routes into streams, commits, and deals with a disk that refuses.
 
 Nothing here is called from two threads at once. A commit that fails leaves everything in place for the next try: the batches in their
-streams, what was not routed yet in order. The reserve is released at the first "disk full"; the trouble is told once, and again when it
-is over.
+streams, what was not routed yet in order. `unwritten` says what is told of it.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from loadlog.model.circumstance import Begun, Circumstance, Ordered, devices_of, to_json
-from loadlog.model.clock import NS, Clock, format_utc
+from loadlog.model.clock import NS, Clock
 from loadlog.model.device import DeviceSpec
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import Event, EventState
@@ -22,18 +21,18 @@ from loadlog.model.learned import Understanding
 from loadlog.model.run import RunInfo, Snapshot
 from loadlog.store.backlog import SAMPLE, Backlog, Flush, Identity, Item, PutLearned, PutNote, StartRun, StopRun, unpack
 from loadlog.store.compaction import Compaction
-from loadlog.store.connect import DiskFullError, reading
+from loadlog.store.connect import reading
 from loadlog.store.housekeeping import Housekeeping
 from loadlog.store.info import RecordingInfo, read_learned
 from loadlog.store.recovery import Found, same_devices
 from loadlog.store.rows import event_row
 from loadlog.store.schema import compact
 from loadlog.store.stream import DAY_NS, Stream, Surroundings
-from loadlog.store.trouble import Trouble
+from loadlog.store.trouble import Trouble, lost
+from loadlog.store.unwritten import RETRY_MIN_S, WRITE, Unwritten
 from loadlog.store.writer import Recording
 
 ITEMS_AT_ONCE = 5000
-RETRY_MIN_S, RETRY_MAX_S = 0.2, 5.0
 ORDERS = (StartRun, StopRun)
 _log = logging.getLogger(__name__)
 
@@ -64,10 +63,8 @@ class Keeper:
         self._told: set[str] = set()
         self._gap_from: dict[str, tuple[int, int]] = {}  # device -> number and instant of its recording's end
         self._seen_seq = self._seen_event_id = 0
-        self._trouble: Trouble | None = None
-        self._refusal = ""
+        self.unwritten = Unwritten(clock, housekeeping, on_trouble)
         self._runs_changed = False
-        self.retry_in_s = RETRY_MIN_S
         self.committed_seq = self.lost = self.commits = 0
 
     # -- facts
@@ -76,16 +73,6 @@ class Keeper:
     def streams(self) -> list[Stream]:
         """The rolling stream and those of the runs that are on."""
         return [self._rolling, *self._runs.values()]
-
-    @property
-    def blocked(self) -> bool:
-        """The disk refuses at present."""
-        return self._trouble is not None
-
-    @property
-    def trouble_text(self) -> str:
-        """What is wrong, or an empty text."""
-        return "" if self._trouble is None else self._trouble.message
 
     def recording_names(self) -> list[str]:
         """The files being written."""
@@ -103,6 +90,7 @@ class Keeper:
         self._seen_event_id = found.ledger.event_id
         self._active = dict(found.active)
         self._found = list(found.troubles)
+        self._go_on_with_troubles()
         for info in found.open_others:
             self._finish_left_open(info)
         for resumable in found.running:
@@ -111,6 +99,14 @@ class Keeper:
             self._resume_rolling(found.rolling)
         for info in sorted(found.infos, key=lambda i: -i.created_utc_ns):
             self._expect_gap(info, [name for name in info.devices if name in self.specs and name not in self._gap_from])
+
+    def _go_on_with_troubles(self) -> None:
+        """Troubles that were on when the recorder stopped: what no longer holds is told to be over, what does is not told again."""
+        for event in self._active.values():
+            if event.kind == "disk_low":
+                self.housekeeping.was_low()
+            elif event.kind == "store_trouble" and event.key == WRITE:
+                self.unwritten.go_on(event.message, event.onset.earliest_utc_ns)
 
     def _resume_run(self, run: RunInfo, info: RecordingInfo | None) -> None:
         specs = tuple(self.specs[name] for name in run.devices if name in self.specs)
@@ -182,13 +178,13 @@ class Keeper:
         try:
             self._advance()
         except StoreError as exc:
-            self._refused(exc)
+            self.unwritten.refused(exc)
             return False
         except Exception as exc:  # whatever it is, the next try may succeed, and the samples are kept until then
             _log.exception("unexpected trouble while writing")
-            self._refused(StoreError(f"unexpected trouble: {exc!r}", retryable=True))
+            self.unwritten.refused(StoreError(f"unexpected trouble: {exc!r}", retryable=True))
             return False
-        self._recovered()
+        self.unwritten.over()
         for stream in self.streams:  # what was committed is told: nobody waits for this
             if stream.recording is not None:
                 stream.recording.checkpoints.make_when_due()
@@ -299,9 +295,7 @@ class Keeper:
             extent = (loss.first_seq, loss.last_seq, device, loss.from_utc_ns, loss.to_utc_ns, loss.count)
             row = (*extent, "the queue overflowed while the disk refused")
             self._stream_of[device].batch.gaps.append(row)
-            span = f"{format_utc(loss.from_utc_ns)} to {format_utc(loss.to_utc_ns)}"
-            message = f"{device}: {loss.count} samples were lost between {span}: the queue was full while the disk refused"
-            self._on_trouble(Trouble("sample_gap", message, key=device, momentary=True, since_utc_ns=loss.from_utc_ns))
+            self._on_trouble(lost(device, loss.count, loss.from_utc_ns, loss.to_utc_ns))
 
     # -- orders
 
@@ -353,24 +347,6 @@ class Keeper:
                 item.done.set_result(self.committed_seq if isinstance(item, Flush) else None)  # type: ignore[arg-type]
         self._waiting.clear()
 
-    def _refused(self, exc: StoreError) -> None:
-        if isinstance(exc, DiskFullError) and self.housekeeping.release_reserve():
-            _log.warning("disk full: the reserve was released")
-            self.retry_in_s = 0.0
-        else:
-            self.retry_in_s = min(RETRY_MAX_S, max(RETRY_MIN_S, self.retry_in_s * 2))
-        # told again when it is another trouble, not for another file: each try to begin a recording has a name of its own
-        if self._trouble is None or self._refusal != exc.what:
-            since = self._clock.utc_ns() if self._trouble is None else self._trouble.since_utc_ns
-            self._trouble = Trouble("store_trouble", f"{exc.args[0]}; samples wait in memory", key="write", since_utc_ns=since)
-            self._refusal = exc.what
-            self._on_trouble(self._trouble)
-
-    def _recovered(self) -> None:
-        if self._trouble is not None:
-            since, self._trouble, self.retry_in_s = self._trouble.since_utc_ns, None, RETRY_MIN_S
-            self._on_trouble(Trouble("store_trouble", "recordings are written again", active=False, key="write", since_utc_ns=since))
-
     def tell(self, kind: str, key: str, message: str) -> None:
         """A trouble that is over as it is told; each (kind, key) once."""
         if (mark := f"{kind} {key}") not in self._told:
@@ -380,12 +356,13 @@ class Keeper:
     def drain(self, timeout_s: float) -> int:
         """The end: write what is left within the time, close. Returns the number of samples that stay unwritten."""
         deadline_ns = self._clock.monotonic_ns() + round(timeout_s * NS)
-        while self.cycle() or self.blocked:
+        while self.cycle() or self.unwritten.blocked:
             now_ns = self._clock.monotonic_ns()
             if now_ns >= deadline_ns:
                 break
-            if self.blocked:
-                self._clock.sleep_until(min(deadline_ns, now_ns + round(max(self.retry_in_s, RETRY_MIN_S) * NS)))
+            if self.unwritten.blocked:
+                wait_s = max(self.unwritten.retry_in_s, RETRY_MIN_S)
+                self._clock.sleep_until(min(deadline_ns, now_ns + round(wait_s * NS)))
         left = self.backlog.samples + sum(isinstance(i, SAMPLE) for i in self._todo) + sum(len(s.batch.samples) for s in self.streams)
         self._compaction.close()
         for stream in self.streams:

@@ -49,7 +49,10 @@ def test_a_full_disk_costs_no_sample(small_disk: Path) -> None:
         # with the reserve given up there is room again for a while
         committed = journal.flush().result(PATIENCE_S)
         assert committed >= put
-        while not (told := [t for t in opened.troubles if t.key == "write"]) or not told[-1].active:
+        told = [t for t in opened.troubles if t.key == "write"]
+        assert [t.active for t in told] == [True]
+        assert told[-1].message.endswith("the reserve was released and is written into")
+        while "samples wait in memory" not in (told := [t for t in opened.troubles if t.key == "write"])[-1].message:
             for _ in range(200):
                 journal.put_sample(sample(0))
             put += 200
@@ -65,7 +68,9 @@ def test_a_full_disk_costs_no_sample(small_disk: Path) -> None:
         ballast.unlink()
         waiting.result(PATIENCE_S)
         assert journal.status()["lost"] == 0
-        assert [t for t in opened.troubles if t.key == "write"][-1].active is False
+        until(lambda: not opened.troubles[-1].active)
+        assert [t.active for t in opened.troubles if t.key == "write"] == [True, True, False]  # one trouble, whatever is tried
+        assert (small_disk / "reserve.bin").exists()
         assert len(list(Archive(small_disk).samples("load-1", run="soak-0001"))) == put
         assert [e.id for e in Archive(small_disk).events()] == [1]
     assert verify(small_disk).sound

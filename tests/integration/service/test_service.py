@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -141,7 +142,13 @@ def test_a_recorder_killed_in_mid_run_goes_on_with_the_run_and_states_the_gap(be
     assert max(seqs) > committed
     shown = json.loads(bench.run_cli("run", "show", run_id, "--json").stdout)
     assert shown["gaps"], "the time without a recorder is not stated"
-    assert {e["kind"] for e in shown["events"]} >= {"sample_gap"}
+    gaps = [e for e in shown["events"] if e["kind"] == "sample_gap"]
+    assert {e["device"] for e in gaps} == {"load-1", "load-2"}
+    assert len(gaps) == 2  # told once each, and over as it is told
+    for event in gaps:
+        assert event["cleared"] == event["detected"]
+        assert re.fullmatch(rf"{event['device']}: no samples for \d+ s: the recorder was not running", event["message"])
+        assert event["evidence"]["gap_from"] == event["onset"]["earliest"]
     assert {f["name"] for f in shown["learned"]["load-1"]["facts"]} >= {"noise_voltage_v", "noise_current_a"}
     assert bench.run_cli("store", "verify").returncode == 0
 

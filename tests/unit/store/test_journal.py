@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 import threading
 from pathlib import Path
 
 import pytest
 
+from loadlog.model.clock import format_utc
 from loadlog.model.errors import RefusedError, StoreError
 from loadlog.model.event import EventState
 from loadlog.store import Archive
@@ -293,7 +295,8 @@ def test_a_gap_in_a_run_is_told_with_the_first_sample_after_it(tmp_path: Path) -
         opened.journal.put_sample(sample(50))
         told = [t for t in opened.troubles if t.kind == "sample_gap"]
         assert [t.key for t in told] == ["load-1"]
-        assert "the recorder was not running" in told[0].message
+        assert re.fullmatch(r"load-1: no samples for \d+ (s|min): the recorder was not running", told[0].message)
+        assert told[0].evidence["gap_from"] == format_utc(told[0].since_utc_ns)
         opened.journal.put_sample(sample(51))
         opened.flush()
         assert [t.kind for t in opened.troubles].count("sample_gap") == 1
