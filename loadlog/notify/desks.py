@@ -235,7 +235,7 @@ class Desks:
             "floor": self._floor, "troubles": self._watch.lasting, "momentary": self._momentary, "digest_ns": self._digest_ns,
         }  # fmt: skip
         self._kept.keep(self._places, service, {name: desk.to_json() for name, desk in self._desks.items()}, made)
-        self._kept_troubles = frozenset(service["troubles"])
+        self._kept_troubles = frozenset(self._watch.lasting)
         self._changed, self._kept_s = False, self._around.monotonic_s()
 
 
