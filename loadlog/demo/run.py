@@ -16,22 +16,26 @@ from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 import click
 
 from loadlog.control.client import ControlClient
+from loadlog.demo.folder import alone
 from loadlog.model.errors import BusError, LoadlogError, RefusedError
 from loadlog.review import first_answer, verdict_text
 from loadlog.store import Archive
 
+NAME = "demo"  # of the run
 START_S = 20.0
 STOP_S = 25.0
 
 
 class Children:
-    """The processes that the demo started; ended in reverse order, whatever happens."""
+    """The processes that the demo started; ended in reverse order, whatever happens. They inherit ``lock``, a descriptor."""
 
-    def __init__(self) -> None:
+    def __init__(self, lock: int) -> None:
+        self._lock = lock
         self._started: list[subprocess.Popen[str]] = []
 
     def start(self, arguments: Sequence[str], *, read_output: bool) -> subprocess.Popen[str]:
@@ -41,6 +45,7 @@ class Children:
             stdout=subprocess.PIPE if read_output else None,
             text=True,
             start_new_session=True,
+            pass_fds=(self._lock,),
         )
         self._started.append(process)
         return process
@@ -67,11 +72,14 @@ def run_demo(data: Path, *, duration_s: float | None, tcp_port: int, seed: int, 
     """Blocks until the duration is over or a signal comes; returns the exit status.
 
     Raises:
-        LoadlogError: a part did not start; its own line stands above.
+        LoadlogError: a demo runs in that folder already, or a part did not start; its own line stands above.
     """
+    with alone(data) as lock:
+        return _run(data, Children(lock), duration_s=duration_s, tcp_port=tcp_port or _free_port(), seed=seed, verbose=verbose)
+
+
+def _run(data: Path, children: Children, *, duration_s: float | None, tcp_port: int, seed: int, verbose: bool) -> int:
     stop = _Stop()
-    tcp_port = tcp_port or _free_port()
-    children = Children()
     more = ["-v"] if verbose else []
     status = 1
     try:
@@ -131,18 +139,21 @@ def _simulated_bench(children: Children, data: Path, tcp_port: int, seed: int, m
 
 
 def _start_run(client: ControlClient, children: Children, stop: _Stop, duration_s: float | None) -> str:
-    """Wait for the recorder and start the run."""
+    """Wait for the recorder, end the run that a demo which was killed has left on, and start one."""
     deadline_s = time.monotonic() + START_S
+    left: list[dict[str, Any]] = []
     while not stop.asked:
         _check(children)
         try:
-            client.call("status")
+            left = client.call("status")["runs"]
             break
         except RefusedError:
             if time.monotonic() > deadline_s:
                 raise
             time.sleep(0.1)
-    return str(client.call("run_start", name="demo", duration_s=duration_s or 0)["run"])
+    for run in (run for run in left if run["name"] == NAME):
+        client.call("run_stop", run=run["id"], reason="its demo ended without it")
+    return str(client.call("run_start", name=NAME, duration_s=duration_s or 0)["run"])
 
 
 def _wait(children: Children, stop: _Stop, duration_s: float | None) -> None:
