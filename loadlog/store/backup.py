@@ -1,4 +1,5 @@
-"""Live copies of recordings, also of those that are being written, and of nothing else: no lock, no ledger.
+"""Live copies of recordings, also of those that are being written, and the ledger beside them: the numbers of runs that are removed since,
+which must not be given again, stand nowhere else.
 
 `VACUUM INTO` (https://www.sqlite.org/lang_vacuum.html) reads one snapshot through a read-only connection and writes a compact copy; it
 neither waits for the recorder nor holds it up. A backup in steps (`sqlite3_backup_step`) begins afresh whenever the source is written, and
@@ -17,7 +18,7 @@ from pathlib import Path
 
 from loadlog.model.errors import StoreError, UsageError
 from loadlog.store.connect import reading, translated
-from loadlog.store.disk import free_bytes, sync_directory
+from loadlog.store.disk import Ledger, free_bytes, read_ledger, sync_directory, write_ledger
 from loadlog.store.info import FOLDER, NEW_SUFFIX, RecordingInfo, file_size
 from loadlog.store.reader import Archive
 
@@ -35,7 +36,7 @@ class Backup:
 
 
 def backup(directory: Path, target: Path, run: str | None = None) -> Backup:
-    """Copy every recording of a data directory, or those of one run, to ``target``/recordings.
+    """Copy every recording of a data directory and its ledger to ``target``, or the recordings of one run alone.
 
     Raises:
         UsageError: ``target`` is the data directory itself.
@@ -59,9 +60,18 @@ def backup(directory: Path, target: Path, run: str | None = None) -> Backup:
             if not recording.path.exists():
                 continue  # retention was faster
             skipped[recording.name] = exc.args[0]
+    if run is None:
+        _keep_ledger(directory, target)
     kept = [folder / r.name for r in recordings if r not in todo]
     size = sum(file_size(path) for path in copied)
     return Backup(folder, copied, kept, skipped, size, time.monotonic() - begun)
+
+
+def _keep_ledger(directory: Path, target: Path) -> None:
+    """Of two directories that were copied here one after the other the higher numbers: recordings of both are there."""
+    present = read_ledger(directory)
+    if present != Ledger():
+        write_ledger(target, present.at_least(read_ledger(target)))
 
 
 def _is_there(recording: RecordingInfo, copy: Path) -> bool:

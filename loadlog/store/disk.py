@@ -9,7 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from loadlog.model.errors import StoreError
@@ -94,6 +94,10 @@ class Ledger:
     event_id: int = 0
     run: int = 0
     runs: tuple[RunInfo, ...] = ()
+
+    def at_least(self, other: Ledger) -> Ledger:
+        """The higher numbers of two; the runs of this one."""
+        return replace(self, seq=max(self.seq, other.seq), event_id=max(self.event_id, other.event_id), run=max(self.run, other.run))
 
 
 def read_ledger(directory: Path) -> Ledger:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from loadlog.model.device import DeviceSpec
@@ -61,7 +61,7 @@ def survey(directory: Path, folder: Path) -> Found:
     _sweep(folder)
     damaged, damaged_bytes = _read_all(folder, found)
     noted = read_ledger(directory)
-    found.ledger = _highest(_higher(noted, found.newer), found.infos, damaged_bytes)
+    found.ledger = _highest(noted.at_least(found.newer), found.infos, damaged_bytes)
     _sort_out(found)
     known = {resumable.run.id for resumable in found.running}
     lost = (run for run in noted.runs if run.id not in known and any(name.startswith(f"run-{run.id}.") for name in damaged))
@@ -90,7 +90,7 @@ def _read_all(folder: Path, found: Found) -> tuple[list[str], int]:
             found.troubles.append(Trouble("store_trouble", message, key=f"damaged:{path.name}", momentary=True))
         except StoreError as exc:
             if isinstance(exc, NewerError):
-                found.newer = _higher(found.newer, numbers_of_newer(path))
+                found.newer = found.newer.at_least(numbers_of_newer(path))
             message = f"{exc.args[0]}; it is left alone"
             found.troubles.append(Trouble("store_trouble", message, key=f"foreign:{path.name}", momentary=True))
     found.active = {id_: event for id_, event in sorted(latest.items()) if event.state is EventState.ACTIVE}
@@ -101,11 +101,6 @@ def latest_events(connection: sqlite3.Connection) -> list[Event]:
     """The latest state of each event in one recording."""
     query = f"SELECT {EVENT_COLUMNS} FROM event AS e WHERE seq = (SELECT max(seq) FROM event WHERE id = e.id) ORDER BY id"
     return [event_from_row(row) for row in connection.execute(query).fetchall()]
-
-
-def _higher(one: Ledger, other: Ledger) -> Ledger:
-    """The higher numbers of two; the runs of the first."""
-    return replace(one, seq=max(one.seq, other.seq), event_id=max(one.event_id, other.event_id), run=max(one.run, other.run))
 
 
 _NUMBERS_OF_NEWER = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import subprocess
 import sys
 import threading
@@ -218,6 +219,42 @@ def test_a_second_backup_copies_only_what_is_new(tmp_path: Path) -> None:
     (target / "recordings" / "run-soak-0001.sqlite").write_bytes(b"half")
     assert "run-soak-0001.sqlite" in [path.name for path in backup(data, target).copied]
     assert verify(target).sound
+
+
+def next_run(directory: Path) -> str:
+    with OpenJournal(directory) as opened:
+        return opened.journal.next_run_id("soak")
+
+
+def test_the_number_of_a_run_that_was_removed_before_the_backup_is_not_given_again(tmp_path: Path) -> None:
+    data, target = tmp_path / "data", tmp_path / "copy"
+    data.mkdir()
+    runs(data, 2)
+    for path in (data / "recordings").glob("run-*"):
+        path.unlink()
+    backup(data, target)
+    assert next_run(target) == "soak-0003"
+
+
+def test_a_backup_keeps_the_higher_numbers_of_two_directories(tmp_path: Path) -> None:
+    """A machine that was set up afresh goes on backing up to where the old one did."""
+    old, fresh, target = tmp_path / "old", tmp_path / "fresh", tmp_path / "copy"
+    for folder, count in ((old, 3), (fresh, 1)):
+        folder.mkdir()
+        runs(folder, count)
+        for path in (folder / "recordings").glob("run-*"):
+            path.unlink()
+        backup(folder, target)
+    assert next_run(target) == "soak-0004"
+    assert json.loads((fresh / "ledger.json").read_text())["run"] == 1, "what is copied is left as it is"
+
+
+def test_a_copy_of_one_run_says_nothing_of_others(tmp_path: Path) -> None:
+    data, target = tmp_path / "data", tmp_path / "copy"
+    data.mkdir()
+    runs(data, 2)
+    backup(data, target, "soak-0001")
+    assert [path.name for path in target.iterdir()] == ["recordings"]
 
 
 def test_what_cannot_be_copied_is_said_and_the_rest_is_copied(tmp_path: Path) -> None:
