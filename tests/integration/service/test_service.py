@@ -24,7 +24,7 @@ import pytest
 
 from loadlog.control.client import ControlClient
 from loadlog.model.errors import LoadlogError, RefusedError, UsageError
-from loadlog.process.priority import NICE
+from loadlog.process.priority import NICE, OWN
 from loadlog.store import Archive
 
 PATIENCE_S = 30.0  # how long a test waits for what must happen; not how long it may take
@@ -126,6 +126,50 @@ def test_the_viewer_gives_way_to_the_recorder(bench: Bench) -> None:
     service = bench.serve()
     recorder, viewer = bench.part(service, "recorder"), bench.part(service, "viewer")
     wait_for("a viewer that is nice", lambda: viewer.nice() >= max(recorder.nice(), NICE))
+
+
+def threads_of(process: psutil.Process) -> list[tuple[set[int], int]]:
+    """Of each thread the processors that it may use, and how many bytes it has written; who has written most comes last."""
+    found = []
+    for thread in Path(f"/proc/{process.pid}/task").iterdir():
+        try:
+            lines = ((thread / "status").read_text() + (thread / "io").read_text()).splitlines()
+        except (FileNotFoundError, ProcessLookupError):  # it has ended
+            continue
+        says = dict(line.split(":", 1) for line in lines)
+        spans = [span.partition("-") for span in says["Cpus_allowed_list"].strip().split(",")]
+        found.append(({cpu for low, _, high in spans for cpu in range(int(low), int(high or low) + 1)}, int(says["wchar"])))
+    return sorted(found, key=lambda one: one[1])
+
+
+EVERYWHERE = os.sched_getaffinity(0)
+
+
+@pytest.mark.skipif(len(EVERYWHERE) < 2 or OWN not in EVERYWHERE, reason="one processor")
+def test_the_writing_thread_keeps_to_its_processor_and_the_viewer_leaves_it(bench: Bench) -> None:
+    """As the kernel has it; the writing thread is known by its writing."""
+    service = bench.serve()
+    recorder, viewer = bench.part(service, "recorder"), bench.part(service, "viewer")
+    wait_for("commits", lambda: bench.client.call("status")["store"]["committed_seq"] > 100)
+    *others, writing = threads_of(recorder)
+    assert writing[0] == {OWN}
+    assert others
+    assert all(processors == EVERYWHERE for processors, _ in others), others
+    wait_for("a viewer with threads", lambda: viewer.num_threads() > 1 and viewer.nice() >= NICE)
+    for process in (viewer, *viewer.children(recursive=True)):
+        assert all(processors == EVERYWHERE - {OWN} for processors, _ in threads_of(process)), threads_of(process)
+
+
+def test_a_service_on_one_processor_records_as_well(bench: Bench) -> None:
+    one = {max(EVERYWHERE)}
+    os.sched_setaffinity(0, one)  # inherited by what is started
+    try:
+        service = bench.serve()
+    finally:
+        os.sched_setaffinity(0, EVERYWHERE)
+    wait_for("commits", lambda: bench.client.call("status")["store"]["committed_seq"] > 100)
+    for part in ("recorder", "viewer"):
+        assert {cpu for processors, _ in threads_of(bench.part(service, part)) for cpu in processors} == one
 
 
 def test_a_recorder_killed_in_mid_run_goes_on_with_the_run_and_states_the_gap(bench: Bench) -> None:
