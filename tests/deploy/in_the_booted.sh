@@ -25,6 +25,19 @@ restarted() { [ "$(main_pid recorder)" != "$1" ] && systemctl is-active loadlog-
 log_is_on() { as_user run list | grep soak-0001 | grep -w on; }
 log_says() { journalctl -u "loadlog-$1" | grep -q "$2"; }
 nice_is() { [ "$(cut -d " " -f 19 "/proc/$(main_pid "$1")/stat")" = "$(systemctl show -p Nice --value "loadlog-$1")" ]; }
+# Of each thread of the processes that a file lists: the processors that it may use, and how much it wrote, most last.
+processors() { for task in $(sed 's|.*|/proc/&/task/*|' "$1"); do
+  echo "$(sed -n 's/^Cpus_allowed_list:\t*//p' "$task/status") $(sed -n 's/^wchar: //p' "$task/io")"
+done | grep "^[0-9]" | sort -k 2 -n; } # without those that ended meanwhile
+if [ "$(nproc)" = 1 ]; then own=0 others=0 all=0; else own=0 others="1-$(($(nproc) - 1))" all="0-$(($(nproc) - 1))"; fi
+[ "$others" != 1-1 ] || others=1
+only() { ! cut -d " " -f 1 | grep -vxF "$1"; }
+writes_alone() { main_pid recorder >/run/pid; processors /run/pid | tee /run/threads
+  [ "$(wc -l </run/threads)" -gt 2 ] && tail -1 /run/threads | grep -q "^$own " && head -n -1 /run/threads | only "$all"; }
+leaves_it() { processors /sys/fs/cgroup/system.slice/loadlog-viewer.service/cgroup.procs | tee /run/threads
+  [ "$(wc -l </run/threads)" -gt 1 ] && only "$others" </run/threads; }
+not_refused() { ! journalctl -b --no-pager -u loadlog-recorder -u loadlog-viewer | grep -iE "not permitted|status=31|SIGSYS" \
+  && ! journalctl -b --no-pager -k | grep -iE "seccomp|type=1326"; }
 reviewed() { fetch /api/runs/soak-0001/review | grep -q '"verdict"'; }
 
 becomes 300 "the recorder is ready without its port" systemctl is-active loadlog-recorder
@@ -46,9 +59,13 @@ for kind in recorder viewer; do
   echo "   $(systemd-analyze security loadlog-$kind | tail -1)"
   systemctl show -p DeviceAllow -p Nice -p OOMScoreAdjust -p NRestarts "loadlog-$kind" | tr '\n' ' '; echo
 done
+holds "with $(nproc) processors: the writing thread keeps to $own, the recorder's others may use $all" writes_alone
+becomes 20 "the viewer keeps to $others" leaves_it
 holds "the page answers" fetch /
 holds "the metrics answer" fetch /metrics
 becomes 180 "the page reviews the run" reviewed
+holds "no system call was refused with a message, and nobody was killed for one" not_refused
+if [ "$(nproc)" = 1 ]; then echo "@@END"; sync; systemctl poweroff; exit; fi
 echo "@@UNPLUG"
 becomes 60 "pulling the adapter out is told" lost
 echo "@@PLUG"
@@ -70,6 +87,7 @@ before=$(main_pid recorder)
 reload_is_done() { systemctl reload loadlog-recorder && sleep 40 && [ "$before" = "$(main_pid recorder)" ]; }
 holds "a reload between runs is carried out by the same process" reload_is_done
 becomes 120 "and polls again" polls
+holds "no system call was refused with a message, and nobody was killed for one" not_refused
 for kind in recorder viewer; do
   systemctl stop loadlog-recorder
   sed -e 's/^Type=.*/Type=oneshot/' -e '/^Restart/d' -e '/^WatchdogSec/d' \

@@ -59,6 +59,29 @@ def _helper() -> None:
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
 
 
+def _own_processor() -> None:
+    """As the thread that writes does when it starts; the helper that it starts runs elsewhere, where there is another processor."""
+    from loadlog.process.priority import OWN, keep_to_own_processor
+    from loadlog.store.sealing import HELPER
+
+    everywhere, found = os.sched_getaffinity(0), []
+
+    def write() -> None:
+        keep_to_own_processor()
+        with subprocess.Popen(HELPER, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as helper:
+            assert helper.stdin is not None
+            assert helper.stdout is not None
+            helper.stdin.write(b'{"path": "/does/not/exist", "after": 0, "upto": 1, "rolled": false}\n')
+            helper.stdin.flush()
+            helper.stdout.read(8)  # it answers: it has found its place
+            found.extend([os.sched_getaffinity(0), os.sched_getaffinity(helper.pid)])
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    thread.join()
+    assert found == [{OWN}, everywhere - {OWN} or everywhere], found
+
+
 def _thread() -> None:
     thread = threading.Thread(target=time.sleep, args=(0.01,))
     thread.start()
@@ -86,10 +109,12 @@ def _report() -> None:
 
 def _gives_way() -> None:
     """As the viewer does when it starts; its unit has set the priority already."""
-    from loadlog.process.priority import NICE, give_way
+    from loadlog.process.priority import NICE, OWN, give_way
 
+    everywhere = os.sched_getaffinity(0)
     give_way()
     assert os.getpriority(os.PRIO_PROCESS, 0) == NICE
+    assert os.sched_getaffinity(0) == (everywhere - {OWN} or everywhere), os.sched_getaffinity(0)
 
 
 def _libraries() -> None:
@@ -121,7 +146,7 @@ NEEDED: dict[str, list[tuple[str, Callable[[], Any]]]] = {
         ("start threads", _thread),
         ("read the configuration", lambda: Path("/etc/loadlog/bench.toml").read_text()),
     ],
-    "recorder": [("pack blocks in a helper", _helper)],
+    "recorder": [("pack blocks in a helper", _helper), ("keep its writing thread to a processor", _own_processor)],
     "viewer": [
         ("read the credential", _credential),
         ("draw a report and write Parquet", _report),
