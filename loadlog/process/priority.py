@@ -14,14 +14,15 @@ OWN = 0
 
 
 def give_way() -> None:
-    """This process, with the threads and processes that it will start, is as nice as can be (nice(2)) and leaves processor `OWN` alone
-    (sched_setaffinity(2)). Where it may not change its priority, not even to the same one (a filter of system calls), it stays as it was
-    made."""
-    more = NICE - os.getpriority(os.PRIO_PROCESS, 0)
-    if more > 0:
-        with contextlib.suppress(PermissionError):
-            os.nice(more)
-    _run_on(os.sched_getaffinity(0) - {OWN})
+    """This process, with the threads that it has (a library may start some as it is loaded) and the threads and processes that it will
+    start, is as nice as can be (setpriority(2)) and leaves processor `OWN` alone (sched_setaffinity(2)); Linux does both to single threads.
+    Where it may not change its priority, not even to the same one (a filter of system calls), it stays as it was made."""
+    processors = os.sched_getaffinity(0) - {OWN}
+    for thread in map(int, os.listdir("/proc/self/task")):
+        with contextlib.suppress(OSError):  # refused, or the thread has ended
+            if os.getpriority(os.PRIO_PROCESS, thread) < NICE:
+                os.setpriority(os.PRIO_PROCESS, thread, NICE)
+        _run_on(processors, thread)
 
 
 def keep_to_own_processor() -> None:
@@ -31,7 +32,7 @@ def keep_to_own_processor() -> None:
         _run_on({OWN})
 
 
-def _run_on(processors: set[int]) -> None:
+def _run_on(processors: set[int], thread: int = 0) -> None:
     if processors:
         with contextlib.suppress(OSError):
-            os.sched_setaffinity(0, processors)
+            os.sched_setaffinity(thread, processors)

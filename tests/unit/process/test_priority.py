@@ -73,6 +73,18 @@ def test_who_reads_leaves_the_first_processor_to_the_writing_thread() -> None:
 
 
 @several
+def test_threads_that_were_there_before_give_way_as_well() -> None:
+    """As those that a library for linear algebra starts when it is loaded."""
+    code = (
+        "import os, threading; from loadlog.process.priority import NICE, give_way; end = threading.Event(); "
+        "t = threading.Thread(target=end.wait); t.start(); give_way(); kept = os.sched_getaffinity(t.native_id); "
+        "nice = os.getpriority(os.PRIO_PROCESS, t.native_id); end.set(); "
+        f"assert (kept, nice) == (os.sched_getaffinity(0), max(NICE, {os.getpriority(os.PRIO_PROCESS, 0)})), (kept, nice)"
+    )
+    assert processors_after(code) == os.sched_getaffinity(0) - {OWN}
+
+
+@several
 def test_only_the_thread_that_writes_keeps_to_it() -> None:
     code = (
         "import os, threading; from loadlog.process.priority import keep_to_own_processor; kept = []; "
