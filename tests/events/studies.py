@@ -1,4 +1,5 @@
-"""Everything that is studied beside the scenarios: size of steps, ROC, trips, calibration, forecast of temperatures, cost."""
+"""Everything that is studied beside the scenarios: size of steps, ROC, trips, faults at interruptions, calibration,
+forecast of temperatures, cost."""
 
 from __future__ import annotations
 
@@ -9,6 +10,7 @@ from tests.events.causes_study import growth_study, intermittent_study, stop_stu
 from tests.events.cost import cost_study
 from tests.events.figure import Study
 from tests.events.forecast import forecast_study
+from tests.events.interrupted import interrupted_study
 from tests.events.steps_study import roc_study, step_study
 from tests.events.trips_study import trips_study
 
@@ -20,6 +22,7 @@ STUDIES: Mapping[str, tuple[Callable[[int, int], Study], int, int]] = {
     "intermittent": (intermittent_study, 600, 20),
     "stops": (stop_study, 1500, 40),
     "trips": (trips_study, 300, 12),
+    "interrupted": (interrupted_study, 20, 1),
     "growth": (growth_study, 600, 20),
     "rising": (rising_study, 500, 10),
     "forecast": (forecast_study, 100, 10),
