@@ -67,6 +67,16 @@ def meter_spec(name: str = "meter", *, period_s: float = 0.5, group: str | None 
     return DeviceSpec(name, "meter", "bus", period_s, (channel,), group=group)
 
 
+def supply_spec(name: str = "psu", *, period_s: float = 0.5, group: str | None = "g") -> DeviceSpec:
+    """A supply that is read: ±(0.05 % + 2 counts of 1 mV), ±(0.1 % + 5 counts of 1 mA), and whether it regulates or limits."""
+    channels = (
+        number("voltage_v", "V", "0.001", Accuracy(0.05, 0.002), low=0.0, high=150.0, possible_low=-1.0, possible_high=200.0),
+        number("current_a", "A", "0.001", Accuracy(0.1, 0.005), low=0.0, high=40.0, possible_low=-1.0, possible_high=60.0),
+        ChannelSpec("mode", "", "enum", Scale.of(1), 1.0, names={0: "CV", 1: "CC"}),
+    )
+    return DeviceSpec(name, "supply", "bus", period_s, channels, group=group)
+
+
 def thermometer_spec(name: str = "case", *, period_s: float = 0.5, limits: dict[str, LimitSpec] | None = None) -> DeviceSpec:
     """Two thermocouples of 0.1 K, 0x7FFF when open."""
     names = ("temperature_1_c", "temperature_2_c")

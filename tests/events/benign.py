@@ -6,8 +6,8 @@ import math
 import random
 from collections.abc import Callable, Mapping
 
+from tests.events.case import Case, Maker
 from tests.events.draw import draw, supply_with
-from tests.events.faulty import Case, Maker
 from tests.events.world import MODE_NUMBERS, Setting, World
 
 FULL = {"CC": 9.0, "CP": 250.0}
@@ -140,6 +140,19 @@ def doubtful(rnd: random.Random, world: World, until_s: float) -> None:
         world.at(t_s + rnd.uniform(1, 30), lambda s=spot: world.void.discard(s))  # type: ignore[misc]
 
 
+def beside(rnd: random.Random, world: World, until_s: float) -> None:
+    """The other load is ordered to another current: in CV what it takes is lost to the first."""
+    for t_s in _often(rnd, until_s, max(5.0, 30 * world.setting.period_s), 60.0):
+        world.order(t_s, "setpoint", round(rnd.uniform(0.2, 1.5), 3), "load-2")
+
+
+def waits(rnd: random.Random, world: World, until_s: float) -> None:
+    """Nobody polls for a while."""
+    for t_s in _often(rnd, until_s, 60, 600):
+        world.at(t_s, lambda: setattr(world, "paused", True))
+        world.at(t_s + rnd.choice([5.0, 60.0, 900.0]), lambda: setattr(world, "paused", False))
+
+
 def small_current(rnd: random.Random) -> Case:
     """A few counts of current on a coarse instrument: almost only rounding."""
     setting = draw(rnd, coarse=True, mode="CC")
@@ -198,6 +211,20 @@ BENIGN: Mapping[str, Maker] = {
     "gaps": benign(gaps, status=True, mode="CC"),
     "clock steps": benign(clock),
     "channels without a value": voids,
+    "steady, supply polled": benign(nothing, source="supply", polled=True),
+    "steady, CV, supply polled": benign(nothing, mode="CV", source="supply", polled=True, status=True),
+    "another load in steps beside one in CV": benign(beside, mode="CV", source="supply", second=True, status=True),
+    **{
+        f"{name}, {mode}": benign(plan, mode=mode, source="supply", status=True)
+        for mode in ("CV", "CP", "CR")
+        for name, plan in {
+            "steady": nothing,
+            "bursts of noise": bursts,
+            "slow droops of the mains": droops,
+            "spikes": spikes,
+            "gaps, nobody orders": waits,
+        }.items()
+    },
 }
 ALWAYS_ALLOWED = frozenset({"clock_step", "sample_gap", "late_polls"})
 __all__ = ["BENIGN", "Setting"]

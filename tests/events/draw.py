@@ -58,17 +58,23 @@ def level_for(setting: Setting, current_a: float) -> float:
     return round(setting.emf_v / current_a, 3)
 
 
+def current_of(setting: Setting) -> float:
+    """What the load draws, about; in CV with local sense the path is a part of the source."""
+    if setting.mode == "CV":
+        return (setting.emf_v - setting.level) / (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
+    return {"CC": setting.level, "CP": setting.level / setting.emf_v, "CR": setting.emf_v / setting.level}[setting.mode]
+
+
 def at_step(rnd: random.Random, setting: Setting, deviations: float) -> Setting:
     """Current and path such that I·R_path is so many deviations of one reading (in CV: of the current's)."""
     current_a = rnd.uniform(3.0, 8.0)
     setting.level = level_for(setting, current_a)
     if setting.mode == "CV":
         # I falls from E/r to E/(r + R_path), E being what the source has above the set level
-        share = min(0.7, deviations * setting.sigma_v / current_a)
+        share = min(0.7, deviations * setting.sigma_in_cv / current_a)
         setting.path_ohm = setting.output_ohm * share / (1.0 - share)
         return setting
-    current_a = {"CC": setting.level, "CP": setting.level / setting.emf_v, "CR": setting.emf_v / setting.level}[setting.mode]
-    setting.path_ohm = deviations * setting.sigma_v / current_a
+    setting.path_ohm = deviations * setting.sigma_v / current_of(setting)
     return setting
 
 

@@ -4,38 +4,13 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 
 from tests.checklists.traces import PROTECTIONS
-from tests.events.draw import at_step, draw, supply_with
-from tests.events.truth import STOPS, Expected, others_of
-from tests.events.world import MODE_NUMBERS, Setting, World
-
-RATES = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
-
-
-@dataclass
-class Case:
-    """A world ready to play until ``until_s``. ``begin_s``: when the first fault comes; infinity: never. ``both``: causes that cannot be
-    told apart from what is measured. ``expected``: in addition to what the log says; ``unlogged``: log entries that no event tells."""
-
-    world: World
-    until_s: float
-    begin_s: float = float("inf")
-    both: frozenset[str] = frozenset()
-    expected: list[Expected] = field(default_factory=list)
-    companions: frozenset[str] = frozenset()
-    without: frozenset[str] = frozenset()
-    within_s: float = 30.0
-
-
-Maker = Callable[[random.Random], Case]
-
-
-def times(rnd: random.Random, setting: Setting, after_s: float = 40.0) -> tuple[float, float]:
-    """When the fault comes, and when the run ends: enough samples before and after."""
-    begin_s = max(30.0, 130 * setting.period_s) * rnd.uniform(1.0, 1.6) + 20 * setting.period_s
-    return begin_s, begin_s + max(after_s, 70 * setting.period_s)
+from tests.events.case import Case, Maker, times
+from tests.events.draw import draw, supply_with
+from tests.events.leads import LEADS, trip
+from tests.events.truth import STOPS, Expected
+from tests.events.world import Setting, World
 
 
 def _simple(
@@ -53,77 +28,6 @@ def _simple(
         return Case(world, until_s, begin_s, both, companions=companions, without=without)
 
     return make
-
-
-def sense(**fixed: object) -> Maker:
-    """A sense lead falls off and comes back; the step is eight deviations and more."""
-
-    def make(rnd: random.Random) -> Case:
-        setting = at_step(rnd, draw(rnd, remote=True, **fixed), rnd.uniform(8.0, 25.0))
-        begin_s, until_s = times(rnd, setting, 80.0)
-        until_s += 70 * setting.period_s
-        world = World(rnd, setting)
-        world.fault(begin_s, "sense_lead_off", "load-1", 0.5 * (until_s - begin_s))
-        return Case(world, until_s, begin_s)
-
-    return make
-
-
-def droop(meter: bool) -> Maker:
-    """The supply sags by just I·R_path: told apart by a meter at the source, by nothing otherwise."""
-
-    def make(rnd: random.Random) -> Case:
-        setting = at_step(rnd, draw(rnd, mode="CC", remote=True, path_known=True, source="supply", meter=meter), rnd.uniform(8.0, 25.0))
-        begin_s, until_s = times(rnd, setting)
-        world = World(rnd, setting)
-        world.fault(begin_s, "supply_droop", "source", None, volts=setting.level * setting.path_ohm)
-        both = frozenset() if meter else frozenset({"sense_fallback", "supply_droop"})
-        extra = [] if meter else [Expected("supply_droop", "load-1", begin_s, both=both, within_s=30.0)]
-        return Case(world, until_s, begin_s, expected=extra)
-
-    return make
-
-
-def intermittent(rnd: random.Random) -> Case:
-    """A sense lead that makes contact now and then."""
-    setting = at_step(rnd, draw(rnd, mode="CC", remote=True, path_known=True), rnd.uniform(10.0, 25.0))
-    begin_s, _ = times(rnd, setting)
-    world = World(rnd, setting)
-    t_s = begin_s
-    for _ in range(6):
-        off_s = max(2.0, 12 * setting.period_s) * rnd.uniform(1.0, 2.0)
-        world.fault(t_s, "sense_lead_off", "load-1", off_s)
-        t_s += off_s + max(2.0, 12 * setting.period_s) * rnd.uniform(1.0, 2.0)
-    expected = [Expected("sense_intermittent", "load-1", begin_s, others=frozenset({"sense_fallback"}), within_s=t_s - begin_s, slow=True)]
-    companions = frozenset({"sense_fallback", "sense_restored"})
-    return Case(world, t_s + 20, begin_s, expected=expected, companions=companions, without=frozenset({"sense_lead_off"}))
-
-
-def trip(form: str, both: frozenset[str] = frozenset(), **fixed: object) -> Maker:
-    """The supply fails in a form of the trade."""
-
-    def make(rnd: random.Random) -> Case:
-        rates = RATES if form not in ("hiccup", "dropout") else (5.0, 10.0, 20.0, 50.0)
-        setting = draw(rnd, source="supply", rate_hz=rnd.choice(rates), **fixed)
-        setting.fine_physics = True
-        begin_s, until_s = times(rnd, setting, {"thermal_cycling": 500.0}.get(form, 40.0))
-        world = World(rnd, setting)
-        params: dict[str, float | str] = {"form": form}
-        if form == "hiccup":
-            params |= {"on_s": rnd.uniform(0.15, 0.4), "off_s": rnd.uniform(0.5, 1.5)}
-        elif form == "dropout":
-            params |= {"off_s": rnd.uniform(0.4, 2.0)}
-        elif form == "thermal_cycling":
-            params |= {"on_s": rnd.uniform(50, 80), "off_s": rnd.uniform(30, 60)}
-        world.fault(begin_s, "supply_trip", "source", None, **params)
-        return Case(world, until_s, begin_s, both)
-
-    return make
-
-
-def both_loads(form: str) -> Maker:
-    """The same on a group of two loads."""
-    return trip(form, second=True, mode="CC")
 
 
 def load_trip(status: bool, remote: bool) -> Maker:
@@ -224,17 +128,33 @@ def cutoff(rnd: random.Random) -> Case:
     return case
 
 
-def over_limit(rnd: random.Random) -> Case:
-    """The source has sagged from the start and steps up through a configured limit of the voltage."""
-    setting = supply_with(rnd, mode="CC")
-    climb_v = 40 * setting.sigma_v + rnd.uniform(0.3, 0.8)  # half of it is more than the instrument's error
-    begin_s, until_s = times(rnd, setting)
-    drop_v = setting.level * (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
-    setting.voltage_high_v = round(setting.emf_v - drop_v - 0.5 * climb_v, 3)
-    world = World(rnd, setting)
-    world.fault(0.0, "supply_droop", "source", begin_s, volts=climb_v)
-    expected = Expected("limit", "load-1", begin_s, others=frozenset({"sense_restored", "sense_fallback", "supply_droop"}))
-    return Case(world, until_s, begin_s, expected=[expected], companions=frozenset({"drift"}))
+def over_limit(name: str, delayed: bool = False) -> Maker:
+    """The source steps through a configured limit of the voltage and back: up for high ones (it had sagged from the start), down for low
+    ones. ``delayed``: with a deadband and both delays; a step that lasts for less than the on-delay is none."""
+
+    def make(rnd: random.Random) -> Case:
+        setting = supply_with(rnd, mode="CC")
+        climb_v = 40 * setting.sigma_v + rnd.uniform(0.3, 0.8)  # half of it is more than the instrument's error
+        begin_s, until_s = times(rnd, setting)
+        drop_v = setting.level * (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
+        delay_s = max(rnd.uniform(2.0, 6.0), 4 * setting.period_s) if delayed else 0.0
+        limit = {name: round(setting.emf_v - drop_v - 0.5 * climb_v, 3)}
+        if delayed:
+            limit |= {"deadband": round(0.2 * climb_v, 3), "on_delay_s": delay_s, "off_delay_s": delay_s}
+        setting.voltage_limits = limit
+        world = World(rnd, setting)
+        is_high = name.startswith("high")
+        spans = [(0.0, begin_s)] if is_high else [(begin_s, until_s)]
+        if delayed:  # too short to count, before
+            short_s, early_s = rnd.uniform(0.2, 0.7) * delay_s, 0.6 * begin_s
+            spans = [(0.0, early_s), (early_s + short_s, begin_s)] if is_high else [(early_s, early_s + short_s), *spans]
+        for since_s, to_s in spans:
+            world.fault(since_s, "supply_droop", "source", to_s - since_s, volts=climb_v)
+        beside = frozenset({"sense_restored", "sense_fallback", "supply_droop"})
+        expected = Expected("limit", "load-1", begin_s, others=beside, within_s=30.0 + delay_s)
+        return Case(world, until_s + delay_s, begin_s, expected=[expected], companions=frozenset({"drift"}) | beside)
+
+    return make
 
 
 def exchanged(rnd: random.Random) -> Case:
@@ -303,34 +223,19 @@ def _freeze(world: World) -> None:
 
 LOCAL_STOP = frozenset({"supply_trip", "open_circuit"})
 FAULTY: Mapping[str, Maker] = {
-    "sense off, CC, path known": sense(mode="CC", path_known=True),
-    "sense off, CC, path unknown": sense(mode="CC", path_known=False),
-    "sense off, CC, meter at source": sense(mode="CC", path_known=True, meter=True),
-    "sense off, CC, battery": sense(mode="CC", path_known=True, source="battery"),
-    "sense off, CC, group of two": sense(mode="CC", path_known=True, second=True),
-    "sense off, CV": sense(mode="CV", path_known=True),
-    "sense off, CP": sense(mode="CP", path_known=True),
-    "sense off, CR": sense(mode="CR", path_known=True),
-    "sense off, CR, path unknown": sense(mode="CR", path_known=False),
-    "sense intermittent": intermittent,
-    "droop of equal size, meter": droop(True),
-    "droop of equal size, alone": droop(False),
+    **LEADS,
     "latch-off, remote": trip("latch_off", remote=True),
     "latch-off, local": trip("latch_off", LOCAL_STOP, remote=False, second=False, meter=False),
     "latch-off, local, group of two": trip("latch_off", remote=False, second=True, mode="CC"),
-    "hiccup": trip("hiccup", remote=True),
-    "hiccup, group of two": both_loads("hiccup"),
-    "foldback": trip("foldback", mode="CC", remote=True),
-    "current limit": trip("current_limit", mode="CC", remote=True),
-    "thermal cycling": trip("thermal_cycling", remote=True),
-    "dropout": trip("dropout", remote=True),
     "load trip, protection bits": load_trip(True, True),
     "load trip, protection bits, local": load_trip(True, False),
     "load trip, no status": load_trip(False, True),
     "power lead off, remote": _simple("power_lead_off", remote=True, status=True),
     "power lead off, local": _simple("power_lead_off", LOCAL_STOP, remote=False, second=False, meter=False),
     "power lead off, group of two": _simple("power_lead_off", remote=False, second=True, mode="CC"),
+    "latch-off, CR": trip("latch_off", remote=True, mode="CR"),
     "knob": knob(True),
+    "knob, CR": knob(True, mode="CR"),
     "knob, no status": knob(False, mode="CC"),
     "mode by hand": mode_by_hand,
     "input by hand": _simple("input_off_by_hand", status=True, mode="CC"),
@@ -344,7 +249,11 @@ FAULTY: Mapping[str, Maker] = {
     "temperature limit": over_temperature,
     "battery at its end": cutoff,
     "supply limits an order": limit_entered,
-    "beyond a limit": over_limit,
+    "beyond a limit": over_limit("high"),
+    "beyond a limit, low": over_limit("low"),
+    "beyond a limit, low-low": over_limit("low_low"),
+    "beyond a limit, high-high": over_limit("high_high"),
+    "beyond a limit, deadband and delays": lambda rnd: over_limit(rnd.choice(["low_low", "low", "high", "high_high"]), True)(rnd),
     "another instrument": exchanged,
     "polls late as a habit": habitually_late,
     "no reply": _instrument(
@@ -356,4 +265,3 @@ FAULTY: Mapping[str, Maker] = {
     "reading contradicts the power": _instrument(lambda w: w.replaced.update({("load-1", "voltage_v"): 190.0}), "reading_implausible",
                                                  companions=frozenset({"reading_frozen"})),
 }  # fmt: skip
-__all__ = ["FAULTY", "MODE_NUMBERS", "Case", "others_of"]

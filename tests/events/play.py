@@ -6,7 +6,8 @@ import random
 from dataclasses import dataclass, field
 
 from tests.events.benign import ALWAYS_ALLOWED, BENIGN
-from tests.events.faulty import FAULTY, Case
+from tests.events.case import Case
+from tests.events.faulty import FAULTY
 from tests.events.judge import Verdict, judge
 from tests.events.rivals import first_after, listen
 from tests.events.truth import Expected, consequences, from_log

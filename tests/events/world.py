@@ -22,7 +22,7 @@ from loadlog.sim.bench import Bench
 from loadlog.sim.circuit import Mode
 from loadlog.sim.scenario import Scenario
 from loadlog.sim.timetable import Fault
-from tests.checklists.traces import MODES, PROTECTIONS, T0_NS, load_spec, meter_spec, number
+from tests.checklists.traces import MODES, PROTECTIONS, T0_NS, load_spec, meter_spec, number, supply_spec
 
 ERROR_SHARE = 0.6  # of the accuracy specification, for the drawn gain and offset
 MODE_NUMBERS = {name: n for n, name in MODES.items()}
@@ -62,8 +62,9 @@ class Setting:
     undervoltage_v: float = 0.0
     source_told: bool = False  # the configuration says what feeds the load
     cutoff_v: float | None = None  # as configured
-    voltage_high_v: float | None = None  # a configured limit
+    voltage_limits: dict[str, float] = field(default_factory=dict)  # configured, as of `LimitSpec`
     meter: bool = False
+    polled: bool = False  # the supply is a device of the group: its own voltage, current and mode are read
     second: bool = False
     ambient: bool = False
     late_share: float = 0.0
@@ -84,8 +85,16 @@ class Setting:
     @property
     def sigma_v(self) -> float:
         """Standard deviation of one voltage reading at rest: noise, rounding and the source's own noise."""
-        counts = math.sqrt(self.noise**2 + self.slow_noise**2 + 1.0 / 12.0)
-        return math.hypot(counts * self.count_v, self.source_noise_v)
+        return math.hypot(self._counts * self.count_v, self.source_noise_v)
+
+    @property
+    def sigma_in_cv(self) -> float:
+        """The same of one current reading in CV, where the source's noise makes current through its resistance."""
+        return math.hypot(self._counts * self.count_v, self.source_noise_v / self.output_ohm)
+
+    @property
+    def _counts(self) -> float:
+        return math.sqrt(self.noise**2 + self.slow_noise**2 + 1.0 / 12.0)
 
 
 class Noise:
@@ -182,7 +191,7 @@ class World:
 
     def _noise(self, spec: DeviceSpec, channel: ChannelSpec) -> Noise:
         setting = self.setting
-        if spec.role == "meter":
+        if spec.role in ("meter", "supply"):
             return Noise(self.rnd, 0.7, 0.0, 1.0)
         if channel.name in ("temperature_c", "ambient_c"):
             return Noise(self.rnd, 0.4, 0.0, 1.0)
@@ -296,6 +305,9 @@ class World:
     def _truth(self, spec: DeviceSpec) -> dict[str, float]:
         if spec.role == "meter":
             return {"voltage_v": self.bench.stations["source"].point.terminal_v}
+        if spec.role == "supply":
+            point = self.bench.stations["source"].point
+            return {"voltage_v": point.terminal_v, "current_a": point.current_a, "mode": float(point.limited)}
         if spec.role == "thermometer":
             return {"ambient_c": self.bench.ambient_c}
         front, state = self.bench.loads[spec.name].front, self.bench.state_of(spec.name)
@@ -327,8 +339,9 @@ def _scenario(setting: Setting) -> Scenario:
 
 
 def _specs(setting: Setting) -> list[DeviceSpec]:
-    highs = {"temperature_c": (setting.temperature_limit_c, 1.0), "voltage_v": (setting.voltage_high_v, 0.0)}  # deadband: its noise
-    limits = {name: LimitSpec(high=high, deadband=deadband) for name, (high, deadband) in highs.items() if high is not None}
+    limits = {"voltage_v": LimitSpec(**setting.voltage_limits)} if setting.voltage_limits else {}
+    if setting.temperature_limit_c is not None:
+        limits["temperature_c"] = LimitSpec(high=setting.temperature_limit_c, deadband=1.0)  # its noise
     specs = [
         load_spec(
             f"load-{n}", period_s=setting.period_s, step="0.01" if setting.coarse else "0.001", slow=setting.slow_channels, group="g",
@@ -341,6 +354,8 @@ def _specs(setting: Setting) -> list[DeviceSpec]:
     ]  # fmt: skip
     if setting.meter:
         specs.append(meter_spec(period_s=max(0.2, setting.period_s)))
+    if setting.polled:
+        specs.append(supply_spec(period_s=max(0.2, setting.period_s)))
     if setting.ambient:
         channel = number("ambient_c", "°C", "0.1", Accuracy(0.1, 1.0), possible_low=-270.0)
         specs.append(DeviceSpec("room", "thermometer", "bus", 2.0, (channel,), group="g"))
