@@ -20,7 +20,7 @@ GIVEN = 0.9  # of the current before: a source that gives less at a lower voltag
 @dataclass(slots=True)
 class Steady:
     """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
-    could not be used."""
+    could not be used. ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``."""
 
     voltage_v: float
     current_a: float
@@ -29,6 +29,7 @@ class Steady:
     last_a: float
     polls: int = 1
     skipped: int = 0
+    full: Sample | None = None
 
 
 def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:

@@ -15,8 +15,9 @@ What is not known yet is not waited for: it is told at the first sample (at the 
 order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
 others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
 and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
-An order explains what it asks for: that the current stops, or that the source is in its limit; not a source that gives up under it. A
-source that is asked for more gives no less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
+An order explains what it asks for: that the current stops (given since it was last at `FULL` of its level, as a load may slew or show
+means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is asked for more gives no
+less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
 Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
 source by more than 30 % on purpose looks the same as a supply trip in current limit or latch-off.
 Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
@@ -42,7 +43,7 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
 
-STOPPED, HOLDS = 0.05, 0.9
+STOPPED, HOLDS, FULL = 0.05, 0.9, 0.9
 TRACK = 0.2  # weight of a new sample in V0, I0: about five polls
 STEADY_POLLS = 3
 ORDER_SETTLE_S = 2.0
@@ -165,6 +166,10 @@ class Trips(Stateless):
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
         if steady is not None and abs(i) >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
+            if abs(i) >= FULL * steady.current_a:
+                steady.full = None
+            elif steady.full is None:
+                steady.full = steady.last
             steady.voltage_v += TRACK * (v - steady.voltage_v)
             steady.current_a += TRACK * (abs(i) - steady.current_a)
             steady.polls += 1
@@ -186,7 +191,7 @@ class Trips(Stateless):
 
     def _collapse(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        orders = self._orders(context, steady, sample)
+        orders = self._orders(context, steady.last, sample)
         if context.discharged or any(o.channel == "input_on" and not o.value for o in orders):
             return NOTHING
         others_a = drawn_by_others(context, begin_ns(steady.last))
@@ -291,7 +296,7 @@ class Trips(Stateless):
 
     def _stop(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
-        orders = self._orders(context, steady, sample)
+        orders = self._orders(context, steady.full or steady.last, sample)
         if context.discharged or any(stops(order, steady) for order in orders):
             return NOTHING
         why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a))
@@ -361,9 +366,9 @@ class Trips(Stateless):
     # -- witnesses
 
     @staticmethod
-    def _orders(context: Context, steady: Steady, sample: Sample) -> list[Order]:
-        """Ours that may have taken effect between the last steady sample and this one."""
-        after, until = begin_ns(steady.last) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
+    def _orders(context: Context, since: Sample, sample: Sample) -> list[Order]:
+        """Ours that may have taken effect between these samples."""
+        after, until = begin_ns(since) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
         return [order for order in context.orders if after <= order.t_utc_ns <= until]
 
     def _polls_to_watch(self, context: Context) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -227,6 +228,31 @@ def test_an_order_afterwards_does_not_explain_what_went_before() -> None:
     out = record(bench, 40.0, pipeline)
     assert kinds(out) == ["open_circuit"]
     assert str(out.last("open_circuit").state) == "active"
+
+
+@pytest.mark.parametrize("status", [True, False])
+@pytest.mark.parametrize("channel", ["setpoint", "input_on"])
+def test_a_current_that_goes_slowly_as_ordered_is_no_trip(status: bool, channel: str) -> None:
+    """An instrument that shows means of two seconds is polled once a second: an order of six seconds ago is not done yet."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(period_s=1.0, status=status, slow=50, status_every=50))])
+    load = bench.loads[0]
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    begun = 40.02
+    bench.at(begun, lambda: pipeline.order("load-1", channel, 0.0, T0_NS + round(bench.t_s * 1e9)))
+    for n in range(200):
+        bench.at(begun + 0.1 * n, lambda n=n: setattr(load, "level", 5.0 * math.exp(-0.05 * n)))  # type: ignore[misc]
+    assert record(bench, 80.0, pipeline).raised(*TRIPS) == []
+
+
+def test_a_load_that_trips_while_its_current_goes_down_by_itself_has_tripped() -> None:
+    """Nobody ordered it since, and an order that was done explains nothing."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(period_s=1.0, status=False))])
+    load = bench.loads[0]
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    bench.at(30.02, lambda: pipeline.order("load-1", "input_on", 0.0, T0_NS + round(bench.t_s * 1e9)))
+    for n in range(200):
+        bench.at(40.02 + 0.1 * n, lambda n=n: setattr(load, "level", 5.0 * math.exp(-0.05 * n)))  # type: ignore[misc]
+    assert set(kinds(record(bench, 80.0, pipeline))) & {"load_trip", "open_circuit"}
 
 
 def after_an_order(act: Act, level: float = 7.0, ohm: float = 0.02, ordered_s: float = 19.62) -> Record:
