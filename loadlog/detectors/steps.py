@@ -2,10 +2,11 @@
 
 The level is a line through about the last 100 samples *older* than the last `LAG`, extrapolated, so a step does not creep into its own
 baseline and a steady drift (warm-up, a battery's sag) leaves no residual. Where the drift is curved (a battery under a new load relaxes
-over minutes) a line through 30 samples leaves much less; the one that leaves less is taken, and the noise is learned again then. The chart
-of the residuals raises suspicion at the stated rate; `StepWatch.step` then says what the last samples look like if they are a step
-(constant after at most one sample in transition: an instrument that averages shows half of it), and how likely two other explanations
-would have made them:
+over minutes) a line through 30 samples leaves much less; the one that leaves less is taken, and the noise is learned again then, from that
+of neighbours or, where it is more, from how far slow means lie beside that line: an instrument that renews its readings more slowly than
+it is polled repeats them, and neighbours then say little of its noise. The chart of the residuals raises suspicion at the stated rate;
+`StepWatch.step` then says what the last samples look like if they are a step (constant after at most one sample in transition: an
+instrument that averages shows half of it), and how likely two other explanations would have made them:
 
 - a *burst* of noise: the same level, but from some sample on (the edge or up to 12 samples before it) the short-term deviation is f times
   the learned one, f anywhere from 1.5 to 30 (log-uniform). A step leaves the scatter within its samples as it was, a burst widens it.
@@ -44,6 +45,9 @@ KEPT = 26  # residuals, for the scatter before a step
 MOST_KEPT = 40
 SHORT_MEMORY = 30
 SWAP_GAIN = 3.0  # mean square beside the line, over that beside the other one
+SMOOTHING = 12.0  # samples; what that leaves of the variance of white noise:
+SMOOTHED = 1.0 / (2.0 * SMOOTHING - 1.0)
+AGREEMENT = 0.5 / math.sqrt(math.pi)  # of two readings to the count, in deviations a count: the density of their difference at zero
 READY = 20  # samples in the level before residuals against it are judged
 LONGEST_GAP_PERIODS = 30.0
 HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LAG` samples: a step must not widen its own yardstick
@@ -85,14 +89,14 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_held", "_lag", "_lag_other", "_other", "_residuals", "_short",
-        "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_other", "_residuals",
+        "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
         self.period_ns = period_s * 1e9
         self._chart = StepChart(WINDOWS, probability, resolution)
-        self._short = 0.0  # half the mean square of successive differences
+        self._short = self._fresh = 0.0  # half the mean square of successive differences; of those of readings that are another one
         self.trend, self._other = Trend(MEMORY), Trend(SHORT_MEMORY)
         self.restart()
 
@@ -182,12 +186,13 @@ class StepWatch:
         if not learn:
             return
         step = residual - residuals[-2]
-        half, short, known = 0.5 * step * step, self._short, chart.n
-        if known >= chart.LEAST:
-            limit = 9.0 * (chart.rounding if chart.rounding > short else short)
-            if half > limit:
-                half = limit
-        self._short = short + (half - short) / (known if known < chart.memory else chart.memory)
+        half, fresh, known, rounding = 0.5 * step * step, self._fresh, chart.n, chart.rounding
+        if known >= chart.LEAST and half > 9.0 * (rounding if rounding > fresh else fresh):
+            half = 9.0 * max(rounding, fresh)
+        weight = 1.0 / (known if known < chart.memory else chart.memory)
+        self._short += weight * (half - self._short)
+        if value != values[-2]:
+            self._fresh = fresh + weight * (half - fresh)
 
     def _shorten(self) -> None:
         """Old ones go now and then instead of one by one."""
@@ -196,7 +201,7 @@ class StepWatch:
     def fix(self, sigma: float) -> None:
         """Noise of one sample is given: white, and not learned."""
         self._chart.fix(sigma)
-        self._short = sigma * sigma
+        self._short = self._fresh = sigma * sigma
 
     @property
     def quantum(self) -> float:
@@ -212,8 +217,8 @@ class StepWatch:
         since = self._since_swap = self._since_swap + 1
         weight = 1.0 / (since if since < SHORT_MEMORY else SHORT_MEMORY)
         mine, others = self._lag, self._lag_other
-        mine = self._lag = mine + (residual - mine) / 12.0
-        others = self._lag_other = others + (residual_other - others) / 12.0
+        mine = self._lag = mine + (residual - mine) / SMOOTHING
+        others = self._lag_other = others + (residual_other - others) / SMOOTHING
         square, square_other = self._square, self._square_other
         mine = self._square = square + weight * (mine * mine - square)
         others = self._square_other = square_other + weight * (others * others - square_other)
@@ -225,7 +230,7 @@ class StepWatch:
         self._lag, self._lag_other = self._lag_other, self._lag
         self._residuals = self._beside()  # a step in the next samples would be hidden, if they had to be waited for
         del self._begins[: -len(self._residuals)], self._ends[: -len(self._residuals)]
-        self._chart.learn_again(self.short_sigma)
+        self._chart.learn_again(max(self.short_sigma, math.sqrt(others / (SMOOTHED + _line_variance(self.trend.memory)))))
         return True
 
     def _beside(self) -> list[float]:
@@ -238,8 +243,12 @@ class StepWatch:
 
     @property
     def short_sigma(self) -> float:
-        """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers)."""
-        return math.sqrt(max(self._short, 2.0 * self._chart.rounding))
+        """Deviation of one sample from those next to it, rounding included (a level that lies on the edge between two counts flickers).
+        Readings that repeat more often than noise of more than a count lets them are the same one, polled again."""
+        short, fresh, quantum = self._short, self._fresh, self._chart.quantum
+        if fresh > quantum * quantum:
+            short = max(short, fresh * (1.0 - AGREEMENT * quantum / math.sqrt(fresh)))
+        return math.sqrt(max(short, 2.0 * self._chart.rounding))
 
     @property
     def as_white(self) -> float:
