@@ -58,6 +58,17 @@ def ramp(rnd: random.Random, world: World, until_s: float) -> None:
         world.order(t_s, "setpoint", round(setting.level * (1.0 + 0.4 * math.sin(k / 30)), 3))
 
 
+def pulses(rnd: random.Random, world: World, until_s: float) -> None:
+    """A profile of few levels, one of them none, over and over; a step every one to thirty seconds, and never faster than the polls."""
+    setting = world.setting
+    dwell_s = max(rnd.choice([1.0, 2.0, 5.0, 12.0, 30.0]), setting.period_s)
+    levels = [round(setting.level * rnd.choice([0.1, 0.25, 0.5, 0.8, 1.0]), 3) for _ in range(rnd.randint(2, 12))]
+    t_s, k = 60.0, 0
+    while t_s < until_s:
+        world.order(t_s, "setpoint", 0.0 if k % len(levels) == 0 else levels[k % len(levels)])
+        t_s, k = t_s + dwell_s, k + 1
+
+
 def switched(rnd: random.Random, world: World, until_s: float) -> None:
     """The input ordered off and on."""
     for t_s in _often(rnd, until_s, 60, 600):
@@ -185,6 +196,17 @@ def heating(rnd: random.Random) -> Case:
     return Case(World(rnd, setting), 3600.0)
 
 
+def renewed_slowly(rnd: random.Random) -> Case:
+    """A load that renews its readings two to five times a second, and is polled faster."""
+    return benign(nothing, second=False, rate_hz=rnd.choice([10.0, 20.0, 50.0]), renewed_s=rnd.choice([0.2, 0.3, 0.5]))(rnd)
+
+
+def means_of_seconds(rnd: random.Random) -> Case:
+    """A load that shows means of some seconds follows a profile by and by."""
+    slow = {"rate_hz": rnd.choice([0.5, 1.0, 2.0]), "mean_s": rnd.uniform(1.0, 2.5)}
+    return benign(pulses, 6000, second=False, source="supply", mode="CC", coarse=False, **slow)(rnd)
+
+
 BENIGN: Mapping[str, Maker] = {
     "steady, 0.5 and 1 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([0.5, 1.0]))(rnd),
     "steady, 2 and 5 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([2.0, 5.0]))(rnd),
@@ -198,6 +220,9 @@ BENIGN: Mapping[str, Maker] = {
     "load steps by order": benign(steps, status=True),
     "load steps by order, no status": benign(steps, status=False),
     "sweep by order": benign(ramp, status=True, mode="CC"),
+    "profile of pulses, reports lag": benign(pulses, 6000, status=True, slow_channels=5, mode="CC", source="supply", late_report=True),
+    "profile of pulses, means of seconds": means_of_seconds,
+    "readings renewed slowly": renewed_slowly,
     "input off and on by order": benign(switched, status=True),
     "modes by order": benign(modes, status=True, mode="CC", source="supply"),
     "battery sags": benign(nothing, source="battery"),

@@ -34,7 +34,8 @@ MEASURED = ("voltage_v", "current_a", "power_w", "temperature_c", "ambient_c")
 @dataclass
 class Setting:
     """What stands on the bench. ``noise``, ``slow_noise`` in counts: white, and autocorrelated over ``slow_samples``. ``second``: another
-    load on the same source. ``late_share``: share of polls that come late."""
+    load on the same source. ``late_share``: share of polls that come late. ``renewed_s``: a load renews its readings so often, 0 at every
+    poll; ``mean_s``: it shows means of so long; ``late_report``: it reports set-point, mode and input as they were a poll ago."""
 
     rate_hz: float = 10.0
     coarse: bool = False
@@ -68,6 +69,9 @@ class Setting:
     second: bool = False
     ambient: bool = False
     late_share: float = 0.0
+    renewed_s: float = 0.0
+    mean_s: float = 0.0
+    late_report: bool = False
     temperature_limit_c: float | None = None
     heatsink: dict[str, float] = field(default_factory=dict)
     fine_physics: bool = False
@@ -115,9 +119,10 @@ class Noise:
 
 
 class Instrument:
-    """One measured channel: gain and offset within the specification, noise, rounding to counts."""
+    """One measured channel: gain and offset within the specification, means over ``mean_s``, noise, rounding to counts, renewed every
+    ``renewed_s``."""
 
-    def __init__(self, rnd: random.Random, spec: ChannelSpec, noise: Noise) -> None:
+    def __init__(self, rnd: random.Random, spec: ChannelSpec, noise: Noise, renewed_s: float = 0.0, mean_s: float = 0.0) -> None:
         accuracy = spec.accuracy or Accuracy(0.0, 0.0)
         self.gain = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.percent_of_reading / 100.0
         self.offset = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.absolute
@@ -125,9 +130,19 @@ class Instrument:
         self._step = spec.scale.step
         self.frozen: int | None = None
         self.last = 0
+        self._renewed_s, self._mean_s = renewed_s, mean_s
+        self._renewal: float | None = None
+        self._mean, self._read_s = 0.0, -math.inf
 
-    def read(self, true: float) -> int:
-        """The reading in counts."""
+    def read(self, true: float, now_s: float) -> int:
+        """The reading in counts at that bench time."""
+        if self._renewed_s:
+            if self._renewal == now_s // self._renewed_s:
+                return self.last
+            self._renewal = now_s // self._renewed_s
+        if self._mean_s:
+            true = self._mean = true + (self._mean - true) * math.exp(-(now_s - self._read_s) / self._mean_s)
+            self._read_s = now_s
         if self.frozen is None:
             value = true * (1.0 + self.gain) + (self.offset if true else 0.0)
             self.last = round(value / self._step + self.noise.draw())
@@ -173,7 +188,7 @@ class World:
         self.specs = _specs(setting)
         self.pipeline = Pipeline(self.specs, next_seq=1, next_event_id=1)
         self.instruments = {
-            (spec.name, channel.name): Instrument(rnd, channel, self._noise(spec, channel))
+            (spec.name, channel.name): Instrument(rnd, channel, self._noise(spec, channel), *self._lag(spec, channel))
             for spec in self.specs
             for channel in spec.channels
             if channel.name in MEASURED
@@ -187,6 +202,7 @@ class World:
         self.clock_ns = 0
         self.trace = Trace({spec.name: [] for spec in self.specs})
         self._polls = dict.fromkeys((spec.name for spec in self.specs), 0)
+        self._reports: dict[str, dict[str, float]] = {}  # status and set-point as they were at the last poll
         self._actions: list[tuple[float, int, Callable[[], object]]] = []
 
     def _noise(self, spec: DeviceSpec, channel: ChannelSpec) -> Noise:
@@ -196,6 +212,10 @@ class World:
         if channel.name in ("temperature_c", "ambient_c"):
             return Noise(self.rnd, 0.4, 0.0, 1.0)
         return Noise(self.rnd, setting.noise, setting.slow_noise, setting.slow_samples)
+
+    def _lag(self, spec: DeviceSpec, channel: ChannelSpec) -> tuple[float, float]:
+        is_late = spec.role == "load" and channel.name in ("voltage_v", "current_a", "power_w")
+        return (self.setting.renewed_s, self.setting.mean_s) if is_late else (0.0, 0.0)
 
     # -- what happens -------------------------------------------------------------------------------------------------
 
@@ -297,7 +317,7 @@ class World:
             if spot in self.void:
                 counts[channel.name] = None
             elif spot in self.instruments:
-                counts[channel.name] = self.instruments[spot].read(value)
+                counts[channel.name] = self.instruments[spot].read(value, self.now_s)
             else:
                 counts[channel.name] = round(value / channel.scale.step)
         return counts
@@ -311,11 +331,17 @@ class World:
         if spec.role == "thermometer":
             return {"ambient_c": self.bench.ambient_c}
         front, state = self.bench.loads[spec.name].front, self.bench.state_of(spec.name)
-        return {
-            "voltage_v": state.sensed_v, "current_a": state.current_a, "power_w": state.power_w, "temperature_c": state.heatsink_c,
+        report = {
             "setpoint": front.level, "input_on": float(front.input_on), "mode": float(MODE_NUMBERS[front.mode.value]),
             "protection": float(sum(1 << BITS[name] for name in front.latched)),
         }  # fmt: skip
+        if self.setting.late_report:
+            before, self._reports[spec.name] = self._reports.get(spec.name, report), report
+            report = before
+        measured = {
+            "voltage_v": state.sensed_v, "current_a": state.current_a, "power_w": state.power_w, "temperature_c": state.heatsink_c,
+        }  # fmt: skip
+        return {**measured, **report}
 
 
 def _scenario(setting: Setting) -> Scenario:
