@@ -302,6 +302,7 @@ class Bank:
         kept = sorted(self.weights, key=lambda one: -one[0])[:_RESTING]
         total = math.fsum(w for w, _ in kept)
         self.weights = [(w / total, s) for w, s in kept]
+        self._gram.rest()
 
     def time_constants(self) -> tuple[Known, Known] | None:
         """Fast and slow one."""

@@ -2,7 +2,8 @@
 
 For each time constant of a grid (`TAUS_S`) two features: x, the power through a first-order lag, and e = exp(-t/τ), the remainder of what
 was stored before anybody looked. Responses are smooth in the logarithm of the time constant, so the features of any other are a cubic
-through four neighbours, and the normal equations of any pair of time constants follow from one Gram matrix of fixed size.
+through four neighbours, and the normal equations of any pair of time constants follow from one Gram matrix of fixed size. Its lower
+triangle is kept in one piece, row after row; the rows, which take half as much again, are there while systems are asked for.
 Source: least squares by normal equations (any text); interpolation of Lagrange.
 """
 
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Sequence
+from itertools import pairwise
 
 RATIO = 1.5
 TAUS_S = tuple(1.5 * RATIO**k for k in range(18))  # 1.5 s to 1,480 s
@@ -27,14 +29,19 @@ _NO_SLOW: tuple[float, int, _Weights, tuple[float, ...], tuple[float, float]] = 
 class Gram:
     """``power``: the present one, in units of the caller, to which the x follow. ``weight``: of all readings."""
 
-    __slots__ = ("_e", "_gram", "_slow", "_x", "power", "weight")
+    __slots__ = ("_e", "_gram", "_rows", "_slow", "_x", "power", "weight")
 
     def __init__(self) -> None:
         self._x = array("d", [0.0] * _N)
         self._e = array("d", [1.0] * _N)
-        self._gram = [array("d", bytes(8 * (k + 1))) for k in range(_SIZE)]
-        self._slow = _NO_SLOW
+        self._gram = array("d", bytes(4 * _SIZE * (_SIZE + 1)))
         self.power = self.weight = 0.0
+        self.rest()
+
+    def rest(self) -> None:
+        """No system is asked for until the next reading: what is kept for that goes."""
+        self._rows: list[array[float]] = []
+        self._slow = _NO_SLOW
 
     def settle(self, power: float) -> None:
         """The past is taken as one at this power."""
@@ -44,10 +51,9 @@ class Gram:
     def forget(self) -> None:
         """The readings; the powers of the past still count."""
         self._e = array("d", [1.0] * _N)
-        for k, row in enumerate(self._gram):
-            row[:] = array("d", bytes(8 * (k + 1)))
-        self._slow = _NO_SLOW
+        self._gram = array("d", bytes(4 * _SIZE * (_SIZE + 1)))
         self.weight = 0.0
+        self.rest()
 
     def advance(self, dt_s: float, power: float) -> None:
         """Time goes by at this mean power."""
@@ -59,24 +65,34 @@ class Gram:
             e[k] = e[k] * keep if e[k] > GONE else 0.0
         keep = math.exp(-dt_s / FORGET_S)
         if keep < 0.999:
-            for row in self._gram:
-                row[:] = array("d", [g * keep for g in row])
+            self._gram = array("d", [g * keep for g in self._gram])
             self.weight *= keep
+            self.rest()
 
     def observe(self, y: float, weight: float) -> None:
         """A reading at the present instant."""
-        features = [1.0, *self._x, *self._e, y]
-        for row, one in zip(self._gram, features, strict=True):
+        gram, features = self._gram, [1.0, *self._x, *self._e, y]
+        begin = 0
+        for n, one in enumerate(features, 1):
+            end = begin + n
             if one != 0.0:
                 part = weight * one
-                row[:] = array("d", [g + part * f for g, f in zip(row, features, strict=False)])
+                gram[begin:end] = array("d", [g + part * f for g, f in zip(gram[begin:end], features, strict=False)])
+            begin = end
         self.weight += weight
-        self._slow = _NO_SLOW
+        self.rest()
 
     @property
     def square(self) -> float:
         """Of all readings."""
-        return self._gram[_Y][_Y]
+        return self._gram[-1]
+
+    def _opened(self) -> list[array[float]]:
+        """The rows of the lower triangle."""
+        if not self._rows:
+            begins = [n * (n + 1) // 2 for n in range(_SIZE + 1)]
+            self._rows = [self._gram[begin:end] for begin, end in pairwise(begins)]
+        return self._rows
 
     def features(self, fast_s: float, slow_s: float) -> tuple[float, float, float, float, float]:
         """1, x_f, x_s, e_f, e_s at this instant."""
@@ -86,7 +102,8 @@ class Gram:
 
     def system(self, fast_s: float, slow_s: float) -> tuple[list[list[float]], list[float]]:
         """Lower triangle of the normal equations of one pair, parameters in the order of `features`, and its right side."""
-        g, y = self._gram, self._gram[_Y]
+        g = self._opened()
+        y = g[_Y]
         nf, f = _between(fast_s)
         x, e = 1 + nf, 1 + _N + nf
         if slow_s != self._slow[0]:  # a row of the grid shares it
@@ -104,7 +121,7 @@ class Gram:
 
     def _slow_terms(self, slow_s: float) -> tuple[int, _Weights, tuple[float, ...], tuple[float, float]]:
         """First node and weights of a slow time constant, and what of the system depends on it alone."""
-        g = self._gram
+        g = self._opened()
         ns, s = _between(slow_s)
         x, e = 1 + ns, 1 + _N + ns
         terms = (_first(g, x, s), _own(g, x, s), _first(g, e, s), _across(g, e, s, x, s), _own(g, e, s))
