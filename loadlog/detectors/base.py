@@ -103,12 +103,14 @@ class Peer:
 @dataclass(slots=True)
 class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
-    ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip."""
+    ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
+    stopped and that stands told (`trips`), who tells too that it flows again."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
     peers: Mapping[str, Peer] = field(default_factory=dict)
     discharged: bool = False
+    stop_told: bool = False
     _mode_of: Sample | None = None
     _mode: str | None = None
     _measured_of: Sample | None = None
@@ -162,6 +164,8 @@ class Detector(Protocol):
 
 class Stateless:
     """Base for detectors that have nothing to restore and learn nothing; each may override."""
+
+    __slots__ = ()
 
     def restore(self, event: Event) -> None:
         """Nothing to go on with."""

@@ -4,7 +4,8 @@ Physical cause: a hand on the knob or the keys, another program on the bus.
 Rule: the instrument's own report (set-point, mode, input) differs from its last one, and no order of ours for it was given since then (nor
 up to `SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change; of several any
 may show, since a report can lag behind the last. These reports are digital, so any change beyond the resolution is one and noise raises
-none; an analogue set-point that flickers by more than its resolution would. A load that does not report its set-point is `unreported`'s.
+none; an analogue set-point that flickers by more than its resolution would. A load that does not report its set-point is `unreported`'s,
+one that reports neither that nor its input `unreported_input`'s too.
 Turning a knob is one event: `setpoint_changed` stays active until the set-point has rested for three of its polls and 3 s. `mode_changed`
 and `input_switched` are momentary. A set-point that changes along with the mode (another unit) is part of that.
 Confusions, and how they are told apart: an ordered change (orders); the load's own protection, which switches the input off too: with a

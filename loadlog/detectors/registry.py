@@ -19,13 +19,15 @@ from loadlog.detectors.sharing import Sharing
 from loadlog.detectors.status import DeviceChanged, Protection
 from loadlog.detectors.trips import Trips
 from loadlog.detectors.unreported import UnreportedSetpoint
+from loadlog.detectors.unreported_input import UnreportedInput
 from loadlog.model.device import DeviceSpec
 
 _FOR_ALL = (Communication, LatePolls, DeviceChanged, Protection, Operated, Limits, ReadingFrozen, ReadingImplausible)
-# Each says itself by `applies` which devices it is for. `Cutoff` stands before `Trips`, which asks what it found.
+# Each says itself by `applies` which devices it is for. `Cutoff` stands before `Trips`, and that before `UnreportedInput`, which ask what
+# was found.
 _WHERE_IT_APPLIES = (
-    Cutoff, Trips, SenseIntermittent, CurrentLimit, UnreportedSetpoint, Sharing, Baseline, TemperatureRising,
-    CoolingDegraded, ContactHeating,
+    Cutoff, Trips, SenseIntermittent, CurrentLimit, UnreportedSetpoint, UnreportedInput, Sharing, Baseline,
+    TemperatureRising, CoolingDegraded, ContactHeating,
 )  # fmt: skip
 DECLARED_KINDS: tuple[str, ...] = tuple(sorted({kind for made in (*_FOR_ALL, *_WHERE_IT_APPLIES) for kind in made.KINDS}))
 

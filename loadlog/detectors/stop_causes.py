@@ -37,6 +37,7 @@ READINGS = 2  # of a channel that count: an instrument may give its status from 
 LIKELY = 0.5
 TRIPS = ("load_trip", "open_circuit")  # what a stop may be, of what the detector tells
 _EXPLAINING = ("protection", "input_on", "setpoint", "mode")
+_DECIDING = {"protection": "protections", "input_on": "input"}
 
 
 class Stop:
@@ -62,6 +63,12 @@ class Stop:
     def is_doubtful(self) -> bool:
         """What is read next is likely to say that it was no trip."""
         return bool(self._unread) and (self._is_off or math.fsum(self.shares().get(kind, 0.0) for kind in TRIPS) < LIKELY)
+
+    @property
+    def would_decide(self) -> str:
+        """What the load does not report and would tell the causes apart; empty where nothing is missing."""
+        missing = [word for name, word in _DECIDING.items() if self._device.channel(name) is None]
+        return f"a load that reports its {' and its '.join(missing)}" if missing and not self.protections else ""
 
     def read(self, sample: Sample, mode: str | None) -> str:
         """Take what the sample says; the kind that explains the stop, empty when it explains nothing."""

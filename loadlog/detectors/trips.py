@@ -134,10 +134,13 @@ class Trips(Stateless):
         if self._collapsed is not None:
             return self._follow(self._collapsed, sample, v, i, context)
         if self._tripped is not None:
-            return self._wait_for_current(self._tripped, sample, i)
-        if self._stopped is not None:
-            return self._explain(self._stopped, sample, i, context)
-        return self._watch(sample, v, i, context)
+            found = self._wait_for_current(self._tripped, sample, i)
+        elif self._stopped is not None:
+            found = self._explain(self._stopped, sample, i, context)
+        else:
+            return self._watch(sample, v, i, context)
+        context.stop_told = self._tripped is not None or (self._stopped is not None and self._stopped.kind != "")
+        return found
 
     @staticmethod
     def _doubted(steady: Steady, sample: Sample, context: Context) -> tuple[float | None, float | None]:
@@ -330,8 +333,9 @@ class Trips(Stateless):
         if case.kind and case.kind != kind:
             findings.append(self._revised(case, sample, kind))
         case.kind = kind
-        bits = case.why.protections
-        findings.append(self._stop_finding(case, shares, {"protection": list(bits)} if bits else {}))
+        bits, would_decide = case.why.protections, case.why.would_decide
+        more: dict[str, Any] = {"protection": list(bits)} if bits else {"would_decide": would_decide} if would_decide else {}
+        findings.append(self._stop_finding(case, shares, more))
         return findings
 
     def _stop_finding(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any]) -> Finding:

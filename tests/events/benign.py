@@ -76,6 +76,14 @@ def switched(rnd: random.Random, world: World, until_s: float) -> None:
         world.order(t_s + rnd.uniform(3, 40), "input_on", 1.0)
 
 
+def rests(rnd: random.Random, world: World, until_s: float) -> None:
+    """The input off by order for long, on in between: a battery recovers meanwhile, a source stands without a load."""
+    for t_s in [0.0, *_often(rnd, until_s, 60, 300)]:
+        world.order(t_s, "input_on", 0.0)
+        if t_s > 0.0:
+            world.order(t_s - rnd.uniform(10, 50), "input_on", 1.0)
+
+
 def modes(rnd: random.Random, world: World, until_s: float) -> None:
     """Mode changes by order, each with a level for the same current."""
     setting = world.setting
@@ -224,6 +232,10 @@ BENIGN: Mapping[str, Maker] = {
     "profile of pulses, means of seconds": means_of_seconds,
     "readings renewed slowly": renewed_slowly,
     "input off and on by order": benign(switched, status=True),
+    "input off and on by order, no status": benign(switched, status=False),
+    "mostly off, no status": benign(rests, status=False),
+    "battery rests between loads, no status": benign(rests, status=False, source="battery"),
+    "an ordinary day, no status": benign(day, status=False),
     "modes by order": benign(modes, status=True, mode="CC", source="supply"),
     "battery sags": benign(nothing, source="battery"),
     "battery under load steps": benign(steps, source="battery", status=True),

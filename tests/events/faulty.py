@@ -69,6 +69,35 @@ def mode_by_hand(rnd: random.Random) -> Case:
     return Case(world, until_s, begin_s, companions=frozenset({"setpoint_changed"}))
 
 
+def begins_to_flow(rnd: random.Random) -> Case:
+    """A current begins to flow at a load that reports nothing, and nobody of ours ordered it: of a hundred times a hand on the input key in
+    75, a power lead that is connected behind remote sense in 10, else a knob turned up from nothing."""
+    setting = draw(rnd, status=False, second=False, remote=rnd.random() < 0.7)
+    cause = rnd.choices(
+        ["input_switched", "lead_connected", "setpoint_changed"], [0.75, 0.1, 0.15] if setting.remote else [0.75, 0.0, 0.25]
+    )[0]
+    if cause == "setpoint_changed" and setting.mode not in ("CC", "CP"):  # a set-point of nothing is no current in these
+        setting.mode, setting.level = "CC", 5.0
+    if setting.mode == "CV":  # what flows then must be more than counts as none
+        setting.output_ohm = max(setting.output_ohm, 0.1)
+    level = setting.level
+    setting.level = 0.0 if cause == "setpoint_changed" else level
+    begin_s, until_s = times(rnd, setting)
+    world = World(rnd, setting)
+    front = world.bench.loads["load-1"].front
+    both = frozenset({"input_switched", "setpoint_changed", *(["lead_connected"] if setting.remote else [])})
+    if cause == "setpoint_changed":
+        world.fault(begin_s, "knob", "load-1", None, setpoint=level)
+        return Case(world, until_s, begin_s, both)
+    if cause == "lead_connected":
+        world.fault(0.0, "power_lead_off", "load-1", begin_s)
+    else:
+        world.order(0.0 if rnd.random() < 0.5 else 0.5 * begin_s, "input_on", 0.0)
+        world.at(begin_s, lambda: (front.switch(True), world.bench.refresh()))
+    expected = Expected(cause, "load-1", begin_s, others=STOPS - {cause}, both=both)
+    return Case(world, until_s, begin_s, expected=[expected], without=frozenset({"power_lead_off"}))
+
+
 def slow(name: str, hours: float, target: str = "load-1", **fixed: object) -> Maker:
     """Something grows within minutes to hours, at a steady operating point."""
 
@@ -239,6 +268,8 @@ FAULTY: Mapping[str, Maker] = {
     "knob, no status": knob(False, mode="CC"),
     "mode by hand": mode_by_hand,
     "input by hand": _simple("input_off_by_hand", status=True, mode="CC"),
+    "input off by hand, no status": _simple("input_off_by_hand", frozenset({"load_trip", "input_switched"}), status=False, lasts=False),
+    "current begins, no status": begins_to_flow,
     "reverse polarity": _simple("reverse_polarity", status=True, companions=STOPS),
     "supply drifts": slow("supply_drift", 0.6, "source"),
     "noise grows": slow("supply_noise", 0.3, "source"),
