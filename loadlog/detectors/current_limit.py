@@ -11,7 +11,7 @@ Rule for a supply that reports its mode: ``cv`` before, ``cc`` now, without an o
 Cleared when the set-point is reached again, the input is off, or another mode holds.
 Units: V, A, W. Confusions, and how they are told apart: a turned knob (the reading follows the set-point); a sense fallback (the current
 keeps its set-point); a limit of the load itself (the voltage does not leave its level); foldback and collapse (the current does not stay);
-CR regulates neither, so it shows nothing.
+CR regulates neither, so it shows nothing; in CV the load holds the voltage, and `sense` weighs the current that fell.
 Expected false alarms: none at rest: two bounds of the specification must be exceeded at once.
 Onset: from the last poll in regulation to the first outside. Source: trade practice of bench supplies (CV/CC crossover), no clause.
 """
@@ -76,8 +76,8 @@ class CurrentLimit(Stateless):
         return device.role == "load" and {"voltage_v", "current_a", "setpoint", "mode"} <= names
 
     def restore(self, event: Event) -> None:
-        """The source was in its limit when the service stopped."""
-        self._active = True
+        """The source was in its limit when the service stopped. One that a load in CV saw is `sense`'s."""
+        self._active = "step_a" not in event.evidence
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""

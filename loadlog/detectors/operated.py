@@ -116,6 +116,8 @@ class Operated(Stateless):
         names = spec.names if spec else {}
         number = int(before[0])
         old, new = names.get(number, str(number)).lower(), names.get(value, str(value)).lower()
+        if self._device.role == "supply" and {old, new} == {"cv", "cc"}:
+            return NOTHING  # the crossover is the load's doing, nobody's hand: `current_limit`
         text = f"{self._device.name}: mode changed from {old} to {new} without an order of ours"
         return (self._momentary("mode_changed", onset_since(before[1], sample), text, {"from": old, "to": new}),)
 

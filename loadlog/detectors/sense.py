@@ -1,4 +1,4 @@
-"""`sense_fallback`, `sense_restored`: a sense lead falls off, and the load measures at its own terminals.
+"""`sense_fallback`, `sense_restored`, in CV `current_limit_entered`: a sense lead falls off, and the load measures at its own terminals.
 
 Physical cause: with remote sense the voltage is taken at the source. When a sense lead falls off, a load goes over to its own terminals in
 silence and reads lower by what the path drops. `sense_modes` says what that changes in CC, CV, CP and CR; it comes back by the same step
@@ -7,11 +7,13 @@ statistics. A load that does not tell its mode is taken to be in CC.
 
 Rule: `steps.StepWatch` on what moves and on what the load regulates, at `FALSE_ALARMS_PER_1000_H` steps per 1,000 h in learned or fixed
 noise (repeatability, not the systematic accuracy), correlation and rounding included; where R_path is known, and for the step back, a
-`cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains
-(through 0.5 Ω, the largest source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is
-none. `sense_causes` weighs the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely;
-*suspected* while R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then
-the shape alone speaks for it, and must be the surer (`MOST_DOUBT_OF_SUSPECTED`).
+`cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains (through 0.5 Ω, the largest
+source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is none. `sense_causes` weighs
+the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely; in CV, where a source in
+its current limit looks the same, when both together are: the likelier of them is told (``current_limit_entered`` for the source), the
+other named. A voltage that is set anew decides: dI/dV of a limit is nothing. With local sense the limit alone is told; *suspected* while
+R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then the shape alone
+speaks for it, and must be the surer (`MOST_DOUBT_OF_SUSPECTED`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods).
 
@@ -20,8 +22,8 @@ Limits: input on, sense wired remote. With R_path known, steps of 5 deviations a
 it is *learning* and silent.
 Told apart from: set-point change, current change, input switched, supply trip, current-limit entry (what is regulated changes); slow droop
 (a ramp; three in a thousand of a few deviations pass where R_path is unknown).
-Confused with: a step of the source by just I·R_path that no other device sees. Evidence: ``step_v`` (CV: ``step_a``), ``expected_step_v``
-(when known), ``current_a``, ``mode``, ``suspected``, ``path_resistance_ohm``, ``samples`` (delay of the detection).
+Confused with: a step of the source by just I·R_path that no other device sees; in CV its limit. Evidence: ``step_v`` (CV: ``step_a``),
+``expected_step_v`` (when known), ``current_a``, ``mode``, ``suspected``, ``path_resistance_ohm``, ``samples`` (delay of the detection).
 Source: circuit theory; statistics as cited in `statistics` and `steps`.
 """
 
@@ -35,7 +37,11 @@ from typing import Any, ClassVar
 from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
+    CONTACT,
+    DROOP,
+    LEAD,
     LEARNED_SHARE,
+    LIMIT,
     PRIOR_LEAD,
     PathPrior,
     moved_by_others,
@@ -43,12 +49,15 @@ from loadlog.detectors.sense_causes import (
     peer_steps,
     probability_of_lead,
     source_density,
+    supply_limits,
+    weigh_limit,
 )
+from loadlog.detectors.sense_findings import decided, fell, regulates_again, restored, slope_decided, told
 from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, MOST_DOUBT, Step
 from loadlog.model.device import DeviceSpec
-from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
@@ -59,24 +68,26 @@ LEAST_CURRENT_COUNTS = 50.0
 PEER_PERIODS = 2.5
 RAISE_AT = 0.5
 MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
+LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
 _JUDGED = frozenset({None, *MODES})
 _USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
 
 
 class SenseFallback:
-    """One load that is wired for remote sense."""
+    """One load that is wired for remote sense; another one in CV alone, for its source's limit."""
 
-    KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored")
+    KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored", "current_limit_entered")
 
     __slots__ = (
-        "_device", "_doubtful", "_fallen", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
-        "_switched_local", "_watch", "_watches",
+        "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck",
+        "_source", "_switched_local", "_watch", "_watches",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
         current = device.channel("current_a")
         assert current is not None  # `applies` says so
         self._device = device
+        self._is_wired = device.sense == "remote"
         self._watch = ModeWatch(device, "cc", FALSE_ALARMS_PER_1000_H)
         self._watches = {"cc": self._watch}
         self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
@@ -93,12 +104,13 @@ class SenseFallback:
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
-        """A load, wired for remote sense, that measures voltage and current."""
-        return device.role == "load" and device.sense == "remote" and {"voltage_v", "current_a"} <= {c.name for c in device.channels}
+        """A load that measures voltage and current, and is wired for remote sense or tells its mode."""
+        names = {c.name for c in device.channels}
+        return device.role == "load" and {"voltage_v", "current_a"} <= names and (device.sense == "remote" or "mode" in names)
 
     def restore(self, event: Event) -> None:
-        """The lead was off when the service stopped."""
-        if event.kind != "sense_fallback":
+        """The lead was off, or the source in its limit, when the service stopped."""
+        if event.kind not in (LEAD, LIMIT) or (event.kind == LIMIT and "step_a" not in event.evidence):
             return
         if event.evidence.get("switch") == "local":
             self._switched_local = True
@@ -112,12 +124,17 @@ class SenseFallback:
             self._enter(mode)
             after, held = self._watch.quantities(voltage_v, current_a)
             suspected, path_ohm = bool(said.get("suspected", False)), said.get("path_resistance_ohm")
-            self._fallen = Fallen(mode, size / current_a, path_ohm, suspected, event.confidence, held, after + size, after, False)
+            causes = {event.kind: event.confidence, **event.alternatives}
+            self._fallen = Fallen(
+                mode, size / current_a, path_ohm, suspected, event.kind, causes, event.onset, held, after + size, after, False
+            )
             self._recheck = True
 
     def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
-        out = self._watch.learned(self._device)
+        if not self._is_wired and self._watch.mode != "cv":
+            return ()
+        out = self._watch.learned(self._device, self.KINDS if self._watch.mode == "cv" else LEAD_KINDS)
         if self._device.path_resistance_ohm is not None:
             out.append(fixed("path_resistance_ohm", "Ω", self._device.path_resistance_ohm))
         if self._path_ohm is not None:
@@ -136,14 +153,27 @@ class SenseFallback:
         if source is not None and source.state is Knowledge.LEARNED and source.value is not None and source.uncertainty:
             self._source.update(source.value, source.uncertainty)
 
+    @property
+    def source_ohm(self) -> tuple[float | None, float]:
+        """Of the source, None when not known well enough, and its uncertainty."""
+        return self._source.known_ohm, self._source.uncertainty_ohm
+
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
         before, self._last = self._last, sample
+        if not self._is_wired and context.mode(sample) != "cv" and self._watch.mode != "cv":
+            return NOTHING
         if "sense_remote" in sample.counts and (switched := self._switch(sample, before)):
             return switched
         taken = self._take(sample, context)
+        fallen = self._fallen
+        if fallen is not None and fallen.kind == LIMIT and (self._watch.mode != "cv" or sample.status.get("input_on", 1) == 0):
+            self._fallen = None
+            return regulates_again(
+                self._device.name, onset_between(before, sample), fallen.causes, {"ended": "the load no longer asks for it"}
+            )
         if not taken:
             return NOTHING
         if self._open is not None:
@@ -168,9 +198,10 @@ class SenseFallback:
         self._restart()
         onset = onset_between(before, sample)
         if self._switched_local:
-            text = f"{self._device.name}: sense is switched to local although it is wired for remote sense"
-            return (self._finding(onset, text, 1.0, {"switch": "local", "suspected": False}),)
-        return self._restored(onset, 1.0, {"switch": "remote"})
+            text = "sense is switched to local although it is wired for remote sense"
+            return (told(self._device.name, LEAD, onset, text, {LEAD: 1.0}, {"switch": "local", "suspected": False}),)
+        self._fallen = None
+        return restored(self._device.name, onset, {LEAD: 1.0}, {"switch": "remote"})
 
     def _take(self, sample: Sample, context: Context) -> bool:
         """Give the watches the sample's values; False when there is nothing to judge."""
@@ -245,8 +276,10 @@ class SenseFallback:
             if self._moving > LAG:
                 self._restart()
             return NOTHING
-        slope = self._watch.slope(step.samples)
+        slope, flow = self._watch.slope(step.samples), self._watch.flow(step.samples)
         self._restart()
+        if flow is not None and (said := self._limit_or_not(flow, step.onset)):
+            return said
         if slope is None:
             return NOTHING
         slope_ohm, uncertainty_ohm = slope
@@ -261,19 +294,21 @@ class SenseFallback:
         fallen = self._fallen
         if fallen is None or fallen.path_ohm is None or math.hypot(uncertainty_ohm, self._source.uncertainty_ohm) > 0.2 * fallen.path_ohm:
             return NOTHING
-        grown = (slope_ohm - self._source.ohm) / fallen.path_ohm
-        evidence = {"slope_ohm": round(slope_ohm, 6), "source_resistance_ohm": round(self._source.ohm, 6)}
-        if grown > 0.6:
-            if fallen.is_proved:
-                return NOTHING
-            fallen.suspected, fallen.confidence, fallen.is_proved, self._path_ohm = False, 0.98, True, fallen.path_ohm
-            text = f"{self._device.name}: sense fallback confirmed, dV/dI has grown by the path resistance"
-            return (self._finding(onset, text, 0.98, {**evidence, "suspected": False}),)
-        if grown < 0.3 and not fallen.is_proved:
+        said = slope_decided(self._device.name, fallen, slope_ohm, self._source.ohm, onset)
+        if said and said[0].clear:
             self._fallen = None
-            text = f"{self._device.name}: the step was the source's, dV/dI has not grown"
-            return (self._finding(onset, text, fallen.confidence, {**evidence, "revised_to": "supply_droop"}, clear=True),)
-        return NOTHING
+        elif said:
+            self._path_ohm = fallen.path_ohm
+        return said
+
+    def _limit_or_not(self, flow: tuple[float, float], onset: Onset) -> Sequence[Finding]:
+        """The voltage of a load in CV was set anew: behind any resistance the current follows, in the source's limit it stays."""
+        fallen = self._fallen
+        if fallen is None or not fallen.decide(*flow, 1.0 / LARGEST_SLOPE_OHM):
+            return NOTHING
+        if fallen.kind == DROOP:
+            self._fallen = None
+        return decided(self._device.name, fallen, onset, {"current_per_volt_s": round(flow[0], 6)})
 
     def _is_believed(self, step: Step) -> bool:
         """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""
@@ -323,45 +358,49 @@ class SenseFallback:
             return NOTHING
         self._open = None
         step, prior, source_ohm = case.step, self._prior(), self._source.known_ohm
-        if moved_by_others(context.peers, step.size, step.onset, source_ohm or LARGEST_SOURCE_OHM):
+        is_cv = case.mode == "cv"
+        if moved_by_others(context.peers, step.size, step.onset, 1.0 if is_cv else source_ohm or LARGEST_SOURCE_OHM, case.moved_a):
             return NOTHING
-        probability = case.real * probability_of_lead(
+        if (fallen := self._fallen) is not None and fallen.kind == LIMIT:  # at another voltage it gives more than it did
+            returns = case.size >= 0.5 * (fallen.good - fallen.fallen)
+            return self._restored(fallen, step.onset, fallen.causes, case.evidence(source_ohm)) if returns else NOTHING
+        of_lead = probability_of_lead(
             case.size, step.uncertainty, case.fallen_a, case.scale, prior, seen, case.at_source(source_ohm), case.own_spread_v
         )
-        if probability < RAISE_AT:
+        causes = {LEAD: of_lead, DROOP: 1.0 - of_lead}
+        if is_cv and self._fallen is None:
+            limits = supply_limits(context.peers, step.onset)
+            if limits:  # and says so
+                return NOTHING
+            causes = weigh_limit(of_lead, case.size, abs(case.before[1]), self._is_wired, limits)
+        causes = {cause: p * case.real for cause, p in causes.items()}
+        causes[DROOP] += 1.0 - case.real
+        if 1.0 - causes[DROOP] < RAISE_AT or causes.get(CONTACT, 0.0) > causes.get(LIMIT, 0.0):
             return NOTHING
         evidence = case.evidence(source_ohm)
         if prior.ohm is not None:
             evidence["expected_" + case.step_name] = round((1 if self._fallen else -1) * prior.ohm * case.fallen_a, 6)
         if seen:
             evidence["group_step_v"] = {p.name: round(p.size_v, 6) for p in seen}
-        if self._fallen is not None:
-            self._path_ohm = self._fallen.path_ohm or self._path_ohm
-            return self._restored(step.onset, probability, evidence)
-        suspected = not prior.fits(case.size, step.uncertainty, case.fallen_a)
-        return self._fell(case, probability, suspected, evidence)
+        return self._fell(case, causes, evidence) if self._fallen is None else self._restored(self._fallen, step.onset, causes, evidence)
 
     def _prior(self) -> PathPrior:
         """Of the coefficient (`sense_modes`)."""
-        source = self._source
-        ratio_to = (source.known_ohm, source.uncertainty_ohm) if self._watch.mode == "cv" else None
+        ratio_to = self.source_ohm if self._watch.mode == "cv" else None
         prior = path_prior(self._device.path_resistance_ohm, self._path_ohm, ratio_to)
         if self._fallen is not None and self._fallen.mode == self._watch.mode:
             return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE)
         return prior
 
-    def _fell(self, case: Case, probability: float, suspected: bool, evidence: dict[str, Any]) -> Sequence[Finding]:
+    def _fell(self, case: Case, causes: dict[str, float], evidence: dict[str, Any]) -> Sequence[Finding]:
+        kind = LEAD if causes.get(LEAD, 0.0) >= causes.get(LIMIT, 0.0) else LIMIT
         after = case.step.size + (case.before[1] if case.mode == "cv" else case.before[0])
-        coefficient = case.size / case.fallen_a
-        path_ohm = evidence.get("path_resistance_ohm")
+        suspected = kind == LEAD and not self._prior().fits(case.size, case.step.uncertainty, case.fallen_a)
         self._fallen = Fallen(
-            case.mode, coefficient, path_ohm, suspected, probability, case.held, after - case.step.size, after, probability >= 0.999
-        )
-        word = "suspected " if suspected else ""
-        what, unit = ("current", "A") if case.mode == "cv" else ("voltage", "V")
-        text = f"{self._device.name}: {word}sense fallback, {what} stepped by {case.step.size:+.4g} {unit} in {case.mode.upper()}"
-        text += f" at {case.after[0]:.4g} V, {abs(case.after[1]):.4g} A"
-        return (self._finding(case.step.onset, text, round(probability, 4), {**evidence, "suspected": suspected}),)
+            case.mode, case.size / case.fallen_a, evidence.get("path_resistance_ohm"), suspected, kind, causes, case.step.onset, case.held,
+            after - case.step.size, after, causes[kind] >= 0.999, evidence,
+        )  # fmt: skip
+        return (fell(self._device.name, kind, case, causes, suspected, evidence),)
 
     def _compare(self, sample: Sample) -> Sequence[Finding]:
         """After the input was off (or the service): at the same current again, which of the two levels is it?"""
@@ -375,24 +414,11 @@ class SenseFallback:
             return NOTHING
         v, i = watch.point(watch.signal.level, watch.held.level)
         evidence = {"voltage_v": round(v, 6), "current_a": round(i, 6), "seen": "after the input was off"}
-        return self._restored(onset_between(None, sample), 0.8, evidence)
+        return self._restored(fallen, onset_between(None, sample), {LEAD: 0.8, DROOP: 0.2}, evidence)
 
-    def _restored(self, onset: Onset, confidence: float, evidence: dict[str, Any]) -> Sequence[Finding]:
+    def _restored(self, fallen: Fallen, onset: Onset, causes: Mapping[str, float], evidence: dict[str, Any]) -> Sequence[Finding]:
         self._fallen = None
-        text = f"{self._device.name}: remote sense works again"
-        raised = Finding(
-            "sense_restored", self._device.name, Severity.INFO, onset, text, momentary=True, confidence=round(confidence, 4),
-            alternatives=_others(confidence), evidence=evidence,
-        )  # fmt: skip
-        return (self._finding(onset, text, confidence, {"restored_" + k: v for k, v in evidence.items()}, clear=True), raised)
-
-    def _finding(self, onset: Onset, text: str, confidence: float, evidence: dict[str, Any], clear: bool = False) -> Finding:
-        return Finding(
-            "sense_fallback", self._device.name, Severity.ALARM, onset, text, clear=clear, confidence=confidence,
-            alternatives=_others(confidence), evidence=evidence,
-        )  # fmt: skip
-
-
-def _others(confidence: float) -> dict[str, float]:
-    rest = round(1.0 - confidence, 4)
-    return {"supply_droop": rest} if rest > 0.0 else {}
+        if fallen.kind == LIMIT:
+            return regulates_again(self._device.name, onset, fallen.causes, {"restored_" + k: v for k, v in evidence.items()})
+        self._path_ohm = fallen.path_ohm or self._path_ohm
+        return restored(self._device.name, onset, causes, evidence)

@@ -1,4 +1,4 @@
-"""How a voltage step at constant current is weighed: a sense lead, or the source itself.
+"""How a step is weighed: a sense lead, the source's voltage, or under a load in CV the source's current limit.
 
 Hypotheses and what each predicts for the size x of the step (current I, measured with uncertainty s):
 
@@ -7,10 +7,14 @@ Hypotheses and what each predicts for the size x of the step (current I, measure
   deviation). A configured figure is given a 2 % chance to be wrong, then the unknown one holds. In CV R_path/R_source takes the place of
   R_path; an unknown R_source is log-normal around 50 mΩ with a factor e^1.2.
 - *source*: a step of the source may have any size, log-uniform from 1 mV to the voltage.
+- *limit*, in CV alone and downward: the load holds the voltage, so a source that enters its limit, or whose limit falls, shows no more than
+  less current, by any share of it alike. (In CC and CP its voltage collapses, in CR both fall by the same share: `trips`, `current_limit`.)
 
-The lead is given prior odds of 7:3: supplies at rest seldom step, leads that fall off do nothing but. These odds are a judgement, not a
-measurement. A device of the same group that measures the same source must show the source's step, and must not show the lead's; each that
-does is a likelihood ratio of its own.
+The lead is given prior odds of 7:3: supplies at rest seldom step, leads that fall off do nothing but. In CV a third of the source's steps
+are its limit's. With local sense no lead can fall off; a contact that grows worse at once, which looks the same in CV, is given odds of
+1:4. These odds are a judgement, not a measurement. A device of the same group that measures the same source must show the source's step,
+and must not show the lead's; each that does is a likelihood ratio of its own. A limit leaves the voltage where it was, as a source does
+under a load in CV that steps; a supply that is polled says whether it limits.
 """
 
 from __future__ import annotations
@@ -19,11 +23,14 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from loadlog.detectors.base import Peer
+from loadlog.detectors.base import Peer, begin_ns, status_name
 from loadlog.detectors.statistics import Moments
 from loadlog.model.event import Onset
 
+LEAD, DROOP, LIMIT, CONTACT = "sense_fallback", "supply_droop", "current_limit_entered", "contact_heating"
 PRIOR_LEAD = 0.7
+PRIOR_CONTACT = 0.2  # of a step with local sense
+PRIOR_LIMIT = 0.35  # of a source's steps under a load in CV
 CONFIGURED_SHARE, LEARNED_SHARE = 0.15, 0.08
 WRONG_CONFIGURATION = 0.02
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.008, 1.5
@@ -118,6 +125,37 @@ def probability_of_lead(
     return 1.0 / (1.0 + math.exp(-log_odds))
 
 
+def weigh_limit(of_lead: float, x_a: float, current_a: float, is_wired: bool, limits: bool | None) -> dict[str, float]:
+    """Probabilities of the causes of a current that fell by ``x_a`` from ``current_a`` under a load in CV. ``of_lead``: as
+    `probability_of_lead` has it; ``is_wired``: for remote sense. ``limits``: what a supply that is polled says of itself, None where none
+    is."""
+    lead = of_lead / max(1.0 - of_lead, 1e-12)  # over the source's steps of any size
+    if not is_wired:
+        lead *= PRIOR_CONTACT / (1.0 - PRIOR_CONTACT) * (1.0 - PRIOR_LEAD) / PRIOR_LEAD
+    limit = PRIOR_LIMIT * _share_density(x_a, current_a) / source_density(x_a, current_a)
+    if limits is not None:
+        limit *= math.exp(MOST_LOG_RATIO if limits else -MOST_LOG_RATIO)
+    droop = 1.0 - PRIOR_LIMIT
+    whole = lead + limit + droop
+    return {LEAD if is_wired else CONTACT: lead / whole, LIMIT: limit / whole, DROOP: droop / whole}
+
+
+def _share_density(x_a: float, current_a: float) -> float:
+    """1/A, of a limit that leaves any share of the current alike."""
+    return 1.0 / max(current_a, x_a)
+
+
+def supply_limits(peers: Mapping[str, Peer], onset: Onset) -> bool | None:
+    """What a supply of the group says of itself since the onset: it limits its current, or it does not; None where none has said."""
+    for peer in peers.values():
+        last = peer.last
+        if peer.device.role == "supply" and last is not None and last.failure is None and begin_ns(last) >= onset.latest_utc_ns:
+            mode = None if "mode" in last.held else status_name(peer.device, last, "mode")
+            if mode in ("cc", "cv"):
+                return mode == "cc"
+    return None
+
+
 def source_density(x_v: float, voltage_v: float) -> float:
     """Probability density, 1/V, of a step of the source of ``x_v`` > 0."""
     span = math.log(max(abs(voltage_v), 2.0 * SMALLEST_SOURCE_STEP_V) / SMALLEST_SOURCE_STEP_V)
@@ -139,14 +177,17 @@ def peer_steps(peers: Mapping[str, Peer], onset: Onset) -> list[PeerStep]:
     return seen
 
 
-def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm: float) -> bool:
-    """Another load of the group changed its current across the onset, enough to make this step through ``ohm`` of the common source."""
+def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm: float, own_a: float = 0.0) -> bool:
+    """Another load of the group changed its current across the onset, enough to make this step through ``ohm`` of the common source; in CV
+    the step is a current, and ``ohm`` 1. A supply that is polled shows what all of its loads changed; ``own_a`` of it is ours."""
     for peer in peers.values():
         if peer.device.channel("current_a") is None:
             continue
         before, after = _around(peer, "current_a", onset, slack=True)
         if before and after:
             change_a = math.fsum(after) / len(after) - math.fsum(before) / len(before)
+            if peer.device.role == "supply":
+                change_a -= own_a
             if change_a * step_v < 0.0 and abs(change_a) * ohm >= 0.5 * abs(step_v):
                 return True
     return False
@@ -160,7 +201,7 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     if len(before) < 2 or not after:
         return None
     currents = _around(peer, "current_a", onset)
-    if all(currents):
+    if all(currents) and peer.device.role != "supply":  # its current is ours
         middle = math.fsum(currents[0]) / len(currents[0])
         if max(abs(c - middle) for c in currents[1]) > 0.02 * abs(middle) + 0.02:
             return None

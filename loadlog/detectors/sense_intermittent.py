@@ -2,21 +2,23 @@
 
 Physical cause: a loose terminal, a broken strand, a probe clip that moves with the cable. Each time the contact opens, the load measures at
 its own terminals, lower by I·R_path, and comes back when it closes.
-Rule, for a load with remote sense in CC at a steady current: against the level of the closed contact (a line through about the last
-`LEVEL_MEMORY` samples that lie near it; it moves with the open contact's level while that lasts, as a battery sags on; forgotten when the
-current moves by more than its noise) a sample is *low* when it lies below by five deviations and by half of I·R_path (configured or
-learned; while nothing is known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more, with
-most of the drop within two polls; it counts in full when a second low sample agrees with the first, else for a third, since a single sample
-may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one
-resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards. While it is active, `SenseFallback`'s findings are
-swallowed: one cause is one event; the count is renewed at every doubling. It ends after a minute, or five mean intervals, without another
-excursion; a lead that stays off then is told as `sense_fallback`.
+Rule, for a load with remote sense at a steady operating point (what it regulates does not move; `sense_modes`), here for CC: against the
+level of the closed contact (a line through about the last `LEVEL_MEMORY` samples that lie near it; it moves with the open contact's level
+while that lasts, as a battery sags on; forgotten when the current moves by more than its noise) a sample is *low* when it lies below by
+five deviations and by half of I·R_path (configured or learned; while nothing is known eight deviations, and half of what the excursions so
+far had). An excursion is one low sample or more, with most of the drop within two polls; it counts in full when a second low sample agrees
+with the first, else for a third, since a single sample may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their
+depths agree as the noise allows (one path has one resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards.
+While it is active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after
+a minute, or five mean intervals, without another excursion; a lead that stays off then is told as `sense_fallback`.
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
 Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
 source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
 another load that pulses on the same source: the other devices of the group see the dips too, where there are any; else `supply_droop` is
-named. Its probability is that of one step as deep as the excursions on average (`sense_causes`): as many loose leads to dipping sources as
-leads that fall off to sources that step, and all excursions of one cause are equally deep under either, so their number tells nothing.
+named. In CP and CR the voltage falls likewise. In CV the current does, the depth is R_path/R_source, and another load on the same source
+shows as its current rises. Its probability is that of one step as deep as the excursions on average (`sense_causes`): as many loose leads
+to dipping sources as leads that fall off to sources that step, and all excursions of one cause are equally deep under either, so their
+number tells nothing.
 Expected false alarms: none in Gaussian noise: pairs of samples beyond five deviations, three times, and none upwards. Onset: from the last
 sample before the first excursion to its first low sample. Source: circuit theory; common practice, no clause.
 """
@@ -30,97 +32,29 @@ from itertools import pairwise
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
+from loadlog.detectors.closed_level import MEMORY, NEAR, ClosedLevel
 from loadlog.detectors.sense import SenseFallback
-from loadlog.detectors.sense_causes import path_prior, probability_of_lead
-from loadlog.detectors.statistics import Moments, Trend
+from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, path_prior, probability_of_lead
+from loadlog.detectors.sense_modes import MODES
+from loadlog.detectors.statistics import Moments
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Learned
 from loadlog.model.sample import Sample
 
 EXCURSIONS, WINDOW_S, KEPT = 3, 600.0, 16
-NEAR, LOW, UNKNOWN_LOW = 3.0, 5.0, 8.0  # deviations
+LOW, UNKNOWN_LOW = 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
 AT_ONCE = 0.7  # of the drop, within two polls
 SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
-MEMORY, READY = 100, 20  # samples, of the noise
-LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and of the open one's
-COLLAPSED = 0.7
+READY = 20  # samples, of the noise
+COLLAPSED = {"cc": 0.7, "cp": 0.7, "cr": 0.7, "cv": 0.2}
 QUIET_S, QUIET_INTERVALS = 60.0, 5.0
 LEAST_COUNTS = 50.0  # of current
 STEADY_SHARE = 0.02
 STEADY_COUNTS, STEADY_STEPS = 4.0, 6.0  # counts; mean steps from poll to poll, each 1.13 deviations of white noise
 STALE_S = 120.0  # low for so long: another level
 PEER_SHARE = 0.5
-
-
-class _Level:
-    """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
-
-    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum", "strangers")
-
-    def __init__(self, quantum: float) -> None:
-        self.quantum = quantum
-        self.restart()
-
-    def restart(self) -> None:
-        self._trend, self._differences = Trend(LEVEL_MEMORY), Moments(MEMORY)
-        self._last: float | None = None
-        self._open: Moments | None = None
-        self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
-
-    @property
-    def n(self) -> int:
-        """Samples that it is known from."""
-        return self._trend.n
-
-    @property
-    def expected(self) -> float:
-        """What the next sample would be."""
-        return self._trend.level + self._trend.slope
-
-    @property
-    def variance(self) -> float:
-        """From successive differences, rounding included, so a level that creeps widens nothing."""
-        return 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
-
-    @property
-    def deviation(self) -> float:
-        """Its root."""
-        return math.sqrt(self.variance)
-
-    def update(self, v: float) -> None:
-        """A value of the level."""
-        if self._last is not None:
-            self._differences.update((v - self._last - self._trend.slope) ** 2)
-        self._trend.update(v)
-        self._last, self.strangers = v, 0.0
-
-    def doubt(self, v: float, counts: bool) -> None:
-        """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
-        low ones do not either). The next does not follow it."""
-        self._last = None
-        side = math.copysign(1.0, v - self.expected)
-        self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
-        if counts:
-            self._trend.update(self.expected + math.copysign(NEAR * self.deviation, v - self.expected))
-
-    def sagged(self, v: float) -> None:
-        """The level has moved here by and by, faster than it was followed."""
-        self._last, self._trend.level = None, v
-
-    def opened(self) -> None:
-        """The contact is open from the next value of `follow` on."""
-        self._last, self._open = None, Moments(LOW_MEMORY)
-
-    def follow(self, v: float) -> None:
-        """A value of the open contact."""
-        if self._open is None:
-            return
-        was = self._open.mean
-        self._open.update(v)
-        known = self._open.n > LOW_MEMORY
-        self._trend.level += self._open.mean - was if known else self._trend.slope
 
 
 @dataclass(slots=True)
@@ -140,8 +74,9 @@ class SenseIntermittent:
     KINDS: ClassVar[tuple[str, ...]] = (*SenseFallback.KINDS, "sense_intermittent")
 
     __slots__ = (
-        "_active", "_count", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_inner", "_last", "_last_a", "_last_two",
-        "_least_a", "_level", "_low_since", "_probability", "_since", "_starts", "_steps_a", "_told", "_ups",
+        "_active", "_count", "_count_held", "_counts", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_held", "_inner",
+        "_is_wired", "_last", "_last_held", "_last_two", "_least_a", "_level", "_low_since", "_mode", "_probability", "_since", "_starts",
+        "_steps", "_told", "_ups", "_voltage_v",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -150,16 +85,20 @@ class SenseIntermittent:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         assert voltage is not None  # `applies` says so
         assert current is not None
-        self._level = _Level(voltage.resolution)
+        self._is_wired = device.sense == "remote"
+        self._mode = "cc"
+        self._counts = voltage.resolution, current.resolution
+        self._count_held = current.resolution
+        self._level = ClosedLevel(voltage.resolution)
         self._least_a = LEAST_COUNTS * current.resolution
-        self._current_a = 0.0
-        self._last_a: float | None = None
-        self._steps_a = Moments(MEMORY)  # of the current between polls
+        self._current_a = self._voltage_v = self._held = 0.0  # since the operating point was last another one
+        self._last_held: float | None = None
+        self._steps = Moments(MEMORY)  # of what is regulated, between polls
         self._last: Sample | None = None
         self._low_since: int | None = None
         self._first: Onset | None = None
         self._starts: list[_Excursion] = []  # of these and the next the last `KEPT`; lists, since an empty deque takes a whole block
-        self._last_two: tuple[float, ...] = ()  # voltages
+        self._last_two: tuple[float, ...] = ()  # of what falls
         self._ups: list[int] = []
         self._count = self._told = 0
         self._active = False
@@ -178,7 +117,8 @@ class SenseIntermittent:
         if event.kind == "sense_intermittent":
             self._active, self._since = True, event.onset
             self._count = self._told = int(event.evidence.get("count", EXCURSIONS))
-            self._depth_ohm = float(event.evidence.get("path_resistance_ohm", 0.0)) or None
+            is_cv = event.evidence.get("mode") == "cv"
+            self._depth_ohm = None if is_cv else float(event.evidence.get("path_resistance_ohm", 0.0)) or None
             self._probability = event.confidence
         else:
             self._inner.restore(event)
@@ -195,8 +135,10 @@ class SenseIntermittent:
         """See the module."""
         inner = self._inner.update(sample, context)
         for finding in inner:
-            if finding.kind == "sense_fallback":
+            if finding.kind in (LEAD, LIMIT):
                 self._fallback = None if finding.clear else finding
+        if not self._is_wired:
+            return inner
         own = self._watch(sample, context)
         if not own:
             return NOTHING if self._active else inner
@@ -214,18 +156,39 @@ class SenseIntermittent:
         if v is None or i is None:
             self._last_two = ()
             return NOTHING
-        found = self._see(sample, before, v, i, context)
-        self._last_two = (*self._last_two[-1:], v)
+        mode = context.mode(sample) or "cc"
+        if mode != self._mode:
+            self._enter(mode)
+        current_a = abs(i)
+        signal = current_a if mode == "cv" else v
+        held = current_a if mode == "cc" else self._regulated(v, current_a)
+        found = self._see(sample, before, signal, held, current_a, context)
+        self._last_two = (*self._last_two[-1:], signal)
         return found
 
-    def _see(self, sample: Sample, before: Sample | None, v: float, i: float, context: Context) -> Sequence[Finding]:
-        if (
-            context.mode(sample) not in (None, "cc")
-            or sample.status.get("input_on", 1) == 0
-            or abs(i) < self._least_a
-            or self._moved(abs(i))
-        ):
-            self._forget(abs(i))
+    def _enter(self, mode: str) -> None:
+        """Another mode: other depths, and the levels are learned again."""
+        self._mode = mode
+        self._level.quantum, self._count_held = self._counts if mode != "cv" else self._counts[::-1]
+        self._last_two, self._last_held = (), None
+        self._steps = Moments(MEMORY)
+        self._starts.clear()
+        self._held = 0.0
+
+    def _regulated(self, v: float, current_a: float) -> float:
+        """What the load holds: V in CV, in CP and CR A at the voltage that it had."""
+        if self._mode == "cv":
+            return v
+        if v <= 0.0 or self._voltage_v <= 0.0:
+            self._voltage_v = v
+            return 0.0
+        return current_a * v / self._voltage_v if self._mode == "cp" else current_a * self._voltage_v / v
+
+    def _see(self, sample: Sample, before: Sample | None, v: float, held: float, current_a: float, context: Context) -> Sequence[Finding]:
+        """``v``: what falls when the contact opens, ``held``: what does not."""
+        is_on = self._mode in MODES and sample.status.get("input_on", 1) != 0 and current_a >= self._least_a
+        if not is_on or self._moved(held):
+            self._forget(context.measured(sample)[0] or 0.0, current_a)
             return self._quiet(sample)
         level = self._level
         expected = level.expected
@@ -238,45 +201,55 @@ class SenseIntermittent:
             self._low_since = None
             return self._quiet(sample) if self._active else NOTHING
         deviation = level.deviation
-        if drop > LOW * deviation and v > COLLAPSED * expected and drop > self._least_drop(abs(i), deviation):
-            return self._low(sample, before, drop, drop / abs(i), context)
+        if drop > LOW * deviation and v > COLLAPSED[self._mode] * expected and drop > self._least_drop(current_a, deviation):
+            return self._low(sample, before, drop, drop / current_a, context)
         self._low_since = None
         level.doubt(v, abs(drop) < LOW * deviation)
         if abs(level.strangers) >= READY:  # no noise stays on one side for so long: the level is another one
             if level.strangers > 0.0:
                 self._ups.pop()
-            self._forget(abs(i))
+            self._forget(self._voltage_v, current_a)
         elif level.strangers == 1.0:
             self._ups.append(sample.stamp.t_utc_ns)
             del self._ups[:-KEPT]
         return self._quiet(sample)
 
-    def _moved(self, current_a: float) -> bool:
+    def _moved(self, held: float) -> bool:
         """By more than its noise: a soft source follows a step of one per cent by as much as a path's drop."""
-        moved, steps = abs(current_a - self._current_a), self._steps_a
-        if self._last_a is not None:
-            steps.update(min(abs(current_a - self._last_a), self._least_a))
-        self._last_a = current_a
-        bound = STEADY_SHARE * self._current_a + 0.4 * self._least_a
+        if self._held == 0.0:
+            return True
+        moved, steps, count = abs(held - self._held), self._steps, self._count_held
+        if self._last_held is not None:
+            steps.update(min(abs(held - self._last_held), LEAST_COUNTS * count))
+        self._last_held = held
+        bound = STEADY_SHARE * self._held + 0.4 * LEAST_COUNTS * count
         if steps.n >= READY:
-            bound = min(bound, STEADY_COUNTS * self._least_a / LEAST_COUNTS + STEADY_STEPS * steps.mean)
+            bound = min(bound, STEADY_COUNTS * count + STEADY_STEPS * steps.mean)
         return moved > bound
 
-    def _forget(self, current_a: float) -> None:
+    def _forget(self, voltage_v: float, current_a: float) -> None:
+        """Another operating point."""
         self._level.restart()
-        self._current_a = current_a
+        self._voltage_v, self._current_a = voltage_v, current_a
+        self._held = voltage_v if self._mode == "cv" else current_a
         self._low_since = None
 
     def _least_drop(self, current_a: float, deviation: float) -> float:
         if self._depth_ohm is not None:
             return 0.5 * self._depth_ohm * current_a
+        known = self._known_depth()
+        if known is not None:
+            return 0.5 * known * current_a
+        seen = sorted(start.ohm for start in self._starts)
+        return max(UNKNOWN_LOW * deviation, 0.5 * seen[len(seen) // 2] * current_a if len(seen) >= EXCURSIONS else 0.0)
+
+    def _known_depth(self) -> float | None:
+        """R_path, configured or learned; in CV over the source's resistance."""
         ohm = self._device.path_resistance_ohm
         if ohm is None:
             ohm = next((f.value for f in self._inner.learned() if f.name == "path_resistance_ohm" and f.value), None)
-        if ohm is None:
-            seen = sorted(start.ohm for start in self._starts)
-            return max(UNKNOWN_LOW * deviation, 0.5 * seen[len(seen) // 2] * current_a if len(seen) >= EXCURSIONS else 0.0)
-        return 0.5 * ohm * current_a
+        source_ohm = self._inner.source_ohm[0] if self._mode == "cv" else 1.0
+        return None if ohm is None or source_ohm is None else ohm / source_ohm
 
     def _low(self, sample: Sample, before: Sample | None, drop_v: float, ohm: float, context: Context) -> Sequence[Finding]:
         t_ns = sample.stamp.t_utc_ns
@@ -285,7 +258,7 @@ class SenseIntermittent:
         if self._low_since is not None:
             level.follow(v)
             if t_ns - self._low_since > STALE_S * 1e9:
-                self._forget(self._current_a)
+                self._forget(self._voltage_v, self._current_a)
                 return NOTHING
             latest = self._starts[-1] if self._starts else None
             if latest is not None and latest.weight < 1.0 and abs(drop_v - latest.drop_v) <= NEAR * math.sqrt(2.0) * level.deviation:
@@ -336,15 +309,24 @@ class SenseIntermittent:
 
     def _probability_of_lead(self, depths: Moments) -> float:
         """Rather than of a source that dips; what was learned of R_path is no witness, since it may stem from these very excursions."""
-        prior = path_prior(self._device.path_resistance_ohm, None)
-        uncertainty_v = self._level.deviation / math.sqrt(depths.n)
-        return probability_of_lead(depths.mean * self._current_a, uncertainty_v, self._current_a, self._level.expected, prior, ())
+        prior = path_prior(self._device.path_resistance_ohm, None, self._inner.source_ohm if self._mode == "cv" else None)
+        uncertainty, step, fallen_a = self._level.deviation / math.sqrt(depths.n), *self._step(depths.mean)
+        return probability_of_lead(step, uncertainty, fallen_a, self._level.expected, prior, ())
 
-    def _others_see_it(self, ohm: float, context: Context) -> bool:
-        """Another device of the group sees such dips too, between two of its polls: they are the source's."""
-        drop = PEER_SHARE * ohm * self._current_a
+    def _step(self, depth: float) -> tuple[float, float]:
+        """How far an open contact lets fall, and the current meanwhile, A."""
+        fallen_a = self._current_a / (1.0 + depth) if self._mode == "cv" else self._current_a
+        return depth * fallen_a, fallen_a
+
+    def _others_see_it(self, depth: float, context: Context) -> bool:
+        """Another device of the group sees such dips too, between two of its polls: they are the source's. A load in CV holds the source's
+        voltage; there another one that draws more of its current is seen."""
+        drop = PEER_SHARE * self._step(depth)[0]
         for peer in context.peers.values():
-            seen = [v for s in peer.recent if (v := s.usable_v(spikes=True)) is not None]
+            if self._mode != "cv":
+                seen = [v for s in peer.recent if (v := s.usable_v(spikes=True)) is not None]
+            else:
+                seen = [-abs(s.current_a) for s in peer.recent if s.current_a is not None and peer.device.role == "load"]
             if len(seen) >= 8 and max(a - b for a, b in pairwise(seen)) > drop:
                 return True
         return False
@@ -355,17 +337,21 @@ class SenseIntermittent:
         ohm = depths[len(depths) // 2]
         known = self._device.path_resistance_ohm
         confidence = round(self._probability, 4)
+        step, fallen_a = self._step(ohm)
+        name, unit = ("step_a", "A") if self._mode == "cv" else ("step_v", "V")
         evidence: dict[str, Any] = {
-            "count": self._count, "step_v": round(-ohm * self._current_a, 6), "current_a": round(self._current_a, 6),
-            "path_resistance_ohm": round(ohm, 6),
+            "count": self._count, name: round(-step, 6), "current_a": round(fallen_a, 6), "mode": self._mode,
         }  # fmt: skip
-        if known is not None:
-            evidence["expected_step_v"] = round(-known * self._current_a, 6)
-        text = f"{self._device.name}: the sense lead comes and goes, {self._count} times so far, {-ohm * self._current_a:+.4g} V each"
+        source_ohm = self._inner.source_ohm[0] if self._mode == "cv" else 1.0
+        if source_ohm is not None:
+            evidence["path_resistance_ohm"] = round(ohm * source_ohm, 6)
+            if known is not None:
+                evidence["expected_" + name] = round(-known / source_ohm * fallen_a, 6)
+        text = f"{self._device.name}: the sense lead comes and goes, {self._count} times so far, {-step:+.4g} {unit} each"
         onset = self._since or Onset(0, 0)
         return Finding(
             "sense_intermittent", self._device.name, Severity.ALARM, onset, text, confidence=confidence,
-            alternatives={"supply_droop": round(1.0 - confidence, 4)}, evidence=evidence,
+            alternatives={DROOP: round(1.0 - confidence, 4)}, evidence=evidence,
         )  # fmt: skip
 
     def _quiet(self, sample: Sample) -> Sequence[Finding]:

@@ -14,13 +14,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from loadlog.detectors.sense_causes import AtSource
+from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, AtSource
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
+from loadlog.model.event import Onset
 from loadlog.model.learned import NOISE, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
@@ -83,8 +84,8 @@ class ModeWatch:
             return {"voltage_v": self.held, "current_a": self.signal}
         return {"voltage_v": self.signal, "current_a": self.held} if self.mode == "cc" else {"voltage_v": self.signal}
 
-    def learned(self, device: DeviceSpec) -> list[Learned]:
-        """Noise of one sample of each channel that is watched as it is."""
+    def learned(self, device: DeviceSpec, kinds: tuple[str, ...]) -> list[Learned]:
+        """Noise of one sample of each channel that is watched as it is; ``kinds`` wait for it."""
         out = []
         for name, watch in self._by_channel().items():
             unit, n, given = name[-1].upper(), watch.trend.n, device.fixed.get(f"{NOISE}{name}")
@@ -92,7 +93,7 @@ class ModeWatch:
                 out.append(fixed(f"{NOISE}{name}", unit, given))
             else:
                 sigma = watch.sigma if watch.ready else None
-                out.append(fact(f"{NOISE}{name}", unit, sigma, watch.sigma / math.sqrt(2.0 * max(n, 1)), n, READY))
+                out.append(fact(f"{NOISE}{name}", unit, sigma, watch.sigma / math.sqrt(2.0 * max(n, 1)), n, READY, kinds))
         return out
 
     def restart(self) -> None:
@@ -185,6 +186,15 @@ class ModeWatch:
             return ohm, math.hypot(self.held.sigma, ohm * self.signal.sigma) * spread / abs(change_a)
         return ohm, self.signal.sigma * spread / abs(change_a)
 
+    def flow(self, samples: int) -> tuple[float, float] | None:
+        """-dI/dV and its uncertainty, S, from another voltage that a load in CV was set to; None in other modes."""
+        (v_before, i_before), (v_after, i_after) = self.around(samples)
+        change_v = v_after - v_before
+        if self.mode != "cv" or change_v == 0.0:
+            return None
+        siemens = -(i_after - i_before) / change_v
+        return siemens, math.hypot(self.signal.sigma, siemens * self.held.sigma) * math.sqrt(1.0 / samples + 0.1) / abs(change_v)
+
     def same_point(self, held: float) -> bool:
         """The operating point is about where ``held`` was."""
         now = self.held.level
@@ -212,6 +222,11 @@ class Case:
     def size(self) -> float:
         """Of the step, without sign."""
         return abs(self.step.size)
+
+    @property
+    def moved_a(self) -> float:
+        """How far our own current moved."""
+        return abs(self.after[1]) - abs(self.before[1])
 
     @property
     def scale(self) -> float:
@@ -244,15 +259,35 @@ class Case:
 
 @dataclass(slots=True)
 class Fallen:
-    """The lead is off: its coefficient (`sense_modes`), and the signal's levels on both sides of the step at ``held``. ``is_proved``: by
-    dV/dI or by the group."""
+    """The lead is off, or the source in its limit (``kind``): its coefficient (`sense_modes`), and the signal's levels on both sides of the
+    step at ``held``. ``causes``: their probabilities; ``is_proved``: by dV/dI or by the group."""
 
     mode: str
     coefficient: float
     path_ohm: float | None
     suspected: bool
-    confidence: float
+    kind: str
+    causes: dict[str, float]
+    onset: Onset
     held: float
     good: float
     fallen: float
     is_proved: bool
+    evidence: dict[str, Any] = field(default_factory=dict)
+    told: str = ""
+
+    def decide(self, siemens: float, uncertainty_s: float, least_s: float) -> bool:
+        """What another voltage says, -dI/dV in a load in CV: less than ``least_s`` is a limit, more is none. True when it decides; then
+        ``told`` is what was said before."""
+        if self.is_proved or not self.causes.get(LIMIT):
+            return False
+        self.told = self.kind
+        if siemens + 2.0 * uncertainty_s < least_s:
+            self.kind, self.causes, self.is_proved = LIMIT, {LIMIT: 0.98, LEAD: 0.01, DROOP: 0.01}, True
+        elif siemens - 2.0 * uncertainty_s > least_s:
+            whole = math.fsum(p for cause, p in self.causes.items() if cause != LIMIT)
+            self.causes = {cause: p / whole for cause, p in self.causes.items() if cause != LIMIT} if whole > 0.0 else {DROOP: 1.0}
+            self.kind = LEAD if self.causes.get(LEAD, 0.0) >= 0.5 else DROOP
+        else:
+            return False
+        return True

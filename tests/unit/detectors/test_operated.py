@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from loadlog.model.device import DeviceSpec
+from loadlog.model.sample import Reading, Stamp
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import T0_NS, Bench, Load, Record, covers, fresh_random, load_spec, record
+from tests.checklists.traces import T0_NS, Bench, Load, Record, covers, fresh_random, load_spec, record, supply_spec
 
 
 def bench_with(device: DeviceSpec | None = None) -> tuple[Bench, Load, Pipeline]:
@@ -129,3 +130,15 @@ def test_without_protection_bits_a_hand_and_a_trip_are_both_named() -> None:
     event = record(bench, 30.0, pipeline).raised("input_switched")[0]
     assert event.confidence < 1.0
     assert "load_trip" in event.alternatives
+
+
+def test_a_supply_that_crosses_into_its_limit_was_not_operated() -> None:
+    """The crossover between CV and CC is the load's doing; `current_limit_entered` tells it."""
+    spec = supply_spec()
+    pipeline, out = Pipeline([spec], next_seq=1, next_event_id=1), Record()
+    for n in range(30):
+        stamp, limits = Stamp(T0_NS + n * 10**9, 10**6), int(10 <= n < 20)
+        counts = {"voltage_v": 24000 - 9000 * limits, "current_a": 5000, "mode": limits}
+        out.events.extend(pipeline.feed(Reading(spec.name, stamp, counts))[1])
+    assert kinds(out) == ["current_limit_entered"]
+    assert str(out.last("current_limit_entered").state) == "cleared"

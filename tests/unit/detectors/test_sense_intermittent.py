@@ -45,6 +45,41 @@ def test_a_lead_that_comes_and_goes_is_one_event(rate_hz: float, shortest_s: flo
     assert 4 <= out.last(KIND).evidence["count"] <= 8
 
 
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+@pytest.mark.parametrize(("mode", "level"), [("CV", 23.4), ("CP", 140.0), ("CR", 4.0)])
+def test_it_is_told_in_every_mode(mode: str, level: float, path_ohm: float | None) -> None:
+    """About 6 A from 0.1 Ω. In CV the current falls by R_path/(R_path + 0.1 Ω) of what it is, and the source's resistance was not seen."""
+    rnd = fresh_random()
+    load = Load(load_spec(path_resistance_ohm=path_ohm), mode=mode, level=level, noise=rnd.uniform(0.1, 1.0))
+    bench = Bench(rnd, Source(ohm=0.1, slow_v=0.0), [load])
+    for n in range(6):
+        bench.at(30.02 + 8.0 * n, lambda: setattr(load, "sense_ok", False))
+        bench.at(34.02 + 8.0 * n, lambda: setattr(load, "sense_ok", True))
+    out = play(bench, 90.0)
+    (event,) = out.raised(KIND)
+    assert at_s(event.onset.earliest_utc_ns) <= 30.02 <= at_s(event.onset.latest_utc_ns)
+    assert event.evidence["mode"] == mode.lower()
+    assert event.confidence > 0.5
+    if mode == "CV":
+        assert event.evidence["step_a"] == pytest.approx(-6.0 * 0.012 / 0.112, rel=0.1)
+        assert "path_resistance_ohm" not in event.evidence
+    else:
+        assert event.evidence["path_resistance_ohm"] == pytest.approx(0.012, rel=0.1)
+    assert not [e for e in out.raised("current_limit_entered", "sense_fallback") if out.last(e.kind).state is not EventState.CLEARED]
+
+
+def test_another_load_that_pulses_beside_one_in_cv_is_not_it() -> None:
+    """The source's current at that voltage is shared: what the other one takes, the one in CV loses."""
+    rnd = fresh_random()
+    first = Load(load_spec(path_resistance_ohm=None), mode="CV", level=23.4)
+    second = Load(load_spec("load-2", path_resistance_ohm=None), level=1.0)
+    bench = Bench(rnd, Source(ohm=0.1, slow_v=0.0), [first, second])
+    for n in range(8):
+        bench.at(30.02 + 8.0 * n, lambda: setattr(second, "level", 1.5))
+        bench.at(34.02 + 8.0 * n, lambda: setattr(second, "level", 1.0))
+    assert record(bench, 110.0).raised(KIND) == []
+
+
 def test_dips_that_the_configured_path_does_not_explain_are_rather_the_source() -> None:
     run = stock(fresh_random(), level=5.0, rate_hz=10.0, path_ohm=0.012)
     for n in range(8):

@@ -1,0 +1,84 @@
+"""The level that a load reads while its sense contact is closed, as `sense_intermittent` needs it.
+
+A line through the samples near it; while the contact is open it is carried along with the level of the open one. Deviations come from
+successive differences, rounding included. O(1) memory. Units: those of what is watched, V or A.
+"""
+
+from __future__ import annotations
+
+import math
+
+from loadlog.detectors.statistics import Moments, Trend
+
+NEAR = 3.0  # deviations
+MEMORY = 100  # samples, of the noise
+LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and of the open one's
+
+
+class ClosedLevel:
+    """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
+
+    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum", "strangers")
+
+    def __init__(self, quantum: float) -> None:
+        self.quantum = quantum
+        self.restart()
+
+    def restart(self) -> None:
+        self._trend, self._differences = Trend(LEVEL_MEMORY), Moments(MEMORY)
+        self._last: float | None = None
+        self._open: Moments | None = None
+        self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
+
+    @property
+    def n(self) -> int:
+        """Samples that it is known from."""
+        return self._trend.n
+
+    @property
+    def expected(self) -> float:
+        """What the next sample would be."""
+        return self._trend.level + self._trend.slope
+
+    @property
+    def variance(self) -> float:
+        """From successive differences, rounding included, so a level that creeps widens nothing."""
+        return 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
+
+    @property
+    def deviation(self) -> float:
+        """Its root."""
+        return math.sqrt(self.variance)
+
+    def update(self, v: float) -> None:
+        """A value of the level."""
+        if self._last is not None:
+            self._differences.update((v - self._last - self._trend.slope) ** 2)
+        self._trend.update(v)
+        self._last, self.strangers = v, 0.0
+
+    def doubt(self, v: float, counts: bool) -> None:
+        """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
+        low ones do not either). The next does not follow it."""
+        self._last = None
+        side = math.copysign(1.0, v - self.expected)
+        self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
+        if counts:
+            self._trend.update(self.expected + math.copysign(NEAR * self.deviation, v - self.expected))
+
+    def sagged(self, v: float) -> None:
+        """The level has moved here by and by, faster than it was followed."""
+        self._last, self._trend.level = None, v
+
+    def opened(self) -> None:
+        """The contact is open from the next value of `follow` on."""
+        self._last, self._open = None, Moments(LOW_MEMORY)
+
+    def follow(self, v: float) -> None:
+        """A value of the open contact."""
+        if self._open is None:
+            return
+        was = self._open.mean
+        self._open.update(v)
+        known = self._open.n > LOW_MEMORY
+        self._trend.level += self._open.mean - was if known else self._trend.slope

@@ -1,0 +1,152 @@
+"""A load in CV holds the voltage, so a source in its current limit shows as less current, as a fallen sense lead does: both are named, and
+another voltage decides."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from loadlog.detectors.base import Peer
+from loadlog.detectors.sense_causes import CONTACT, DROOP, LEAD, LIMIT, moved_by_others, peer_steps, supply_limits, weigh_limit
+from loadlog.model.event import Onset
+from loadlog.model.sample import Quality, Sample, Stamp
+from loadlog.pipeline import Pipeline
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, record, supply_spec
+
+FALLS_S, SET_S, RETURNS_S = 40.02, 60.02, 80.02
+
+
+def bench_in_cv(rnd: random.Random, **spec: object) -> tuple[Bench, Load]:
+    """About 6 A at 23.4 V through 0.1 Ω; nothing but this operating point was seen."""
+    load = Load(load_spec(**spec), mode="CV", level=23.4)  # type: ignore[arg-type]
+    return Bench(rnd, source=Source(ohm=0.1, slow_v=0.0), loads=[load]), load
+
+
+def limit_falls(bench: Bench, limit_a: float) -> None:
+    bench.at(FALLS_S, lambda: setattr(bench.source, "limit_a", limit_a))
+
+
+def set_lower(bench: Bench, load: Load) -> None:
+    bench.at(SET_S, lambda: setattr(load, "level", 23.1))
+
+
+def told(out: Record) -> list[str]:
+    return [e.kind for e in out.raised(LEAD, LIMIT, "sense_restored", "supply_trip")]
+
+
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+def test_half_of_the_current_is_lead_or_limit_and_both_are_named(path_ohm: float | None) -> None:
+    rnd = fresh_random()
+    bench, _ = bench_in_cv(rnd, path_resistance_ohm=path_ohm)
+    limit_falls(bench, rnd.uniform(2.0, 4.5))
+    (event,) = record(bench, 59.0).raised(LEAD, LIMIT)
+    assert covers(event, FALLS_S)
+    assert at_s(event.detected_utc_ns) < FALLS_S + 0.6
+    causes = {event.kind: event.confidence, **event.alternatives}
+    assert set(causes) == {LEAD, LIMIT, DROOP}
+    assert sum(causes.values()) == pytest.approx(1.0, abs=2e-4)
+    assert min(causes[LEAD], causes[LIMIT]) > 0.1
+    assert "another set-point decides" in event.evidence["decides"]
+
+
+def test_a_current_that_stays_at_another_voltage_proves_the_limit() -> None:
+    bench, load = bench_in_cv(fresh_random(), path_resistance_ohm=None)
+    limit_falls(bench, 3.0)
+    set_lower(bench, load)
+    bench.at(RETURNS_S, lambda: setattr(bench.source, "limit_a", 30.0))
+    out = record(bench, 100.0)
+    states = [e for e in out.events if e.kind in (LEAD, LIMIT)]
+    before = [e for e in states if at_s(e.detected_utc_ns) < SET_S]
+    proved = [e for e in states if e.kind == LIMIT and e.confidence > 0.95]
+    assert before
+    assert proved
+    assert covers(proved[0], FALLS_S)
+    assert not [e for e in out.raised(LEAD) if out.last(LEAD).state != "cleared" or out.last(LEAD).evidence["revised_to"] != LIMIT]
+    assert out.last(LIMIT).state == "cleared"
+    assert "sense_restored" not in told(out)
+
+
+def test_a_current_that_follows_the_voltage_disproves_it() -> None:
+    """The path is as large as the source's resistance: half of the current is gone."""
+    bench, load = bench_in_cv(fresh_random(), path_resistance_ohm=None)
+    load.path_ohm = 0.1
+    bench.at(FALLS_S, lambda: setattr(load, "sense_ok", False))
+    set_lower(bench, load)
+    out = record(bench, 75.0)
+    last = out.last(LEAD)
+    assert last.state == "active"
+    assert LIMIT not in last.alternatives
+    assert not out.raised(LIMIT) or out.last(LIMIT).state == "cleared"
+
+
+def test_with_local_sense_the_limit_is_told_and_its_end() -> None:
+    bench, _ = bench_in_cv(fresh_random(), sense="local", path_resistance_ohm=None)
+    limit_falls(bench, 2.5)
+    bench.at(RETURNS_S, lambda: setattr(bench.source, "limit_a", 30.0))
+    out = record(bench, 95.0)
+    assert told(out) == [LIMIT]
+    (event,) = out.raised(LIMIT)
+    assert event.confidence > 0.5
+    assert LEAD not in event.alternatives
+    assert out.last(LIMIT).state == "cleared"
+
+
+def test_a_restart_while_the_source_limits_goes_on_with_it() -> None:
+    bench, _ = bench_in_cv(fresh_random(), sense="local", path_resistance_ohm=None)
+    limit_falls(bench, 2.5)
+    bench.at(RETURNS_S, lambda: setattr(bench.source, "limit_a", 30.0))
+    record(bench, 55.0, first := Pipeline(bench.specs, next_seq=1, next_event_id=1))
+    again = Pipeline(bench.specs, next_seq=10**6, next_event_id=99)
+    again.restore(first.active())
+    out = record(bench, 75.0, again)
+    assert not [e for e in out.events if e.kind == LIMIT]
+    assert [e.kind for e in again.active()] == [LIMIT]
+    assert record(bench, 95.0, again).last(LIMIT).state == "cleared"
+
+
+def polled(mode: int, volts: tuple[float, float], amperes: tuple[float, float]) -> tuple[dict[str, Peer], Onset]:
+    """A supply's readings before and after 10 s."""
+    peer = Peer(supply_spec())
+    for n in range(20):
+        k = int(n > 10)
+        stamp = Stamp(T0_NS + n * 10**9, 10**6)
+        values = {"voltage_v": volts[k] + 0.001 * (n % 2), "current_a": amperes[k]}
+        peer.take(Sample(n + 1, "psu", stamp, Quality.GOOD, {}, values, {"mode": mode if k else 0}))
+    return {"psu": peer}, Onset(T0_NS + 10 * 10**9 + 10**8, T0_NS + 10 * 10**9 + 2 * 10**8)
+
+
+def test_a_supply_that_is_polled_says_whether_it_limits() -> None:
+    peers, onset = polled(1, (23.4, 23.4), (6.0, 3.0))
+    assert supply_limits(peers, onset) is True
+    assert weigh_limit(0.7, 3.0, 6.0, True, True)[LIMIT] > 0.99
+    peers, onset = polled(0, (23.4, 23.4), (6.0, 3.0))
+    assert supply_limits(peers, onset) is False
+    assert weigh_limit(0.7, 3.0, 6.0, True, False)[LIMIT] < 0.01
+    assert supply_limits({}, onset) is None
+
+
+def test_a_polled_supply_bears_witness_though_its_current_is_ours() -> None:
+    """It is relieved when the lead falls off; what its current changed is what ours did, and no other load's."""
+    peers, onset = polled(0, (23.4, 23.7), (6.0, 3.0))
+    (seen,) = peer_steps(peers, onset)
+    assert seen.size_v == pytest.approx(0.3, abs=1e-3)
+    assert not moved_by_others(peers, -3.0, onset, 1.0, -3.0)
+    peers, onset = polled(0, (23.4, 23.3), (6.0, 9.0))
+    assert moved_by_others(peers, -0.1, onset, 0.1, 0.0)
+
+
+def test_another_load_that_takes_the_current_of_one_in_cv_explains_it() -> None:
+    """The source's current at that voltage is what it is, so it is shared, ampere for ampere."""
+    for ohm in (0.02, 0.1):
+        loads = [Load(load_spec(), mode="CV", level=24.0 - 8.0 * ohm), Load(load_spec("load-2", path_resistance_ohm=None), level=2.0)]
+        bench = Bench(fresh_random(), source=Source(ohm=ohm, slow_v=0.0), loads=loads)
+        bench.at(20.02, lambda load=loads[0]: setattr(load, "level", load.level + 0.01))  # so its resistance is known
+        bench.at(FALLS_S, lambda load=loads[1]: setattr(load, "level", 4.0))
+        assert told(record(bench, 59.0)) == []
+
+
+def test_a_contact_takes_the_lead_s_place_with_local_sense() -> None:
+    causes = weigh_limit(0.7, 3.0, 6.0, False, None)
+    assert set(causes) == {CONTACT, LIMIT, DROOP}
+    assert sum(causes.values()) == pytest.approx(1.0)
