@@ -89,8 +89,13 @@ class Peer:
 
     def latest_good(self, channel: str) -> float | None:
         """The last good value of a temperature; None when there is none in the last `RECENT_SAMPLES` polls."""
-        value, poll = self._temperatures.get(channel, (None, 0))
-        return value if self._polls - poll < RECENT_SAMPLES else None
+        found = self.latest_reading(channel)
+        return None if found is None else found[0]
+
+    def latest_reading(self, channel: str) -> tuple[float, int] | None:
+        """As `latest_good`, with the number of the poll that gave it."""
+        found = self._temperatures.get(channel)
+        return found if found is not None and self._polls - found[1] < RECENT_SAMPLES else None
 
     def forget(self) -> None:
         """The detectors begin afresh."""

@@ -34,9 +34,17 @@ def power_of(device: DeviceSpec, sample: Sample) -> float | None:
 
 def air_of(sample: Sample, context: Context) -> float | None:
     """Temperature of the air, °C: the device's own reading, or that of a device of its group; None where nobody measures it."""
+    found = air_reading(sample, context)
+    return None if found is None else found[0]
+
+
+def air_reading(sample: Sample, context: Context) -> tuple[float, int | None] | None:
+    """As `air_of`, with what tells one reading from the next; None in its place where the device holds an earlier reading of its own."""
     if sample.values.get(AIR) is not None:
-        return usable(sample, AIR) if AIR not in sample.held else finite(sample.values.get(AIR))
-    return next((air for peer in context.peers.values() if (air := peer.latest_good(AIR)) is not None), None)
+        is_held = AIR in sample.held
+        own = finite(sample.values.get(AIR)) if is_held else usable(sample, AIR)
+        return None if own is None else (own, None if is_held else sample.stamp.t_utc_ns)
+    return next((found for peer in context.peers.values() if (found := peer.latest_reading(AIR)) is not None), None)
 
 
 def measures_air(device: DeviceSpec, context: Context) -> bool:

@@ -2,13 +2,14 @@
 
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
 Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
-input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group) taken off. Told when a limit
-(``high``, ``high_high``, the rating) is more likely than not to be reached (`TELL_AT`), to come at least within `MARGIN_K` of it is as good
-as certain (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast
-better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability of reaching it. Where no step of the power explains the
-rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the forecast must also have held for `HOLD_SHARE` of
-the time that is left. Told again when the limit is expected outside the interval told last, when that has become half as wide, or the limit
-certain. Ends when it is crossed (`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
+input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group, without its noise:
+`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is more likely than not to be reached (`TELL_AT`), to come
+at least within `MARGIN_K` of it is as good as certain (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs
+nothing and each second makes the forecast better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability of reaching
+it. Where no step of the power explains the rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the
+forecast must also have held for `HOLD_SHARE` of the time that is left. Told again when the limit is expected outside the interval told
+last, when that has become half as wide, or the limit certain. Ends when it is crossed (`over_temperature` goes on), or when the probability
+has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``; those of an earlier climb are recalled.
@@ -30,8 +31,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, usable
-from loadlog.detectors.heat import AIR, air_of, knows_power, measures_air, power_of, rated_w
+from loadlog.detectors.heat import AIR, knows_power, measures_air, power_of, rated_w
 from loadlog.detectors.limits import limit_of
+from loadlog.detectors.thermal_air import Air, resolution_of_air
 from loadlog.detectors.thermal_bank import Known
 from loadlog.detectors.thermal_forecast import Forecast, forecast
 from loadlog.detectors.thermal_watch import FAST, LEAST_BLOCKS, SLOW, Watch
@@ -49,6 +51,7 @@ RETOLD_SHARE, RETOLD_S = 0.02, 2.0  # of the time told last, and at least: so fa
 RETOLD_WIDTH = 0.5
 UNLIKELY = 0.02
 LONGEST_AHEAD_S = 4 * 3600.0
+MOST_EARLY = 8  # samples that wait for the first reading of the air
 WELL_KNOWN, RECALLED_DEVIATION = 0.3, 0.05  # of a time constant; less well known it is not taken up
 
 
@@ -62,6 +65,8 @@ class TemperatureRising:
         scale_w = rated_w(device)
         self._watches = [Watch(c, device, limits, scale_w) for c in device.channels if (limits := _limits_of(c, device))][:2]
         self._has_ambient: bool | None = None  # known with the first context: groups do not change
+        self._air: Air | None = None  # where it is measured
+        self._early: list[tuple[Sample, list[float | None], float]] = []  # with temperatures and power, until the air is read first
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
@@ -104,15 +109,29 @@ class TemperatureRising:
         power_w = power_of(self._device, sample)
         if power_w is None:
             return NOTHING
-        found: list[Finding] = []
         if self._has_ambient is None:
             self._has_ambient = measures_air(self._device, context)
-        for watch in self._watches:
-            temperature_c = usable(sample, watch.channel.name)
-            if self._has_ambient and temperature_c is not None:
-                air_c = air_of(sample, context)
-                temperature_c = None if air_c is None else temperature_c - air_c
-                watch.air_c = watch.air_c if air_c is None else air_c
+            self._air = Air(resolution_of_air(self._device, context)) if self._has_ambient else None
+        temperatures = [usable(sample, watch.channel.name) for watch in self._watches]
+        found: list[Finding] = []
+        air_c: float | None = 0.0
+        if self._air is not None and any(c is not None for c in temperatures):
+            air_c = self._air.at(sample, context)
+            if not self._air.is_known:
+                self._early = [*self._early[1 - MOST_EARLY :], (sample, temperatures, power_w)]
+                return NOTHING
+            for early in self._early:
+                found += self._take(*early, air_c)
+            self._early = []
+        return [*found, *self._take(sample, temperatures, power_w, air_c)]
+
+    def _take(self, sample: Sample, temperatures: Sequence[float | None], power_w: float, air_c: float | None) -> list[Finding]:
+        """``air_c``: taken off; None where it is not known at this sample."""
+        found: list[Finding] = []
+        for watch, reading_c in zip(self._watches, temperatures, strict=True):
+            temperature_c = None if reading_c is None or air_c is None else reading_c - air_c
+            if temperature_c is not None and air_c is not None:
+                watch.air_c = air_c
             if watch.take(sample, temperature_c, power_w) and watch.is_due():
                 watch.solve()
                 found += self._judge(watch, sample)
