@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,20 +26,24 @@ FAST_S, SLOW_S = (3.0, 15.0), (80.0, 400.0)
 RISE_K = (20.0, 45.0)
 COUNT_K, NOISE_COUNTS = 0.1, 0.4
 DEVIATION_K = COUNT_K * math.sqrt(NOISE_COUNTS**2 + 1.0 / 12.0)
-_FASTS, _SLOWS = np.linspace(*FAST_S, 13), np.linspace(*SLOW_S, 121)
-_SHARES, _PARTS = (np.arange(15) + 0.5) / 15, (np.arange(5) + 0.5) / 5
+_FASTS, _SLOWS = np.linspace(*FAST_S, 37), np.linspace(*SLOW_S, 61)  # a third of a second: coarser than that bends the slow part
+_SHARES, _PARTS = (np.arange(9) + 0.5) / 9, (np.arange(3) + 0.5) / 3
 FIRST_S, LATEST_SLOWS = 6.0, 2.5
+OVER_K, BELOW_K, NEAR_K = (2.0, 15.0), 3.0, 0.5  # finals that are drawn, from the limit; half the width taken for one of them
+SURE_RATIO = 1000.0  # not waited for
+LEAST_S = 4.0  # from fewer readings no two amplitudes follow
 
 
 @dataclass(frozen=True)
 class Posterior:
     """``probability`` of reaching the limit, ``near`` of coming within the margin, median time left of those that reach it, and the
-    deviation of where it settles."""
+    deviation of where it settles. ``ratio``: likelihood of the readings under finals drawn above the limit over that under one below."""
 
     probability: float
     near: float
     left_s: float
     deviation_k: float
+    ratio: float
 
 
 def posterior(power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> Posterior:
@@ -69,12 +74,16 @@ def posterior(power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> 
     weights = weights / weights.sum()
     reaches = settled > limit_c
     middle = float((weights * settled).sum())
+    # where it settles is equally likely anywhere beforehand, so its density is the likelihood
+    over_k = settled - limit_c
+    above_share = float(weights[(over_k >= OVER_K[0]) & (over_k <= OVER_K[1])].sum()) / (OVER_K[1] - OVER_K[0])
+    below_share = float(weights[np.abs(over_k + BELOW_K) <= NEAR_K].sum()) / (2.0 * NEAR_K)
     # by the end of what was seen the fast pole is over, or nearly so: the slow one decides when the limit is reached
     slow_s = np.broadcast_to(_SLOWS[None, :, None, None], fast.shape)[reaches]
     left = slow_s * np.log(slow[reaches] / (settled[reaches] - limit_c)) - t_s[-1]
     return Posterior(
         float(weights[reaches].sum()), float(weights[settled > limit_c - MARGIN_K].sum()), _median(left, weights[reaches]),
-        math.sqrt(max(float((weights * (settled - middle) ** 2).sum()), 0.0)),
+        math.sqrt(max(float((weights * (settled - middle) ** 2).sum()), 0.0)), above_share / max(below_share, 1e-12),
     )  # fmt: skip
 
 
@@ -87,29 +96,39 @@ def _median(values: Array, weights: Array) -> float:
 
 @dataclass
 class Known:
-    """One climb: share of the time to the limit that was left when it was told, None where it was not; ``quarter``: the posterior after a
-    quarter of it."""
+    """One climb. ``ahead``: told by the detector's own rule when three quarters of the time to the limit were left, or falsely; ``ratio``:
+    greatest likelihood ratio until then; ``quarter``: the posterior at that time, None where the limit is not reached."""
 
-    ahead: float | None = None
+    ahead: bool = False
+    ratio: float = 0.0
     quarter: Posterior | None = None
 
 
 def known(rnd: random.Random, true_c: list[float], power_w: float, slow_s: float, limit_c: float) -> Known:
-    """``true_c``: one a second from the second after the power came."""
-    crossing_s = next((n + 1.0 for n, t in enumerate(true_c) if t >= limit_c), None)
-    t_s = np.arange(1.0, len(true_c) + 1.0)
+    """``true_c``: one a second from the moment on at which the power comes."""
+    crossing_s = next((float(n) for n, t in enumerate(true_c) if t >= limit_c), None)
+    t_s = np.arange(float(len(true_c)))
     readings_c = COUNT_K * np.array([round(t / COUNT_K + rnd.gauss(0.0, NOISE_COUNTS)) for t in true_c])
-    out, now_s = Known(), FIRST_S
-    end_s = LATEST_SLOWS * slow_s if crossing_s is None else crossing_s
-    while now_s < end_s and out.ahead is None:
-        n = int(now_s)
+    out = Known()
+    end_s = LATEST_SLOWS * slow_s if crossing_s is None else 0.25 * crossing_s
+    if end_s < LEAST_S:
+        return out
+    now_s = min(FIRST_S, end_s)
+    while now_s <= end_s:
+        n = int(now_s) + 1
         seen = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
-        likely = seen.probability >= TELL_AT and seen.near >= NEAR_AT
-        waited = seen.probability >= TELL_EARLY_AT or now_s >= WAIT_SHARE * (now_s + seen.left_s)
-        if likely and waited:
-            out.ahead = 1.0 if crossing_s is None else 1.0 - now_s / crossing_s
-        now_s *= 1.0 + FORECAST_GROWTH
-    if crossing_s is not None and crossing_s >= 4.0 * FIRST_S:
-        n = int(0.25 * crossing_s)
-        out.quarter = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
+        has_waited = now_s >= WAIT_SHARE * (now_s + seen.left_s)
+        if has_waited or seen.probability >= TELL_EARLY_AT:
+            out.ahead = out.ahead or (seen.probability >= TELL_AT and seen.near >= NEAR_AT)
+        if has_waited or seen.ratio >= SURE_RATIO:
+            out.ratio = max(out.ratio, seen.ratio)
+        out.quarter = None if crossing_s is None else seen
+        now_s = end_s if now_s < end_s < (1.0 + FORECAST_GROWTH) * now_s else (1.0 + FORECAST_GROWTH) * now_s
     return out
+
+
+def tested(over: Sequence[Known], below: Sequence[Known], false: float) -> tuple[float, float]:
+    """Shares of ``over`` told in time and of ``below`` told by a likelihood-ratio test that waits as the detector does, at the lowest
+    threshold from 1 on that tells at most the share ``false`` of ``below``."""
+    bound = max(sorted((k.ratio for k in below), reverse=True)[int(false * len(below))], 1.0)
+    return sum(k.ratio > bound for k in over) / len(over), sum(k.ratio > bound for k in below) / len(below)
