@@ -20,7 +20,8 @@ GIVEN = 0.9  # of the current before: a source that gives less at a lower voltag
 @dataclass(slots=True)
 class Steady:
     """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
-    could not be used. ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``."""
+    could not be used; ``ahead``: those whose status already told the end of it. ``full``: the last that showed about all of the current,
+    where it has been falling since; None: ``last``."""
 
     voltage_v: float
     current_a: float
@@ -30,11 +31,14 @@ class Steady:
     polls: int = 1
     skipped: int = 0
     full: Sample | None = None
+    ahead: int = 0
 
 
 def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:
     """Current that a load draws at that set-point, from a source that holds ``voltage_v``; None where nobody knows: a mode that is not
-    told, or a lower voltage than it had at ``current_a``."""
+    told, or a lower voltage than it had at ``current_a``. In a mode that is not told, a set-point that is drawn already is a current."""
+    if mode is None and current_a <= setpoint * MORE_ASKED and setpoint <= current_a * MORE_ASKED:
+        return setpoint
     if mode == "cc":
         return setpoint
     if mode == "cp":
@@ -61,7 +65,7 @@ def asks_for_more(mode: str | None, setpoint: float, voltage_v: float, current_a
 def stops(order: Order, steady: Steady) -> bool:
     """What was ordered lets no current flow, or may do so."""
     if order.channel == "setpoint":
-        return asks_for_nothing(steady.mode, order.value, steady.voltage_v, steady.current_a)
+        return asks_for_nothing(steady.mode, order.value, steady.voltage_v, steady.last_a)
     return order.channel == "mode" or not order.value
 
 

@@ -43,7 +43,7 @@ _DECIDING = {"protection": "protections", "input_on": "input"}
 class Stop:
     """What may explain that the current stopped, in a ``mode`` at a voltage and current ``before``, after the sample ``last``."""
 
-    __slots__ = ("_before", "_device", "_is_off", "_last", "_left", "_mode", "_patience", "_unread", "protections")
+    __slots__ = ("_before", "_device", "_is_first", "_is_off", "_last", "_left", "_mode", "_patience", "_unread", "protections")
 
     def __init__(self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float]) -> None:
         self._device, self._last, self._mode, self._before = device, last, mode, before
@@ -51,7 +51,7 @@ class Stop:
         self._left = {c.name: READINGS if c.every == 1 else 1 for c in channels}  # readings that still count
         self._unread = set(self._left)
         self._patience = max((READINGS * c.every + 1 for c in channels), default=0)
-        self._is_off = False
+        self._is_off, self._is_first = False, True
         self.protections: tuple[str, ...] = ()
 
     @property
@@ -77,13 +77,14 @@ class Stop:
         for name in fresh:
             self._left[name] -= 1
         self._unread -= fresh
-        if "protection" in fresh:
+        told = fresh | self._told_before(sample)
+        if "protection" in told:
             new = sample.status.get("protection", 0) & ~self._last.status.get("protection", 0)
             names = set(bit_names(self._device, "protection", new))
             self.protections = tuple(sorted(name for name in names if not is_undervoltage(name)))
             if names:
                 return "load_trip" if self.protections else "protection"
-        if "input_on" in fresh and sample.status.get("input_on", 1) == 0:
+        if "input_on" in told and sample.status.get("input_on", 1) == 0:
             self._is_off = True
         if self._is_off:  # by whom, the word of the protections says
             return "" if "protection" in self._unread and self._patience > 0 else "input_switched"
@@ -94,6 +95,13 @@ class Stop:
             if before is not None and now is not None and before != now and asks_for_nothing(self._mode, now, *self._before):
                 return "setpoint_changed"
         return ""
+
+    def _told_before(self, sample: Sample) -> set[str]:
+        """Of the first sample without current: what its status holds from a poll before, that was ahead of its readings."""
+        if not self._is_first:
+            return set()
+        self._is_first = False
+        return {name for name in ("protection", "input_on") if sample.status.get(name) != self._last.status.get(name)}
 
     def shares(self) -> dict[str, float]:
         """Probability of each kind that is left."""

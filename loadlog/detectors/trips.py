@@ -11,6 +11,7 @@ at zero):
   see the source). A new protection bit decides for the load. An undervoltage stop, the input switched off, a set-point that asks for
   nothing and another mode explain it and are no trip.
 
+A status that says so before the readings do (at most `READINGS` polls) belongs to what follows, not to the steady state.
 What is not known yet is not waited for: it is told at the first sample (at the second where another device of the group may decide, or an
 order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
 others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
@@ -37,7 +38,7 @@ from typing import Any, ClassVar
 from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
 from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, shown_before
-from loadlog.detectors.stop_causes import TRIPS, Stop, supply_share
+from loadlog.detectors.stop_causes import READINGS, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -168,7 +169,15 @@ class Trips(Stateless):
                 return self._collapse(steady, sample, v, i, context)
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
-        if steady is not None and abs(i) >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
+        flows = abs(i) >= self._least_a and v >= self._least_v
+        status = sample.status
+        is_on = status.get("input_on", 1) != 0
+        if steady is not None and flows:
+            is_ahead = not is_on or status.get("protection", 0) & ~steady.last.status.get("protection", 0)
+            if is_ahead and steady.ahead < READINGS:  # the readings are means over a time that begins before the stop
+                steady.ahead += 1
+                return NOTHING
+        if steady is not None and flows and is_on:
             if abs(i) >= FULL * steady.current_a:
                 steady.full = None
             elif steady.full is None:
@@ -176,7 +185,7 @@ class Trips(Stateless):
             steady.voltage_v += TRACK * (v - steady.voltage_v)
             steady.current_a += TRACK * (abs(i) - steady.current_a)
             steady.polls += 1
-            steady.last, steady.last_a, steady.skipped = sample, abs(i), 0
+            steady.last, steady.last_a, steady.skipped, steady.ahead = sample, abs(i), 0, 0
         else:
             self._begin(sample, v, abs(i), mode)
         return NOTHING

@@ -62,7 +62,7 @@ def test_one_that_fails_later_is_another_matter() -> None:
     ("mode", "setpoint", "expected"),
     [
         ("cc", 0.0, True), ("cc", 4.0, False), ("cp", 1.0, True), ("cp", 90.0, False), ("cr", 1000.0, True), ("cr", 6.0, False),
-        ("cr", 0.0, False), ("cv", 25.0, True), ("cv", 23.0, False), (None, 4.0, True), ("cc", float("nan"), False),
+        ("cr", 0.0, False), ("cv", 25.0, True), ("cv", 23.0, False), (None, 4.0, True), (None, 5.0, False), ("cc", float("nan"), False),
     ],
 )  # fmt: skip
 def test_a_set_point_explains_only_what_it_asks_for(mode: str | None, setpoint: float, expected: bool) -> None:
@@ -73,7 +73,7 @@ def test_a_set_point_explains_only_what_it_asks_for(mode: str | None, setpoint: 
     ("mode", "setpoint", "expected"),
     [
         ("cc", 7.0, True), ("cc", 5.0, False), ("cc", 4.0, False), ("cp", 150.0, True), ("cp", 120.0, False), ("cr", 3.0, True),
-        ("cr", 4.8, False), ("cr", 0.0, True), ("cv", 20.0, True), ("cv", 25.0, False), (None, 4.0, True),
+        ("cr", 4.8, False), ("cr", 0.0, True), ("cv", 20.0, True), ("cv", 25.0, False), (None, 4.0, True), (None, 5.0, False),
     ],
 )  # fmt: skip
 def test_a_set_point_that_was_reached_asks_for_no_more(mode: str | None, setpoint: float, expected: bool) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
+from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
 
@@ -350,3 +352,23 @@ def test_battery_at_its_end_is_no_trip() -> None:
     """A knee of volts within minutes, tracked."""
     source = Source(emf_v=40.0, ohm=0.05, sag=lambda t: 8 * t / 900 + 0.0004 * max(0.0, t - 700) ** 2)
     assert kinds(record(Bench(fresh_random(), source, [Load(load_spec())]), 900.0)) == []
+
+
+@pytest.mark.parametrize(("protection", "input_on"), [(1 << 3, False), (1 << 3, True), (0, False)])
+def test_a_status_that_is_ahead_of_the_readings_still_tells_who_stopped_the_current(protection: int, input_on: bool) -> None:
+    """The poll within which the load stops shows the new status beside a mean over the current from before."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec())])
+    load, pipeline, events, is_mean = bench.loads[0], Pipeline(bench.specs, next_seq=1, next_event_id=1), [], True
+
+    def stop() -> None:
+        load.lead_ok, load.protection, load.input_on = False, protection, input_on
+
+    bench.at(20.02, stop)
+    for item in bench.run(30.0):
+        if bench.t_s > 20.02 and is_mean and isinstance(item, Reading):
+            events += pipeline.feed(replace(item, counts={**item.counts, "current_a": 1667, "power_w": 4000}))[1]
+            is_mean = False
+        else:
+            events += pipeline.feed(item)[1]
+    told = {e.kind for e in events if e.kind in (*TRIPS, "input_switched")}
+    assert told == ({"load_trip"} if protection else {"input_switched"})
