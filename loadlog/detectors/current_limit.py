@@ -6,7 +6,8 @@ Rule for a load in CC or CP whose set-point is read: the regulated quantity (A, 
 by accuracy and resolution, while the voltage has left its level of the last steady state under load by more than its accuracy's bound and
 `LARGEST_SOURCE_OHM` times what the current rose, and the current stays at `CLAMPED` of what it was or more, for `POLLS` polls of everything
 that decides. A voltage below `COLLAPSED` of that level while the set-point has *not* risen, or with less current than before,
-is the source's failure and left to `trips` (form ``current_limit``); after a rise it is this, whoever turned the knob.
+is the source's failure and left to `trips` (form ``current_limit``); after a rise it is this, whoever turned the knob, and however
+little of the set-point is missed.
 Rule for a supply that reports its mode: ``cv`` before, ``cc`` now, without an order of ours. Nothing is inferred then.
 Cleared when the set-point is reached again, the input is off, or another mode holds.
 Units: V, A, W. Confusions, and how they are told apart: a turned knob (the reading follows the set-point); a sense fallback (the current
@@ -116,11 +117,19 @@ class CurrentLimit(Stateless):
         reading = i if spec.name == "current_a" else usable(sample, spec.name, spikes=True)
         if v is None or i is None or reading is None or setpoint is None:
             return NOTHING
-        if abs(setpoint - abs(reading)) <= self._tolerance(setpoint, spec):
+        tolerance = self._tolerance(setpoint, spec)
+        if abs(setpoint - abs(reading)) <= tolerance and not self._is_pulled_down(sample, v, setpoint):
             self._first = None
             self._track(sample, v, abs(i), setpoint)
             return self._clear(sample, "the set-point is reached again") if self._active else NOTHING
-        return NOTHING if self._active else self._short(sample, v, abs(i), setpoint, setpoint < abs(reading), context)
+        return NOTHING if self._active else self._short(sample, v, abs(i), setpoint, abs(reading) - setpoint > tolerance, context)
+
+    def _is_pulled_down(self, sample: Sample, v: float, setpoint: float) -> bool:
+        """A set-point that rose little beyond the limit is missed by less than the accuracy: then the voltage shows it."""
+        steady = self._steady
+        if steady is None or v >= COLLAPSED * steady.voltage_v:
+            return False
+        return setpoint > steady.setpoint or "setpoint" in sample.held
 
     def _tolerance(self, setpoint: float, spec: ChannelSpec) -> float:
         """How far reading and set-point may be apart in regulation."""

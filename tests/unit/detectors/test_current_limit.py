@@ -14,7 +14,7 @@ from loadlog.model.quantity import Scale
 from loadlog.model.sample import Reading, Stamp
 from loadlog.pipeline import Pipeline
 from tests.checklists.simulated import STOCK, SimulatedRun, stock
-from tests.checklists.traces import T0_NS, at_s, covers, fresh_random, number
+from tests.checklists.traces import T0_NS, Bench, Load, Source, at_s, covers, fresh_random, load_spec, number, record
 
 KIND = "current_limit_entered"
 
@@ -116,3 +116,25 @@ def test_a_supply_that_begins_in_its_limit_or_was_ordered_there_is_left_alone() 
             line.order("psu", "setpoint", 3.0, T0_NS + n * 500_000_000)
         events += [e for e in line.feed(supply_reading(n, int(n >= 10)))[1] if e.kind == KIND]
     assert events == []
+
+
+@pytest.mark.parametrize("slow", [1, 10])
+def test_a_climb_in_small_steps_enters_the_limit_however_little_is_missed(slow: int) -> None:
+    """A coarse load is asked for 0.15 A more every 4 s, which is less than its accuracy tells apart; it ends 0.1 A beyond the limit."""
+    spec = load_spec(step="0.01", slow=slow)
+    bench = Bench(fresh_random(), Source(limit_a=3.95), loads=[Load(spec, level=3.0)])
+    load, pipeline = bench.loads[0], Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order(value: float) -> None:
+        pipeline.order("load-1", "setpoint", value, T0_NS + round(bench.t_s * 1e9))
+        load.level = value
+
+    for n in range(1, 8):
+        bench.at(20.02 + 4.0 * n, lambda n=n: order(round(3.0 + 0.15 * n, 3)))  # type: ignore[misc]
+    bench.at(70.02, lambda: order(3.0))
+    out = record(bench, 80.0, pipeline)
+    (event,) = out.raised(KIND, "supply_trip")
+    assert event.kind == KIND
+    assert covers(event, 48.02)
+    assert out.last(KIND).state is EventState.CLEARED
+    assert at_s(out.last(KIND).cleared_utc_ns or 0) == pytest.approx(70.1, abs=1.5)
