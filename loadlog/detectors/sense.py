@@ -34,7 +34,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, onset_between
+from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, end_ns, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
     CONTACT,
@@ -334,10 +334,11 @@ class SenseFallback:
     def _stepped(self, step: Step, context: Context) -> Sequence[Finding]:
         case = self._case(step, self._polls_to_wait(context))
         case.real = 1.0 / (1.0 + self._doubt(step))
+        case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
         case.own_spread_v = self._watch.held.sigma if case.mode == "cv" else step.uncertainty
         self._watch.restart()
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
-        ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in ("setpoint", "mode", "input_on"))
+        ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in ("mode", "input_on"))  # a set-point moves both
         if ours or not self._towards_lead(step):
             return NOTHING
         self._open = case
@@ -352,14 +353,15 @@ class SenseFallback:
         case = self._open
         if case is None:
             return NOTHING
-        seen = peer_steps(context.peers, case.step.onset)
+        seen = peer_steps(context.peers, case.step.onset, case.until_ns)
         if case.wait > 0 and len(seen) < len(context.peers):
             case.wait -= 1
             return NOTHING
         self._open = None
         step, prior, source_ohm = case.step, self._prior(), self._source.known_ohm
         is_cv = case.mode == "cv"
-        if moved_by_others(context.peers, step.size, step.onset, 1.0 if is_cv else source_ohm or LARGEST_SOURCE_OHM, case.moved_a):
+        ohm = 1.0 if is_cv else source_ohm or LARGEST_SOURCE_OHM
+        if moved_by_others(context.peers, step.size, step.onset, case.until_ns, ohm, case.moved_a):
             return NOTHING
         if (fallen := self._fallen) is not None and fallen.kind == LIMIT:  # at another voltage it gives more than it did
             returns = case.size >= 0.5 * (fallen.good - fallen.fallen)

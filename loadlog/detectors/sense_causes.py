@@ -166,24 +166,25 @@ def _bounded(log_ratio: float) -> float:
     return min(max(log_ratio, -MOST_LOG_RATIO), MOST_LOG_RATIO)
 
 
-def peer_steps(peers: Mapping[str, Peer], onset: Onset) -> list[PeerStep]:
-    """What the others saw of their voltage across the onset; those without two samples before and one after, or whose current changed, say
-    nothing."""
+def peer_steps(peers: Mapping[str, Peer], onset: Onset, until_ns: int) -> list[PeerStep]:
+    """What the others saw of their voltage across the onset, up to ``until_ns``, when we had seen enough; those without two samples before
+    and one after, or whose current changed, say nothing."""
     seen = []
     for name, peer in peers.items():
-        step = _peer_step(name, peer, onset)
+        step = _peer_step(name, peer, onset, until_ns)
         if step is not None:
             seen.append(step)
     return seen
 
 
-def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm: float, own_a: float = 0.0) -> bool:
+def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, until_ns: int, ohm: float, own_a: float = 0.0) -> bool:
     """Another load of the group changed its current across the onset, enough to make this step through ``ohm`` of the common source; in CV
-    the step is a current, and ``ohm`` 1. A supply that is polled shows what all of its loads changed; ``own_a`` of it is ours."""
+    the step is a current, and ``ohm`` 1. A supply that is polled shows what all of its loads changed; ``own_a`` of it is ours.
+    ``until_ns`` as in `peer_steps`."""
     for peer in peers.values():
         if peer.device.channel("current_a") is None:
             continue
-        before, after = _around(peer, "current_a", onset, slack=True)
+        before, after = _around(peer, "current_a", onset, until_ns, slack=True)
         if before and after:
             change_a = math.fsum(after) / len(after) - math.fsum(before) / len(before)
             if peer.device.role == "supply":
@@ -193,14 +194,14 @@ def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, ohm:
     return False
 
 
-def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
+def _peer_step(name: str, peer: Peer, onset: Onset, until_ns: int) -> PeerStep | None:
     spec = peer.device.channel("voltage_v")
     if spec is None:
         return None
-    before, after = _around(peer, "voltage_v", onset)
+    before, after = _around(peer, "voltage_v", onset, until_ns)
     if len(before) < 2 or not after:
         return None
-    currents = _around(peer, "current_a", onset)
+    currents = _around(peer, "current_a", onset, until_ns)
     if all(currents) and peer.device.role != "supply":  # its current is ours
         middle = math.fsum(currents[0]) / len(currents[0])
         if max(abs(c - middle) for c in currents[1]) > 0.02 * abs(middle) + 0.02:
@@ -216,9 +217,10 @@ def _peer_step(name: str, peer: Peer, onset: Onset) -> PeerStep | None:
     return PeerStep(name, math.fsum(after) / len(after) - usual.mean, math.sqrt(variance))
 
 
-def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tuple[list[float], list[float]]:
-    """Values of the last eight samples that ended before the onset, and of those that began after it; ``slack``: a period away from it on
-    either side, as another device's interval can begin later than the step did."""
+def _around(peer: Peer, channel: str, onset: Onset, until_ns: int, slack: bool = False) -> tuple[list[float], list[float]]:
+    """Values of the last eight samples that ended before the onset, and of those that began after it up to ``until_ns``, but one at least:
+    what happens later is another matter. ``slack``: a period away from it on either side, as another device's interval can begin later than
+    the step did."""
     away = round(peer.device.period_s * 1e9) if slack else 0
     before: list[float] = []
     after: list[float] = []
@@ -228,6 +230,6 @@ def _around(peer: Peer, channel: str, onset: Onset, slack: bool = False) -> tupl
             continue
         if seen.end_ns <= onset.earliest_utc_ns - away:
             before.append(value)
-        elif seen.begin_ns >= onset.latest_utc_ns:
+        elif seen.begin_ns >= onset.latest_utc_ns and (not after or seen.end_ns <= until_ns):
             after.append(value)
     return before[-8:], after

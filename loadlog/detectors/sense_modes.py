@@ -206,7 +206,8 @@ class ModeWatch:
 @dataclass(slots=True)
 class Case:
     """A step that waits for what the group shows, at most ``wait`` more polls. ``before``, ``after``: (V, A); ``fallen_a``: current with
-    the lead off; ``real``: probability that there was a step at all; ``own_spread_v``: uncertainty of our voltage's change."""
+    the lead off; ``until_ns``: end of the sample that showed enough of it; ``real``: probability that there was a step at all;
+    ``own_spread_v``: uncertainty of our voltage's change."""
 
     step: Step
     mode: str
@@ -215,6 +216,7 @@ class Case:
     fallen_a: float
     held: float
     wait: int
+    until_ns: int = 0
     real: float = 1.0
     own_spread_v: float = 0.0
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from loadlog.detectors.base import Context, Glance, Peer
 from loadlog.detectors.sense import SenseFallback
-from loadlog.detectors.sense_causes import PathPrior, PeerStep, peer_steps, probability_of_lead
+from loadlog.detectors.sense_causes import PathPrior, PeerStep, moved_by_others, peer_steps, probability_of_lead
 from loadlog.model.event import Onset
 from loadlog.model.sample import Quality, Sample, Stamp
 from loadlog.pipeline import Pipeline
@@ -295,11 +296,47 @@ def test_another_load_of_the_group_explains_the_step() -> None:
     assert not record(bench, 60.0).raised("sense_fallback")
 
 
+def test_what_another_load_does_later_takes_nothing_from_what_it_did() -> None:
+    """It takes 1 A more and trips two of its polls later, before all that are waited for have been polled."""
+    peer = Peer(load_spec("load-2", period_s=1.0))
+    for n, current_a in enumerate([6.0] * 10 + [7.0] * 2 + [0.0] * 6):
+        peer.recent.append(Glance(n * 10**9, n * 10**9 + 10**6, 24.0 - 0.02 * current_a, current_a, None))
+    onset = Onset(92 * 10**8, 98 * 10**8)
+    assert moved_by_others({"load-2": peer}, -0.02, onset, 112 * 10**8, 0.05)
+    (seen,) = peer_steps({"load-2": replace_currents(peer, 6.0)}, onset, 112 * 10**8)
+    assert seen.size_v == pytest.approx(-0.02)
+
+
+def replace_currents(peer: Peer, current_a: float) -> Peer:
+    """The same voltages at one current."""
+    other = Peer(peer.device)
+    other.recent.extend(replace(seen, current_a=current_a) for seen in peer.recent)
+    return other
+
+
+@pytest.mark.parametrize("meter", [False, True])
+def test_an_order_that_was_reached_explains_no_step_of_the_voltage_alone(meter: bool) -> None:
+    """The lead falls off a second after the current was ordered to be another one; its new level has been learned by then."""
+    load = Load(load_spec(period_s=0.02))
+    bench = Bench(fresh_random(), loads=[load], meters=[meter_spec(period_s=0.1)] if meter else [])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order() -> None:
+        pipeline.order("load-1", "setpoint", 7.0, T0_NS + round(bench.t_s * 1e9))
+        load.level = 7.0
+
+    bench.at(10.013, order)
+    bench.at(11.213, lambda: setattr(load, "sense_ok", False))
+    out = record(bench, 14.0, pipeline)
+    assert kinds(out) == ["sense_fallback"]
+    assert covers(out.raised()[0], 11.213)
+
+
 def test_a_witness_whose_counts_do_not_move_may_have_missed_half_a_count() -> None:
     """Its mean over many equal counts is no better than one of them: q/sqrt(12) on either side of the onset (GUM F.2.2.1)."""
     peer = Peer(load_spec("load-2", step="0.01"))
     for n in range(20):
         peer.recent.append(Glance(n * 10**9, n * 10**9 + 10**6, 24.04, 3.0, None))
-    (seen,) = peer_steps({"load-2": peer}, Onset(10 * 10**9 + 10**8, 10 * 10**9 + 2 * 10**8))
+    (seen,) = peer_steps({"load-2": peer}, Onset(10 * 10**9 + 10**8, 10 * 10**9 + 2 * 10**8), 10**12)
     assert seen.size_v == pytest.approx(0.0, abs=1e-9)
     assert seen.uncertainty_v == pytest.approx(0.01 / math.sqrt(6.0), rel=1e-6)
