@@ -14,6 +14,8 @@ from loadlog.model.sample import Sample
 
 NOTHING_ASKED = 0.3  # of the current before: a set-point below it explains that the current is gone
 MORE_ASKED = 1.02  # the same: one above it has not been reached
+FULL = 0.9  # the same: less is no level of it any more
+TRACK = 0.2  # weight of a new sample in voltage and current: about five polls
 GIVEN = 0.9  # of the current before: a source that gives less at a lower voltage does so of itself, whatever it is asked for
 
 
@@ -32,6 +34,22 @@ class Steady:
     skipped: int = 0
     full: Sample | None = None
     ahead: int = 0
+
+    def ends_by_status(self, sample: Sample) -> bool:
+        """The input is off, or a protection has come, since the last sample of this state."""
+        status, before = sample.status, self.last.status
+        return status.get("input_on", 1) == 0 or bool(status.get("protection", 0) & ~before.get("protection", 0))
+
+    def take(self, sample: Sample, voltage_v: float, current_a: float) -> None:
+        """Another sample of this state."""
+        if current_a >= FULL * self.current_a:
+            self.full = None
+        elif self.full is None:
+            self.full = self.last
+        self.voltage_v += TRACK * (voltage_v - self.voltage_v)
+        self.current_a += TRACK * (current_a - self.current_a)
+        self.polls += 1
+        self.last, self.last_a, self.skipped, self.ahead = sample, current_a, 0, 0
 
 
 def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:

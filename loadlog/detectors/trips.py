@@ -16,7 +16,7 @@ What is not known yet is not waited for: it is told at the first sample (at the 
 order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
 others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
 and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
-An order explains what it asks for: that the current stops (given since it was last at `FULL` of its level, as a load may slew or show
+An order explains what it asks for: that the current stops (given since it was last at `asked.FULL` of its level, as a load may slew or show
 means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is asked for more gives no
 less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
 Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
@@ -44,8 +44,7 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
 
-STOPPED, HOLDS, FULL = 0.05, 0.9, 0.9
-TRACK = 0.2  # weight of a new sample in V0, I0: about five polls
+STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
 ORDER_SETTLE_S = 2.0
 PEER_PERIODS = 2.5
@@ -170,22 +169,10 @@ class Trips(Stateless):
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
         flows = abs(i) >= self._least_a and v >= self._least_v
-        status = sample.status
-        is_on = status.get("input_on", 1) != 0
-        if steady is not None and flows:
-            is_ahead = not is_on or status.get("protection", 0) & ~steady.last.status.get("protection", 0)
-            if is_ahead and steady.ahead < READINGS:  # the readings are means over a time that begins before the stop
-                steady.ahead += 1
-                return NOTHING
-        if steady is not None and flows and is_on:
-            if abs(i) >= FULL * steady.current_a:
-                steady.full = None
-            elif steady.full is None:
-                steady.full = steady.last
-            steady.voltage_v += TRACK * (v - steady.voltage_v)
-            steady.current_a += TRACK * (abs(i) - steady.current_a)
-            steady.polls += 1
-            steady.last, steady.last_a, steady.skipped, steady.ahead = sample, abs(i), 0, 0
+        if steady is not None and flows and steady.ahead < READINGS and steady.ends_by_status(sample):
+            steady.ahead += 1  # the readings are means over a time that begins before the stop
+        elif steady is not None and flows and sample.status.get("input_on", 1) != 0:
+            steady.take(sample, v, abs(i))
         else:
             self._begin(sample, v, abs(i), mode)
         return NOTHING

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Mapping
 
@@ -31,7 +32,7 @@ def _simple(
 
 
 def load_trip(status: bool, remote: bool) -> Maker:
-    """A protection of the load trips."""
+    """A protection of the load trips; by half in the middle of a poll, whose current is a mean and whose status is the new one."""
 
     def make(rnd: random.Random) -> Case:
         setting = draw(rnd, status=status, remote=remote, mode=rnd.choice(["CC", "CP", "CR"]))
@@ -39,6 +40,9 @@ def load_trip(status: bool, remote: bool) -> Maker:
         world = World(rnd, setting)
         name = rnd.choice([n for n in PROTECTIONS.values() if n.startswith("over_")])
         world.fault(begin_s, "load_trip", "load-1", None, protection=name)
+        if setting.mode == "CC" and rnd.random() < 0.5:
+            mean_a = setting.level * rnd.uniform(0.2, 0.8)
+            world.at(begin_s, lambda: world.once.update({("load-1", "current_a"): mean_a}))
         both = frozenset() if status else frozenset({"load_trip", "open_circuit"}) if remote else frozenset({"load_trip"})
         return Case(world, until_s, begin_s, both, companions=frozenset({"protection"}))
 
@@ -198,15 +202,23 @@ def exchanged(rnd: random.Random) -> Case:
 
 
 def limit_entered(rnd: random.Random) -> Case:
-    """An order asks more than the supply gives: it limits."""
+    """An order asks more than the supply gives: it limits. By half the last of a climb of small steps, that ends there."""
     setting = supply_with(rnd, limit_a=rnd.uniform(6.0, 8.0), mode="CC", status=True)
     setting.level = rnd.uniform(3.0, 5.0)
     setting.fine_physics = True
     begin_s, until_s = times(rnd, setting)
     world = World(rnd, setting)
-    world.order(begin_s, "setpoint", round(setting.limit_a * rnd.uniform(1.1, 1.4), 3))
+    begun_s, orders_a = begin_s, [round(setting.limit_a * rnd.uniform(1.1, 1.4), 3)]
+    if rnd.random() < 0.5:
+        step_a = setting.limit_a * rnd.uniform(0.02, 0.06)
+        steps = math.floor((setting.limit_a - setting.level) / step_a)
+        orders_a = [round(setting.level + step_a * n, 3) for n in range(1, steps + 1)] + [round(setting.limit_a * 1.01, 3)]
+    for n, order_a in enumerate(orders_a):
+        begin_s = begun_s + n * max(1.0, 4.3 * setting.period_s)
+        world.order(begin_s, "setpoint", order_a)
+    until_s += begin_s - begun_s
     expected = Expected("current_limit_entered", "load-1", begin_s, others=STOPS - {"current_limit_entered"})
-    return Case(world, until_s, begin_s, expected=[expected], companions=frozenset({"supply_trip"}))
+    return Case(world, until_s, begun_s, expected=[expected], companions=frozenset({"supply_trip"}))
 
 
 def frozen(rnd: random.Random) -> Case:

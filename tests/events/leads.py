@@ -42,6 +42,16 @@ def sense(large: bool = False, **fixed: object) -> Maker:
     return make
 
 
+def sense_after_an_order(rnd: random.Random) -> Case:
+    """A lead falls off as soon as the level at an ordered current has been learned (that of a battery relaxes for longer)."""
+    setting = _at_step(rnd, draw(rnd, mode="CC", remote=True, path_known=True, source="supply"), rnd.uniform(8.0, 25.0))
+    begin_s, until_s = times(rnd, setting, 80.0)
+    world = World(rnd, setting)
+    world.order(begin_s, "setpoint", round(setting.level * rnd.choice([0.9, 1.2, 1.5]), 3))
+    world.fault(begin_s + rnd.uniform(40.0, 90.0) * setting.period_s, "sense_lead_off", "load-1", None)
+    return Case(world, until_s + 90 * setting.period_s, begin_s)
+
+
 def droop(witness: bool, mode: str = "CC", **fixed: object) -> Maker:
     """The supply sags by just what the lead would do: told apart by a device at the source, by nothing otherwise."""
 
@@ -134,6 +144,7 @@ LEADS: Mapping[str, Maker] = {
     "sense off, CC, supply polled": sense(mode="CC", source="supply", polled=True),
     "sense off, CC, battery": sense(mode="CC", path_known=True, source="battery"),
     "sense off, CC, group of two": sense(mode="CC", path_known=True, second=True),
+    "sense off after an order": sense_after_an_order,
     "sense off, CV": sense(mode="CV", path_known=True),
     "sense off, CV, path unknown": sense(mode="CV", path_known=False, status=True),
     "sense off, CV, most of the current": sense(True, mode="CV", meter=False, status=True),

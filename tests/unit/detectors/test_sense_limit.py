@@ -105,6 +105,9 @@ def test_a_restart_while_the_source_limits_goes_on_with_it() -> None:
     assert record(bench, 95.0, again).last(LIMIT).state == "cleared"
 
 
+UNTIL_NS = T0_NS + 30 * 10**9
+
+
 def polled(mode: int, volts: tuple[float, float], amperes: tuple[float, float]) -> tuple[dict[str, Peer], Onset]:
     """A supply's readings before and after 10 s."""
     peer = Peer(supply_spec())
@@ -129,11 +132,11 @@ def test_a_supply_that_is_polled_says_whether_it_limits() -> None:
 def test_a_polled_supply_bears_witness_though_its_current_is_ours() -> None:
     """It is relieved when the lead falls off; what its current changed is what ours did, and no other load's."""
     peers, onset = polled(0, (23.4, 23.7), (6.0, 3.0))
-    (seen,) = peer_steps(peers, onset)
+    (seen,) = peer_steps(peers, onset, UNTIL_NS)
     assert seen.size_v == pytest.approx(0.3, abs=1e-3)
-    assert not moved_by_others(peers, -3.0, onset, 1.0, -3.0)
+    assert not moved_by_others(peers, -3.0, onset, UNTIL_NS, 1.0, -3.0)
     peers, onset = polled(0, (23.4, 23.3), (6.0, 9.0))
-    assert moved_by_others(peers, -0.1, onset, 0.1, 0.0)
+    assert moved_by_others(peers, -0.1, onset, UNTIL_NS, 0.1, 0.0)
 
 
 def test_another_load_that_takes_the_current_of_one_in_cv_explains_it() -> None:
