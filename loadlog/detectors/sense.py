@@ -15,8 +15,8 @@ other named. A voltage that is set anew decides: dI/dV of a limit is nothing. Wi
 R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then the shape alone
 speaks for it, and must be the surer (`MOST_DOUBT_OF_SUSPECTED`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
-a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods).
-
+a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods). After a gap
+the level is held against that before it, if the source cannot have drifted by as much meanwhile (`sense_causes`).
 Limits: input on, sense wired remote. With R_path known, steps of 5 deviations are found in 3 samples (median), of 4 in 4, of 3 in 5 to 6
 (some are missed); those of any size in 4 to 5, and many below 4 deviations are missed. Before `steps.READY` samples at one operating point
 it is *learning* and silent.
@@ -278,6 +278,8 @@ class SenseFallback:
             return NOTHING
         slope, flow = self._watch.slope(step.samples), self._watch.flow(step.samples)
         self._restart()
+        if step.gap_s:  # the source may have drifted beside
+            return NOTHING
         if flow is not None and (said := self._limit_or_not(flow, step.onset)):
             return said
         if slope is None:
@@ -367,10 +369,11 @@ class SenseFallback:
             returns = case.size >= 0.5 * (fallen.good - fallen.fallen)
             return self._restored(fallen, step.onset, fallen.causes, case.evidence(source_ohm)) if returns else NOTHING
         of_lead = probability_of_lead(
-            case.size, step.uncertainty, case.fallen_a, case.scale, prior, seen, case.at_source(source_ohm), case.own_spread_v
-        )
+            case.size, step.uncertainty, case.fallen_a, case.scale, prior, seen, case.at_source(source_ohm), case.own_spread_v,
+            case.drift(source_ohm),
+        )  # fmt: skip
         causes = {LEAD: of_lead, DROOP: 1.0 - of_lead}
-        if is_cv and self._fallen is None:
+        if is_cv and self._fallen is None and not step.gap_s:
             limits = supply_limits(context.peers, step.onset)
             if limits:  # and says so
                 return NOTHING

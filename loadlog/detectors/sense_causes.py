@@ -10,6 +10,10 @@ Hypotheses and what each predicts for the size x of the step (current I, measure
 - *limit*, in CV alone and downward: the load holds the voltage, so a source that enters its limit, or whose limit falls, shows no more than
   less current, by any share of it alike. (In CC and CP its voltage collapses, in CR both fall by the same share: `trips`, `current_limit`.)
 
+Where nobody looked for long within the onset there is a third: the source drifted meanwhile, as nearly every source does. In `FAULT_IN_GAP`
+of such gaps a lead fell off or the source stepped; in all others it moved by a normal deviate of at most `drift_v`, of that which
+fits best. Both figures are judgements.
+
 The lead is given prior odds of 7:3: supplies at rest seldom step, leads that fall off do nothing but. In CV a third of the source's steps
 are its limit's. With local sense no lead can fall off; a contact that grows worse at once, which looks the same in CV, is given odds of
 1:4. These odds are a judgement, not a measurement. A device of the same group that measures the same source must show the source's step,
@@ -36,6 +40,8 @@ WRONG_CONFIGURATION = 0.02
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.008, 1.5
 UNKNOWN_SOURCE_OHM, SOURCE_LOG_DEVIATION = 0.05, 1.2
 SMALLEST_SOURCE_STEP_V = 1e-3
+FAULT_IN_GAP = 0.02
+DRIFT_SHARE, DRIFT_S = 1e-4, 100.0  # of the voltage in so long; it grows with the root of time
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
 
@@ -113,12 +119,18 @@ class AtSource:
 
 def probability_of_lead(
     x_v: float, uncertainty_v: float, current_a: float, voltage_v: float, prior: PathPrior, peers: Iterable[PeerStep],
-    at_source: AtSource | None = None, spread_v: float | None = None,
+    at_source: AtSource | None = None, spread_v: float | None = None, drift: float = 0.0,
 ) -> float:  # fmt: skip
     """Posterior probability that the step of size ``x_v`` (positive towards what the lead would do) is the lead's. In CV ``x_v`` and its
-    uncertainty are currents, ``voltage_v`` is the largest current that may be, and ``spread_v`` the uncertainty of our own voltage."""
+    uncertainty are currents, ``voltage_v`` is the largest current that may be, and ``spread_v`` the uncertainty of our own voltage.
+    ``drift``: by how much (one deviation) the source may have drifted unseen, 0 where somebody looked."""
     lead = max(prior.density(x_v, uncertainty_v, current_a), 1e-300)
-    log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source_density(x_v, voltage_v)))
+    source = source_density(x_v, voltage_v)
+    if drift > 0.0:
+        spread = math.hypot(min(drift, x_v), uncertainty_v)
+        unseen = math.exp(-0.5 * (x_v / spread) ** 2) / (spread * _ROOT_2PI)
+        source += (1.0 - FAULT_IN_GAP) / FAULT_IN_GAP * unseen / (1.0 - PRIOR_LEAD)
+    log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source))
     expected = at_source or AtSource(0.0, -x_v)
     for peer in peers:
         log_odds += expected.log_ratio(peer, uncertainty_v if spread_v is None else spread_v)
@@ -154,6 +166,11 @@ def supply_limits(peers: Mapping[str, Peer], onset: Onset) -> bool | None:
             if mode in ("cc", "cv"):
                 return mode == "cc"
     return None
+
+
+def drift_v(voltage_v: float, slope_v_per_s: float, gap_s: float) -> float:
+    """Deviation of what a source may have drifted by while nobody looked: the usual, and as much as it was moving before."""
+    return math.hypot(DRIFT_SHARE * abs(voltage_v) * math.sqrt(gap_s / DRIFT_S), slope_v_per_s * gap_s)
 
 
 def source_density(x_v: float, voltage_v: float) -> float:

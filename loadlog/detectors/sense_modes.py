@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, AtSource
+from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, AtSource, drift_v
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
@@ -245,6 +245,15 @@ class Case:
         if self.mode != "cv":
             return AtSource(0.0, self.step.size)
         return AtSource(None if source_ohm is None else -source_ohm * self.step.size, 0.0)
+
+    def drift(self, source_ohm: float | None) -> float:
+        """By how much a drifting source may have moved the signal while nobody looked, one deviation; 0 where somebody did."""
+        step = self.step
+        if not step.gap_s:
+            return 0.0
+        if self.mode != "cv":
+            return drift_v(self.before[0], step.slope, step.gap_s)
+        return math.hypot(drift_v(self.before[0], 0.0, step.gap_s) / (source_ohm or SMALLEST_SOURCE_OHM), step.slope * step.gap_s)
 
     def evidence(self, source_ohm: float | None) -> dict[str, Any]:
         """What was measured."""

@@ -20,6 +20,9 @@ judgements. At least two samples must show a step, three below 20 deviations.
 Noise that is correlated enters by the learned deviations of means over the windows, not as white noise: the effective number of samples
 falls by itself. The short-term deviation comes from successive differences (J. von Neumann, Ann. Math. Stat. 12 (1941) 367).
 
+A gap of more than `LONGEST_GAP_PERIODS` counts as one period: the level is held against what it was, and the owner judges what may have
+moved it meanwhile (`Step.gap_s`).
+
 Limits: changes that take two polls and more are ramps; a step that goes back within one poll is a spike. A step that is still in doubt
 after `LAG` - 2 samples is not named.
 Expected false alarms: the stated rate in noise as learned; bursts as the tests' bench measures them.
@@ -32,6 +35,7 @@ import math
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from loadlog.detectors.rivals import Residuals, burst, ramp
 from loadlog.detectors.statistics import StepChart, Trend
@@ -60,7 +64,9 @@ ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample."""
+    """``size`` in the channel's unit with its standard uncertainty; ``samples`` show it; ``sigma``: noise of one sample;
+    ``gap_s``: for how long nobody looked within its onset, 0 where that is no longer than usual; ``slope``: by how
+    much the level may have been moving, unit/s, its uncertainty included."""
 
     size: float
     uncertainty: float
@@ -68,6 +74,8 @@ class Step:
     sigma: float
     onset: Onset
     residuals: Residuals
+    gap_s: float
+    slope: float
 
     def broad_density(self) -> float:
         """Density of a step of any size at this one, 1/unit."""
@@ -143,7 +151,7 @@ class StepWatch:
     def update(self, value: float, sample: Sample, elapsed: float) -> None:
         """Take the next value."""
         if elapsed > LONGEST_GAP_PERIODS:
-            self.restart()
+            elapsed = 1.0
         trend, other, values, periods, residuals = self.trend, self._other, self._values, self._elapsed, self._residuals
         ahead = self._ahead
         if len(values) >= LAG:
@@ -284,24 +292,30 @@ class StepWatch:
         near = before[-LAG:]
         if abs(math.fsum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
             return None
-        level_variance = _line_variance(min(self.trend.n, self.trend.memory))
+        known = min(self.trend.n, self.trend.memory)
+        level_variance = _line_variance(known)
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
-        return Step(size, uncertainty, samples, sigma, self._onset(likelihoods, samples + in_transition), seen)
+        onset, gap_s = self._onset(likelihoods, samples + in_transition)
+        slope = math.hypot(self.trend.slope, self.as_white * math.sqrt(12.0 / known**3))
+        return Step(size, uncertainty, samples, sigma, onset, seen, gap_s, 1e9 * slope / self.period_ns)
 
     def clear_step(self) -> Step | None:
         """A step of whatever size that is hardly a burst or a ramp."""
         step = self.step()
         return step if step is not None and step.doubt(step.broad_density()) <= MOST_DOUBT else None
 
-    def _onset(self, likelihoods: list[float], samples: int) -> Onset:
+    def _onset(self, likelihoods: list[float], samples: int) -> tuple[Onset, float]:
+        """The interval, and the longest gap within it (`Step.gap_s`)."""
         floor = max(likelihoods) - ONSET_LOG_ODDS
         credible = [k for k in range(1, LAG + 1) if likelihoods[k - 1] >= floor]
         longest, shortest = max([*credible, samples]), min([*credible, samples])
         before = min(longest + 1, len(self._begins))
         earliest, latest = self._begins[-before], self._ends[-shortest]
-        return Onset(min(earliest, latest), latest)
+        begins = self._begins[-before : len(self._begins) - shortest + 1]
+        gap_ns = max((b - a for a, b in pairwise(begins)), default=0)
+        return Onset(min(earliest, latest), latest), gap_ns / 1e9 if gap_ns > LONGEST_GAP_PERIODS * self.period_ns else 0.0
 
 
 def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:

@@ -340,3 +340,33 @@ def test_a_witness_whose_counts_do_not_move_may_have_missed_half_a_count() -> No
     (seen,) = peer_steps({"load-2": peer}, Onset(10 * 10**9 + 10**8, 10 * 10**9 + 2 * 10**8), 10**12)
     assert seen.size_v == pytest.approx(0.0, abs=1e-9)
     assert seen.uncertainty_v == pytest.approx(0.01 / math.sqrt(6.0), rel=1e-6)
+
+
+@pytest.mark.parametrize("falls_at_s", [34.82, 50.0, 65.22])
+def test_a_lead_that_falls_off_next_to_or_while_the_load_is_silent(falls_at_s: float) -> None:
+    """Half a minute, three hundred polls; two samples before or after it show too little by themselves."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(35.02, lambda: setattr(load, "answers", False))
+        bench.at(65.02, lambda: setattr(load, "answers", True))
+        bench.at(falls_at_s, lambda: setattr(load, "sense_ok", False))
+
+    out = play(act)
+    assert [k for k in kinds(out) if not k.startswith("communication")] == ["sense_fallback"]
+    event = out.last("sense_fallback")
+    assert covers(event, falls_at_s)
+    assert event.evidence["step_v"] == pytest.approx(-0.060, abs=0.004)
+    assert event.confidence > 0.9
+
+
+@pytest.mark.parametrize(("moved_v", "path_ohm"), [(-0.003, 0.012), (-0.006, 0.0012), (0.006, 0.0012)])
+def test_a_source_that_drifts_while_the_load_is_silent_is_no_lead(moved_v: float, path_ohm: float) -> None:
+    """For an hour: as much as sources drift, be it just what a lead would make."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(80.02, lambda: setattr(load, "answers", False))
+        bench.at(2000.0, lambda: setattr(source, "emf_v", source.emf_v + moved_v))
+        bench.at(3680.02, lambda: setattr(load, "answers", True))
+
+    out = play(act, until_s=3740.0, period_s=0.5, path_resistance_ohm=path_ohm)
+    assert [k for k in kinds(out) if not k.startswith("communication")] == []
