@@ -13,7 +13,7 @@ the rest: lead against source; `steps` weighs burst and ramp against both. Raise
 its current limit looks the same, when both together are: the likelier of them is told (``current_limit_entered`` for the source), the
 other named. A voltage that is set anew decides: dI/dV of a limit is nothing. With local sense the limit alone is told; *suspected* while
 R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then the shape alone
-speaks for it, and must be the surer (`MOST_DOUBT_OF_SUSPECTED`).
+speaks for it, and must be the surer (`Case.is_believed`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods). After a gap
 the level is held against that before it, if the source cannot have drifted by as much meanwhile (`sense_causes`).
@@ -42,20 +42,19 @@ from loadlog.detectors.sense_causes import (
     LEAD,
     LEARNED_SHARE,
     LIMIT,
-    PRIOR_LEAD,
     PathPrior,
     moved_by_others,
     path_prior,
     peer_steps,
     probability_of_lead,
-    source_density,
     supply_limits,
     weigh_limit,
 )
 from loadlog.detectors.sense_findings import decided, fell, regulates_again, restored, slope_decided, told
 from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
+from loadlog.detectors.shared_source import polls_to_wait
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import LAG, MOST_DOUBT, Step
+from loadlog.detectors.steps import LAG, Step
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
@@ -65,9 +64,7 @@ FALSE_ALARMS_PER_1000_H = 0.05
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
 ORDER_SETTLE_S = 2.0
 LEAST_CURRENT_COUNTS = 50.0
-PEER_PERIODS = 2.5
 RAISE_AT = 0.5
-MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
 _JUDGED = frozenset({None, *MODES})
 _USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
@@ -117,18 +114,10 @@ class SenseFallback:
             return
         said = event.evidence
         mode = str(said.get("mode", "cc"))
-        size, voltage_v, current_a = (
-            abs(float(said.get(k, 0.0))) for k in ("step_a" if mode == "cv" else "step_v", "voltage_v", "current_a")
-        )
-        if size > 0.0 and current_a > 0.0 and voltage_v > 0.0 and mode in MODES:
+        if mode in MODES:
             self._enter(mode)
-            after, held = self._watch.quantities(voltage_v, current_a)
-            suspected, path_ohm = bool(said.get("suspected", False)), said.get("path_resistance_ohm")
-            causes = {event.kind: event.confidence, **event.alternatives}
-            self._fallen = Fallen(
-                mode, size / current_a, path_ohm, suspected, event.kind, causes, event.onset, held, after + size, after, False
-            )
-            self._recheck = True
+            self._fallen = Fallen.told_before(event, self._watch)
+            self._recheck = self._fallen is not None
 
     def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
@@ -256,7 +245,7 @@ class SenseFallback:
         watch = self._watch
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
-            return self._stepped(step, context) if self._is_believed(step) else NOTHING
+            return self._stepped(step, context) if self._case(step).is_believed(self._prior(), self._towards_lead(step)) else NOTHING
         if watch.held.ratio >= 1.0:
             return self._current_changes()
         self._moving = 0
@@ -312,19 +301,6 @@ class SenseFallback:
             self._fallen = None
         return decided(self._device.name, fallen, onset, {"current_per_volt_s": round(flow[0], 6)})
 
-    def _is_believed(self, step: Step) -> bool:
-        """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""
-        case = self._case(step)
-        is_told_by_shape = self._towards_lead(step) and not self._prior().fits(case.size, step.uncertainty, case.fallen_a)
-        return self._doubt(step) <= (MOST_DOUBT_OF_SUSPECTED if is_told_by_shape else MOST_DOUBT)
-
-    def _doubt(self, step: Step) -> float:
-        """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
-        case = self._case(step)
-        source = source_density(case.size, case.scale)
-        lead = self._prior().density(case.size, step.uncertainty, case.fallen_a) if self._towards_lead(step) else source
-        return step.doubt(PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source)
-
     def _case(self, step: Step, wait: int = 0) -> Case:
         before, after = self._watch.around(step.samples)
         fallen_a = abs((before if self._fallen is not None else after)[1])
@@ -334,8 +310,8 @@ class SenseFallback:
         return step.size > 0 if self._fallen is not None else step.size < 0
 
     def _stepped(self, step: Step, context: Context) -> Sequence[Finding]:
-        case = self._case(step, self._polls_to_wait(context))
-        case.real = 1.0 / (1.0 + self._doubt(step))
+        case = self._case(step, polls_to_wait(context, self._device.period_s))
+        case.real = 1.0 / (1.0 + case.doubt(self._prior(), self._towards_lead(step)))
         case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
         case.own_spread_v = self._watch.held.sigma if case.mode == "cv" else step.uncertainty
         self._watch.restart()
@@ -345,11 +321,6 @@ class SenseFallback:
             return NOTHING
         self._open = case
         return self._decide(context)
-
-    def _polls_to_wait(self, context: Context) -> int:
-        """For the others of the group to be polled after the onset."""
-        periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
-        return math.ceil(max(PEER_PERIODS * max(periods) / self._device.period_s, 2.0)) if periods else 0
 
     def _decide(self, context: Context) -> Sequence[Finding]:
         case = self._open

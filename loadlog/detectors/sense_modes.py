@@ -15,19 +15,20 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
-from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, AtSource, drift_v
+from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, PRIOR_LEAD, AtSource, PathPrior, drift_v, source_density
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import READY, Step, StepWatch
+from loadlog.detectors.steps import MOST_DOUBT, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
-from loadlog.model.event import Onset
+from loadlog.model.event import Event, Onset
 from loadlog.model.learned import NOISE, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
 MODES = ("cc", "cv", "cp", "cr")
 LARGEST_SOURCE_OHM, SMALLEST_SOURCE_OHM = 0.5, 0.005  # believed while it is not known
 EXPLAINED_SHARE = 0.3
+MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 
 
 class Slope:
@@ -240,6 +241,17 @@ class Case:
         """Name of the step in the evidence."""
         return "step_a" if self.mode == "cv" else "step_v"
 
+    def doubt(self, prior: PathPrior, is_towards_lead: bool) -> float:
+        """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
+        source = source_density(self.size, self.scale)
+        lead = prior.density(self.size, self.step.uncertainty, self.fallen_a) if is_towards_lead else source
+        return self.step.doubt(PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source)
+
+    def is_believed(self, prior: PathPrior, is_towards_lead: bool) -> bool:
+        """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""
+        is_told_by_shape = is_towards_lead and not prior.fits(self.size, self.step.uncertainty, self.fallen_a)
+        return self.doubt(prior, is_towards_lead) <= (MOST_DOUBT_OF_SUSPECTED if is_told_by_shape else MOST_DOUBT)
+
     def at_source(self, source_ohm: float | None) -> AtSource:
         """What a device at the source must see. In CV the source is relieved; in CP and CR its change is R_s·dI, below what is seen."""
         if self.mode != "cv":
@@ -286,6 +298,21 @@ class Fallen:
     is_proved: bool
     evidence: dict[str, Any] = field(default_factory=dict)
     told: str = ""
+
+    @classmethod
+    def told_before(cls, event: Event, watch: ModeWatch) -> Self | None:
+        """From what was told of it; ``watch``: of that mode. None where that says too little."""
+        said = event.evidence
+        mode = watch.mode
+        size, voltage_v, current_a = (
+            abs(float(said.get(k, 0.0))) for k in ("step_a" if mode == "cv" else "step_v", "voltage_v", "current_a")
+        )
+        if not (size > 0.0 and current_a > 0.0 and voltage_v > 0.0):
+            return None
+        after, held = watch.quantities(voltage_v, current_a)
+        suspected, path_ohm = bool(said.get("suspected", False)), said.get("path_resistance_ohm")
+        causes = {event.kind: event.confidence, **event.alternatives}
+        return cls(mode, size / current_a, path_ohm, suspected, event.kind, causes, event.onset, held, after + size, after, False)
 
     def decide(self, siemens: float, uncertainty_s: float, least_s: float) -> bool:
         """What another voltage says, -dI/dV in a load in CV: less than ``least_s`` is a limit, more is none. True when it decides; then

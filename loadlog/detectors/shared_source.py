@@ -6,11 +6,20 @@ Units: V, A. Source: Kirchhoff's laws at the source's terminals.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from loadlog.detectors.base import Context
 from loadlog.detectors.supply_form import COLLAPSED
 from loadlog.model.event import Onset
+
+PEER_PERIODS = 2.5
+
+
+def polls_to_wait(context: Context, period_s: float) -> int:
+    """Of ours, each ``period_s``, until the others that measure the source have been polled too; 0 without any."""
+    periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
+    return math.ceil(max(PEER_PERIODS * max(periods) / period_s, 2.0)) if periods else 0
 
 
 def collapsed_elsewhere(context: Context, since_ns: int) -> dict[str, int]:

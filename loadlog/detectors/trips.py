@@ -37,7 +37,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
-from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, shown_before
+from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, polls_to_wait, shown_before
 from loadlog.detectors.stop_causes import READINGS, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.model.device import ChannelSpec, DeviceSpec
@@ -47,7 +47,6 @@ from loadlog.model.sample import Sample
 STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
 ORDER_SETTLE_S = 2.0
-PEER_PERIODS = 2.5
 SURE = 0.9
 
 
@@ -199,7 +198,7 @@ class Trips(Stateless):
             return NOTHING  # the load pulls the voltage down, or `current_limit`
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
-        watch = self._polls_to_watch(context)
+        watch = polls_to_wait(context, self._device.period_s)
         case = _Collapsed(
             form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
             steady, others_a, abs(i) >= STOPPED * steady.current_a + self._least_a,
@@ -370,10 +369,6 @@ class Trips(Stateless):
         """Ours that may have taken effect between these samples."""
         after, until = begin_ns(since) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
         return [order for order in context.orders if after <= order.t_utc_ns <= until]
-
-    def _polls_to_watch(self, context: Context) -> int:
-        periods = [p.device.period_s for p in context.peers.values() if p.recent and p.device.channel("voltage_v")]
-        return math.ceil(max(PEER_PERIODS * max(periods) / self._device.period_s, 2.0)) if periods else 0
 
 
 def _is_back(form: SupplyForm) -> bool:
