@@ -148,6 +148,10 @@ class _Lane:
         self.context = Context(device, orders=own.orders, peers=peers)
         self.shown = own if peers else None  # to the others of its group
 
+    def order(self, channel: str, value: float, t_utc_ns: int) -> None:
+        """An order of ours to it."""
+        self.context.orders.append(Order(channel, value, t_utc_ns, None if self.shown is None else self.shown.drawn_a))
+
 
 def _lane(device: DeviceSpec, peers: Mapping[str, Peer]) -> _Lane:
     others = {name: p for name, p in peers.items() if device.group is not None and p.device.group == device.group and name != device.name}
@@ -230,7 +234,7 @@ class Pipeline:
 
         Call it when the order is given, before any later poll is fed. To be recorded, so that a replay gives it again.
         """
-        self._lane(device).context.orders.append(Order(channel, value, t_utc_ns))
+        self._lane(device).order(channel, value, t_utc_ns)
         return Ordered(self.take_seq(), t_utc_ns, device, channel, value)
 
     def service_finding(self, finding: Finding) -> list[Event]:
@@ -280,7 +284,7 @@ class Pipeline:
         """In a replay: what was given live at this point; ``recorded``: states of events, of which those before it hold."""
         if isinstance(item, Ordered):
             if item.device in self._lanes:
-                self._lanes[item.device].context.orders.append(Order(item.channel, item.value, item.t_utc_ns))
+                self._lanes[item.device].order(item.channel, item.value, item.t_utc_ns)
             return
         names = [name for name in item.devices if name in self._lanes]
 

@@ -28,11 +28,12 @@ MOST_SQUARE = 1e60  # of a value in any unit: nothing that is measured comes nea
 @dataclass(frozen=True, slots=True)
 class Order:
     """We wrote ``value`` to ``channel`` (``input_on``, ``setpoint``, ``mode``) of a device at ``t_utc_ns``: a command or a protective
-    action."""
+    action. ``drawn_a``: the current that those of its group had last seen of it by then; None where it has none."""
 
     channel: str
     value: float
     t_utc_ns: int
+    drawn_a: float | None = None
 
 
 @dataclass(slots=True)  # not frozen: one is made at every poll of a group
@@ -86,6 +87,11 @@ class Peer:
             v, i = finite(values.get("voltage_v")), finite(values.get("current_a"))
         stamp = sample.stamp
         self.recent.append(Glance(stamp.t_utc_ns - stamp.half_width_ns, stamp.t_utc_ns + stamp.half_width_ns, v, i, mark))
+
+    @property
+    def drawn_a(self) -> float | None:
+        """The last current that is known of it, A."""
+        return next((abs(seen.current_a) for seen in reversed(self.recent) if seen.current_a is not None), None)
 
     def latest_good(self, channel: str) -> float | None:
         """The last good value of a temperature; None when there is none in the last `RECENT_SAMPLES` polls."""

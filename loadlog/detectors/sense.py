@@ -15,7 +15,8 @@ other named. A voltage that is set anew decides: dI/dV of a limit is nothing. Wi
 R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then the shape alone
 speaks for it, and must be the surer (`Case.is_believed`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
-a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods). After a gap
+a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods); where another load
+was given an order `ORDER_SETTLE_S` before or less, whether its current followed, so long after the order. After a gap
 the level is held against that before it, if the source cannot have drifted by as much meanwhile (`sense_causes`).
 Limits: input on, sense wired remote. With R_path known, steps of 5 deviations are found in 3 samples (median), of 4 in 4, of 3 in 5 to 6
 (some are missed); those of any size in 4 to 5, and many below 4 deviations are missed. Before `steps.READY` samples at one operating point
@@ -34,7 +35,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, end_ns, onset_between
+from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, Order, Peer, begin_ns, end_ns, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
     CONTACT,
@@ -43,7 +44,9 @@ from loadlog.detectors.sense_causes import (
     LEARNED_SHARE,
     LIMIT,
     PathPrior,
+    moved_by_orders,
     moved_by_others,
+    orders_beside,
     path_prior,
     peer_steps,
     probability_of_lead,
@@ -326,14 +329,18 @@ class SenseFallback:
         case = self._open
         if case is None:
             return NOTHING
-        seen = peer_steps(context.peers, case.step.onset, case.until_ns)
-        if case.wait > 0 and len(seen) < len(context.peers):
-            case.wait -= 1
-            return NOTHING
-        self._open = None
         step, prior, source_ohm = case.step, self._prior(), self._source.known_ohm
         is_cv = case.mode == "cv"
         ohm = 1.0 if is_cv else source_ohm or LARGEST_SOURCE_OHM
+        seen = peer_steps(context.peers, step.onset, case.until_ns)
+        beside = orders_beside(context.peers, step.onset, ORDER_SETTLE_S) if context.peers else ()
+        if beside and moved_by_orders(beside, step.size, ohm):
+            self._open = None
+            return NOTHING
+        case.wait -= 1
+        if (case.wait >= 0 and len(seen) < len(context.peers)) or self._takes_effect(beside):
+            return NOTHING
+        self._open = None
         if moved_by_others(context.peers, step.size, step.onset, case.until_ns, ohm, case.moved_a):
             return NOTHING
         if (fallen := self._fallen) is not None and fallen.kind == LIMIT:  # at another voltage it gives more than it did
@@ -359,6 +366,11 @@ class SenseFallback:
         if seen:
             evidence["group_step_v"] = {p.name: round(p.size_v, 6) for p in seen}
         return self._fell(case, causes, evidence) if self._fallen is None else self._restored(self._fallen, step.onset, causes, evidence)
+
+    def _takes_effect(self, beside: Sequence[tuple[Peer, Order]]) -> bool:
+        """What was ordered of another load may not have been read there yet."""
+        until_ns = max((order.t_utc_ns for _, order in beside), default=0) + int(ORDER_SETTLE_S * 1e9)
+        return bool(beside) and self._last is not None and begin_ns(self._last) < until_ns
 
     def _prior(self) -> PathPrior:
         """Of the coefficient (`sense_modes`)."""

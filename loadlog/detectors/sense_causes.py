@@ -24,10 +24,10 @@ under a load in CV that steps; a supply that is polled says whether it limits.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from loadlog.detectors.base import Peer, begin_ns, status_name
+from loadlog.detectors.base import Order, Peer, begin_ns, status_name
 from loadlog.detectors.statistics import Moments
 from loadlog.model.event import Onset
 
@@ -40,6 +40,7 @@ WRONG_CONFIGURATION = 0.02
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.008, 1.5
 UNKNOWN_SOURCE_OHM, SOURCE_LOG_DEVIATION = 0.05, 1.2
 SMALLEST_SOURCE_STEP_V = 1e-3
+EXPLAINED_SHARE = 0.5  # of the step, that what another load changed makes at least
 FAULT_IN_GAP = 0.02
 DRIFT_SHARE, DRIFT_S = 1e-4, 100.0  # of the voltage in so long; it grows with the root of time
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
@@ -206,9 +207,29 @@ def moved_by_others(peers: Mapping[str, Peer], step_v: float, onset: Onset, unti
             change_a = math.fsum(after) / len(after) - math.fsum(before) / len(before)
             if peer.device.role == "supply":
                 change_a -= own_a
-            if change_a * step_v < 0.0 and abs(change_a) * ohm >= 0.5 * abs(step_v):
+            if _makes(change_a, step_v, ohm):
                 return True
     return False
+
+
+def _makes(change_a: float, step_v: float, ohm: float) -> bool:
+    return change_a * step_v < 0.0 and abs(change_a) * ohm >= EXPLAINED_SHARE * abs(step_v)
+
+
+def orders_beside(peers: Mapping[str, Peer], onset: Onset, settle_s: float) -> list[tuple[Peer, Order]]:
+    """Orders of ours to other loads of the group that may still have been taking effect. Instruments renew their readings at phases of
+    their own: the common source may show such a step here before the other load's own reading does, or after it."""
+    after_ns = onset.earliest_utc_ns - round(settle_s * 1e9)
+    loads = (peer for peer in peers.values() if peer.orders and peer.device.role == "load")
+    return [(peer, order) for peer in loads for order in peer.orders if after_ns <= order.t_utc_ns <= onset.latest_utc_ns]
+
+
+def moved_by_orders(beside: Sequence[tuple[Peer, Order]], step_v: float, ohm: float) -> bool:
+    """As `moved_by_others`, by what was ordered and has been seen by now: from the current before the order to the present one."""
+    return any(
+        order.drawn_a is not None and (now_a := peer.drawn_a) is not None and _makes(now_a - order.drawn_a, step_v, ohm)
+        for peer, order in beside
+    )
 
 
 def _peer_step(name: str, peer: Peer, onset: Onset, until_ns: int) -> PeerStep | None:

@@ -14,11 +14,11 @@ a minute, or five mean intervals, without another excursion; a lead that stays o
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
 Confusions, and how they are told apart: a battery that sags faster than the level follows (it does not fall at once); a hiccup of the
 source or the load (the current moves, or the voltage falls by 30 % and more); noise (upwards as often as downwards, depths that differ);
-another load that pulses on the same source: the other devices of the group see the dips too, where there are any; else `supply_droop` is
-named. In CP and CR the voltage falls likewise. In CV the current does, the depth is R_path/R_source, and another load on the same source
-shows as its current rises. Its probability is that of one step as deep as the excursions on average (`sense_causes`): as many loose leads
-to dipping sources as leads that fall off to sources that step, and all excursions of one cause are equally deep under either, so their
-number tells nothing.
+another load that pulses on the same source: the other devices of the group see the dips too, where there are any, and one that follows an
+order of ours to a load of the group is no excursion; else `supply_droop` is named. In CP and CR the voltage falls likewise. In CV the
+current does, the depth is R_path/R_source, and another load on the same source shows as its current rises. Its probability is that of one
+step as deep as the excursions on average (`sense_causes`): as many loose leads to dipping sources as leads that fall off to sources that
+step, and all excursions of one cause are equally deep under either, so their number tells nothing.
 Expected false alarms: none in Gaussian noise: pairs of samples beyond five deviations, three times, and none upwards. Onset: from the last
 sample before the first excursion to its first low sample. Source: circuit theory; common practice, no clause.
 """
@@ -33,8 +33,8 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
 from loadlog.detectors.closed_level import MEMORY, NEAR, ClosedLevel
-from loadlog.detectors.sense import SenseFallback
-from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, path_prior, probability_of_lead
+from loadlog.detectors.sense import ORDER_SETTLE_S, SenseFallback
+from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, orders_beside, path_prior, probability_of_lead
 from loadlog.detectors.sense_modes import MODES
 from loadlog.detectors.statistics import Moments
 from loadlog.model.device import DeviceSpec
@@ -268,10 +268,14 @@ class SenseIntermittent:
         if not self._fell_at_once(v, drop_v):
             level.sagged(v)
             return self._quiet(sample)
+        onset = onset_between(before, sample)
+        if context.peers and orders_beside(context.peers, onset, ORDER_SETTLE_S):
+            self._forget(self._voltage_v, self._current_a)
+            return self._quiet(sample)
         self._low_since = t_ns
         level.opened()
         level.follow(v)
-        self._starts.append(_Excursion(t_ns, onset_between(before, sample), ohm, drop_v))
+        self._starts.append(_Excursion(t_ns, onset, ohm, drop_v))
         del self._starts[:-KEPT]
         if self._active:
             self._count += 1

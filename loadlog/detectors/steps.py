@@ -53,6 +53,7 @@ SMOOTHING = 12.0  # samples; what that leaves of the variance of white noise:
 SMOOTHED = 1.0 / (2.0 * SMOOTHING - 1.0)
 AGREEMENT = 0.5 / math.sqrt(math.pi)  # of two readings to the count, in deviations a count: the density of their difference at zero
 READY = 20  # samples in the level before residuals against it are judged
+LEAST_S = 2.0  # and for so long: many instruments renew their readings two to ten times a second, and noise below a count does not show it
 LONGEST_GAP_PERIODS = 30.0
 HELD_AT = 0.6  # ratio from which on the noise is not learned, for at most 2 `LAG` samples: a step must not widen its own yardstick
 BURSTS_PER_STEP = 30.0
@@ -97,8 +98,8 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_other", "_residuals",
-        "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_needed", "_other",
+        "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(self, period_s: float, resolution: float, probability: float) -> None:
@@ -114,6 +115,7 @@ class StepWatch:
             self.trend, self._other = self._other, self.trend
         self.trend.restart()
         self._other.restart()
+        self._needed = self._ready_after()
         self._lag = self._square = self._lag_other = self._square_other = 0.0  # beside the line in use, beside the other one
         self._since_swap = 0
         self.ratio = 0.0
@@ -126,7 +128,13 @@ class StepWatch:
     @property
     def ready(self) -> bool:
         """Level and noise are known well enough to judge."""
-        return self.trend.n >= READY and not self._chart.learning
+        return self.trend.n >= self._needed and not self._chart.learning
+
+    def _ready_after(self) -> int:
+        """Samples until the level is made of `READY` readings, those that are polled again counted once, and of those of `LEAST_S`; or of
+        as many as it remembers."""
+        polls = self.short_sigma**2 / self._short if self._short > 0.0 and self._fresh > self.quantum**2 else 1.0
+        return math.ceil(min(max(polls * READY, LEAST_S * 1e9 / self.period_ns), self.trend.memory))
 
     @property
     def sigma(self) -> float:
@@ -180,7 +188,7 @@ class StepWatch:
         if other.n >= SHORT_MEMORY and self._choose(residual, value - other.level - other.slope * ahead):
             self.ratio = 0.0
             return
-        if n < READY or len(residuals) < LAG:
+        if n < self._needed or len(residuals) < LAG:
             self.ratio = 0.0
             return
         chart = self._chart
@@ -277,7 +285,7 @@ class StepWatch:
     def step(self) -> Step | None:
         """The step that the last samples show, or None when they show none (yet)."""
         residuals = self._residuals[-LAG:]
-        if self.trend.n < READY or len(residuals) < LAG:
+        if self.trend.n < self._needed or len(residuals) < LAG:
             return None
         sigma = self.sigma
         likelihoods = _likelihoods(residuals, sigma)

@@ -209,6 +209,13 @@ def renewed_slowly(rnd: random.Random) -> Case:
     return benign(nothing, second=False, rate_hz=rnd.choice([10.0, 20.0, 50.0]), renewed_s=rnd.choice([0.2, 0.3, 0.5]))(rnd)
 
 
+def beside_renewed_slowly(rnd: random.Random) -> Case:
+    """Two loads that renew their readings at phases of their own: another one's step shows here before it does there, or after it."""
+    slow = {"rate_hz": rnd.choice([10.0, 20.0, 50.0]), "renewed_s": rnd.choice([0.1, 0.2, 0.3, 0.5])}
+    soft = {"output_ohm": rnd.choice([0.01, 0.05, 0.2]), "mode": rnd.choice(["CC", "CP", "CR"])}
+    return benign(beside, second=True, source="supply", **slow, **soft)(rnd)
+
+
 def means_of_seconds(rnd: random.Random) -> Case:
     """A load that shows means of some seconds follows a profile by and by."""
     slow = {"rate_hz": rnd.choice([0.5, 1.0, 2.0]), "mean_s": rnd.uniform(1.0, 2.5)}
@@ -231,6 +238,7 @@ BENIGN: Mapping[str, Maker] = {
     "profile of pulses, reports lag": benign(pulses, 6000, status=True, slow_channels=5, mode="CC", source="supply", late_report=True),
     "profile of pulses, means of seconds": means_of_seconds,
     "readings renewed slowly": renewed_slowly,
+    "readings renewed slowly, another load in steps": beside_renewed_slowly,
     "input off and on by order": benign(switched, status=True),
     "input off and on by order, no status": benign(switched, status=False),
     "mostly off, no status": benign(rests, status=False),

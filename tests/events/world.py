@@ -120,9 +120,11 @@ class Noise:
 
 class Instrument:
     """One measured channel: gain and offset within the specification, means over ``mean_s``, noise, rounding to counts, renewed every
-    ``renewed_s``."""
+    ``renewed_s``, ``ahead_s`` before its whole multiples."""
 
-    def __init__(self, rnd: random.Random, spec: ChannelSpec, noise: Noise, renewed_s: float = 0.0, mean_s: float = 0.0) -> None:
+    def __init__(
+        self, rnd: random.Random, spec: ChannelSpec, noise: Noise, renewed_s: float = 0.0, mean_s: float = 0.0, ahead_s: float = 0.0
+    ) -> None:  # fmt: skip
         accuracy = spec.accuracy or Accuracy(0.0, 0.0)
         self.gain = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.percent_of_reading / 100.0
         self.offset = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.absolute
@@ -130,16 +132,17 @@ class Instrument:
         self._step = spec.scale.step
         self.frozen: int | None = None
         self.last = 0
-        self._renewed_s, self._mean_s = renewed_s, mean_s
+        self._renewed_s, self._mean_s, self._ahead_s = renewed_s, mean_s, ahead_s
         self._renewal: float | None = None
         self._mean, self._read_s = 0.0, -math.inf
 
     def read(self, true: float, now_s: float) -> int:
         """The reading in counts at that bench time."""
         if self._renewed_s:
-            if self._renewal == now_s // self._renewed_s:
+            renewal = (now_s + self._ahead_s) // self._renewed_s
+            if self._renewal == renewal:
                 return self.last
-            self._renewal = now_s // self._renewed_s
+            self._renewal = renewal
         if self._mean_s:
             true = self._mean = true + (self._mean - true) * math.exp(-(now_s - self._read_s) / self._mean_s)
             self._read_s = now_s
@@ -187,6 +190,7 @@ class World:
         self.bench = Bench(_scenario(setting), rnd, step_ns=round(step_s * 1e9))
         self.specs = _specs(setting)
         self.pipeline = Pipeline(self.specs, next_seq=1, next_event_id=1)
+        self._ahead_s = {spec.name: rnd.uniform(0.0, setting.renewed_s) for spec in self.specs if setting.renewed_s}
         self.instruments = {
             (spec.name, channel.name): Instrument(rnd, channel, self._noise(spec, channel), *self._lag(spec, channel))
             for spec in self.specs
@@ -213,9 +217,9 @@ class World:
             return Noise(self.rnd, 0.4, 0.0, 1.0)
         return Noise(self.rnd, setting.noise, setting.slow_noise, setting.slow_samples)
 
-    def _lag(self, spec: DeviceSpec, channel: ChannelSpec) -> tuple[float, float]:
+    def _lag(self, spec: DeviceSpec, channel: ChannelSpec) -> tuple[float, float, float]:
         is_late = spec.role == "load" and channel.name in ("voltage_v", "current_a", "power_w")
-        return (self.setting.renewed_s, self.setting.mean_s) if is_late else (0.0, 0.0)
+        return (self.setting.renewed_s, self.setting.mean_s, self._ahead_s.get(spec.name, 0.0)) if is_late else (0.0, 0.0, 0.0)
 
     # -- what happens -------------------------------------------------------------------------------------------------
 
