@@ -14,7 +14,8 @@ Rule, for a load with ``source = "battery"`` that draws current (20 counts and t
 Active until the current flows again for three polls well above the end: another pack, or a charged one. While it is active, and at the
 sample that shows it, a stop or a collapse is no trip: `trips` asks ``Context.discharged``.
 Units: V, A. Confusions: a supply trip or an open lead at the very end looks like the pack's own protection circuit; both are named.
-An order of ours to switch off is no end. A sag under a current pulse counts as reached: the cut-off is defined under load.
+An order of ours that lets the current stop (given since it was last at `asked.FULL` of its level, as an instrument may show means of some
+seconds) is no end. A sag under a current pulse counts as reached: the cut-off is defined under load.
 Expected false alarms: none: the configured voltage must be reached twice; with noise of s around the cut-off it is reached early by about
 one s. Onset: from the last reading above (with current) to the first at or below it or without current. Source: IEC 61960-3
 (end-of-discharge voltage; clause from memory).
@@ -25,7 +26,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, bit_names, end_ns, onset_between
+from loadlog.detectors.asked import Steady, stops
+from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, bit_names, end_ns, onset_between
 from loadlog.detectors.status import is_undervoltage
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -57,6 +59,7 @@ class Cutoff(Stateless):
         self._peak_v = 0.0
         self._fall_v = 0.0  # a poll
         self._before: tuple[float, float, Sample] | None = None  # last sample with current
+        self._steady: Steady | None = None  # of those up to it
         self._low: list[Sample] = []
         self._above: Sample | None = None
         self._waiting: tuple[float, float, Onset, int] | None = None
@@ -100,7 +103,16 @@ class Cutoff(Stateless):
         if before is not None and v < COLLAPSED * before[0]:  # current still flows: a source that collapses, not one that empties
             self._before = None
             return NOTHING
+        self._follow_level(before, sample, v, i, context.mode(sample))
         return self._loaded(before, sample, v, i)
+
+    def _follow_level(self, before: tuple[float, float, Sample] | None, sample: Sample, v: float, i: float, mode: str | None) -> None:
+        """Since when it has drawn less than its level."""
+        steady = self._steady
+        if before is None or steady is None or steady.mode != mode:
+            self._steady = Steady(v, i, sample, mode, i)
+        else:
+            steady.take(sample, v, i)
 
     def _loaded(self, before: tuple[float, float, Sample] | None, sample: Sample, v: float, i: float) -> Sequence[Finding]:
         if before is not None:
@@ -120,8 +132,11 @@ class Cutoff(Stateless):
     def _stopped(self, before: tuple[float, float, Sample], sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         last_v, last_a, last = before
         onset = onset_between(last, sample)
-        if context.ordered("input_on", begin_ns(last) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)):
-            return NOTHING
+        steady = self._steady
+        if steady is not None:
+            after_ns, until_ns = begin_ns(steady.full or last) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
+            if any(after_ns <= order.t_utc_ns <= until_ns and _stops(order, steady) for order in context.orders):
+                return NOTHING
         if self._undervoltage(sample):
             return self._reach(last_v, last_a, onset, 0.99, "undervoltage stop of the load", {})
         near = self._nearness(last_v)
@@ -182,6 +197,11 @@ class Cutoff(Stateless):
         text = f"{self._device.name}: the battery delivers again, {v:.4g} V at {i:.4g} A"
         onset = Onset(begin_ns(sample), end_ns(sample))
         return (Finding("cutoff_reached", self._device.name, Severity.WARNING, onset, text, clear=True),)
+
+
+def _stops(order: Order, steady: Steady) -> bool:
+    """What was ordered lets no current flow; a set-point in a mode that is not told only when it is none at all."""
+    return stops(order, steady) and (order.channel != "setpoint" or steady.mode is not None or order.value == 0.0)
 
 
 def _least(current: ChannelSpec) -> float:

@@ -3,15 +3,20 @@ pass for an end: trips in mid-discharge, orders, sags."""
 
 from __future__ import annotations
 
+import math
 import random
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from loadlog.config import DeviceConfig
+from loadlog.detectors.base import Context, Order
+from loadlog.detectors.cutoff import Cutoff
 from loadlog.model.event import EventState
+from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.simulated import SimulatedRun
-from tests.checklists.traces import T0_NS, at_s, fresh_random
+from tests.checklists.traces import T0_NS, at_s, fresh_random, load_spec
 
 BENCH = """
 [bench]
@@ -114,6 +119,24 @@ def test_an_order_to_switch_off_is_no_end() -> None:
     run.pipeline.order("load-1", "input_on", 0.0, T0_NS + round(1e9 * now_s))
     run.bench.loads["load-1"].front.switch(False)
     assert run.run(now_s + 30.0).raised("cutoff_reached", *TRIPS) == []
+
+
+@pytest.mark.parametrize(("channel", "mean_s"), [("input_on", 0.0), ("input_on", 2.5), ("setpoint", 0.0), ("setpoint", 2.5)])
+def test_an_order_is_remembered_while_means_still_fall(channel: str, mean_s: float) -> None:
+    """Near the end, and the current of the instrument falls to nothing over many polls."""
+    device = replace(load_spec(period_s=2.0), source="battery", cutoff_v=30.0)
+    one, context = Cutoff(device), Context(device)
+    keep = math.exp(-device.period_s / mean_s) if mean_s else 0.0
+    found, current_a = [], 2.0
+    for n in range(40):
+        t_ns = T0_NS + n * 2 * 10**9
+        if n == 20:
+            context.orders.append(Order(channel, 0.0, t_ns - 5 * 10**8))
+        if n >= 20:
+            current_a *= keep
+        values = {"voltage_v": 30.2, "current_a": round(current_a, 3), "setpoint": 2.0}
+        found += one.update(Sample(n + 1, device.name, Stamp(t_ns, 1_000_000), Quality.GOOD, {}, values, {}), context)
+    assert found == []
 
 
 def test_a_supply_has_no_end() -> None:
