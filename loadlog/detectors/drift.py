@@ -7,10 +7,11 @@ voltage explains of it is no drift of the current.
 Units: the channel's. Limits: drifts within the standard uncertainty (0.05 % at 24 V with an accuracy of ±(0.05 % + 10 counts of 1 mV)) are
 not told; in CV the voltage, in CC the current is the load's own.
 Confusions, and how they are told apart: temperature effect: where a temperature of the device or of its group is measured, the change must
-follow time better than it follows temperature; warm-up and discharge do not settle; a step is no drift; a change of current through the
-source's resistance (fixed, or 0.5 Ω at most) explains that of the voltage. What another device of the group shows too is the source's and
-told once. The instrument's own drift cannot be told where nothing else measures the same: it is named with a probability that falls to
-nothing where the change reaches the accuracy's bound.
+follow time better than it follows temperature; where nobody measures the air, and the device's own temperature moved or is not known, it is
+named with a probability that falls to nothing where the change reaches `TEMPERATURE_SHARE` of the value; warm-up and discharge do not
+settle; a step is no drift; a change of current through the source's resistance (fixed, or 0.5 Ω at most) explains that of the voltage. What
+another device of the group shows too is the source's and told once. The instrument's own drift cannot be told where nothing else measures
+the same: it is named with a probability that falls to nothing where the change reaches the accuracy's bound.
 Expected false alarms: as `baseline`. Onset: from three minutes before the last minute within one deviation of the settled level to the end
 of the minute that decides. Source: as in the chart.
 """
@@ -33,6 +34,8 @@ KIND = "drift"
 LARGEST_SOURCE_OHM, EXPLAINED_SHARE = 0.5, 0.3
 UNSHOWN_MINUTES = 3.0  # how long a drift may have gone on when a minute does not show it yet
 MINUTES_TO_TELL, MINUTES_TO_CLEAR = 3, 3
+TEMPERATURE_SHARE = 0.002  # 10 K of a room at 200 ppm/K, a poor coefficient of a supply or a load; common practice
+BY_UNSEEN_AIR = 0.4  # that a small change has followed a temperature that nobody measures; a judgement
 
 
 def minute_over(
@@ -43,15 +46,17 @@ def minute_over(
     spec, drift = channel.spec, channel.drift
     uncertainty = max(standard_uncertainty(mean, spec.accuracy, spec.resolution), 2.0 * spec.resolution)
     was_settled = drift.reference is not None
-    drift.update(mean, uncertainty, temperature_c(sample, context))
+    drift.update(mean, uncertainty, _temperature_c(sample, context))
     if not was_settled and channel.name == "current_a":
         channel.beside_v = _mean_v(channels, len(drift.minutes))
     if not drift.shows:
         channel.onset_from[KIND] = begin_ns(sample) - int(UNSHOWN_MINUTES * 60e9)
-    return _judge(channel, mean, channels, size, sample, group)
+    return _judge(channel, mean, channels, size, sample, context, group)
 
 
-def _judge(channel: Channel, mean: float, channels: Sequence[Channel], size: int, sample: Sample, group: Group) -> list[Finding]:
+def _judge(
+    channel: Channel, mean: float, channels: Sequence[Channel], size: int, sample: Sample, context: Context, group: Group
+) -> list[Finding]:
     drift = channel.drift
     if drift.reference is None:
         return []
@@ -70,12 +75,13 @@ def _judge(channel: Channel, mean: float, channels: Sequence[Channel], size: int
     by_heat, per_kelvin = drift.temperature()
     if by_heat > 0.5:
         return []
+    unseen = _by_unseen_air(channel, sample, context)
     shared = group.shows(channel, drift.last, is_noise=False)
     if shared and not group.speaks:
         return []
     channel.active.add(KIND)
     channel.calm = 0
-    return [group.tell(_finding(channel, mean, by_heat, per_kelvin, size, sample, group), shared)]
+    return [group.tell(_finding(channel, mean, (by_heat, per_kelvin, unseen), size, sample, group), shared)]
 
 
 def _current_explains(channel: Channel, channels: Sequence[Channel], group: Group) -> bool:
@@ -107,8 +113,10 @@ def _mean_v(channels: Sequence[Channel], minutes: int) -> float | None:
     return math.fsum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
 
 
-def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, size: int, sample: Sample, group: Group) -> Finding:
+def _finding(channel: Channel, mean: float, heat: tuple[float, float, float], size: int, sample: Sample, group: Group) -> Finding:
+    """``heat``: probability that it follows the temperature that is measured, by how much a kelvin, and that it follows one that is not."""
     drift, spec = channel.drift, channel.spec
+    by_heat, per_kelvin = max(heat[0], heat[2]), heat[1]
     reference = drift.reference or 0.0
     bound = spec.accuracy.half_width(mean) if spec.accuracy else 0.0
     own = 0.5 * max(0.0, 1.0 - abs(drift.last) / bound) if bound > 0.0 else 0.0
@@ -120,10 +128,11 @@ def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, s
         "channel": spec.name, "settled": digits(reference), "value": digits(reference + drift.last), "change": digits(drift.last),
         "threshold": digits(drift.threshold), "per_h": digits(drift.last / hours), "unit": spec.unit,
     }  # fmt: skip
-    if by_heat > 0.0:
+    if heat[0] > 0.0:
         evidence["temperature_coefficient_per_k"] = digits(per_kelvin)
-    if own > 0.0:
-        evidence["would_decide"] = "another instrument at the same source"
+    decide = ["another instrument at the same source"] * (own > 0.0) + ["the temperature of the air"] * (heat[2] > 0.0)
+    if decide:
+        evidence["would_decide"] = ", ".join(decide)
     text = f"{group.device.name}: {spec.name} has drifted by {drift.last:+.4g} {spec.unit} from its settled {reference:.6g} {spec.unit}"
     return Finding(
         KIND, group.device.name, Severity.WARNING, channel.onset(KIND, sample), text, key=spec.name,
@@ -131,8 +140,23 @@ def _finding(channel: Channel, mean: float, by_heat: float, per_kelvin: float, s
     )  # fmt: skip
 
 
-def temperature_c(sample: Sample, context: Context) -> float | None:
+def _by_unseen_air(channel: Channel, sample: Sample, context: Context) -> float:
+    """Probability that it followed the air, where nobody measures that and the device's own temperature does not exclude it."""
+    drift = channel.drift
+    is_seen = drift.is_warmed_alike or _temperature_beside_c(sample, context) is not None
+    if is_seen or not drift.reference:
+        return 0.0
+    return BY_UNSEEN_AIR * max(0.0, 1.0 - abs(drift.last / drift.reference) / TEMPERATURE_SHARE)
+
+
+def _temperature_c(sample: Sample, context: Context) -> float | None:
     """The temperature that may explain a change: of the air, of another device of the group, of the device itself."""
+    beside = _temperature_beside_c(sample, context)
+    return finite(sample.values.get("temperature_c")) if beside is None else beside
+
+
+def _temperature_beside_c(sample: Sample, context: Context) -> float | None:
+    """Of the air or of another device of the group."""
     air = finite(sample.values.get("ambient_c"))
     if air is not None:
         return air
@@ -143,4 +167,4 @@ def temperature_c(sample: Sample, context: Context) -> float | None:
                 value = finite(peer.last.good(channel.name)) if channel.unit == "°C" else None
                 if value is not None:
                     return value
-    return finite(sample.values.get("temperature_c"))
+    return None

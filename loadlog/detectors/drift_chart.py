@@ -79,6 +79,11 @@ class _Follows:
         for k, (a, b) in enumerate(((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))):
             self._c[k] += weight * x[a] * x[b]
 
+    @property
+    def temperature_spread_k(self) -> float:
+        """Deviation of the temperature since the reference."""
+        return math.sqrt(self._c[1] / self.n) if self.n else 0.0
+
     def temperature_probability(self, independent: float, floor: float) -> tuple[float, float]:
         """That the value follows the temperature rather than time, and by how much a kelvin. ``floor``: square of what rounding leaves."""
         tt, hot, vv, _, by_time, by_heat = self._c
@@ -171,6 +176,11 @@ class DriftChart:
     def is_step(self) -> bool:
         """What departed came in one jump."""
         return self._jump > JUMP_SHARE * abs(self.last)
+
+    @property
+    def is_warmed_alike(self) -> bool:
+        """The temperature that was given has hardly moved since the reference."""
+        return self._follows.n >= LEAST_MINUTES and self._follows.temperature_spread_k < LEAST_TEMPERATURE_SPREAD_K
 
     def temperature(self) -> tuple[float, float]:
         """Probability that the change follows the temperature, and its coefficient a kelvin."""

@@ -9,7 +9,10 @@ nothing and each second makes the forecast better; not waited for from `TELL_EAR
 it. Where no step of the power explains the rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the
 forecast must also have held for `HOLD_SHARE` of the time that is left. Told again when the limit is expected outside the interval told
 last, when that has become half as wide, or the limit certain. Ends when it is crossed (`over_temperature` goes on), or when the probability
-has fallen below `DROP_AT` at `DROP_TIMES` forecasts.
+has fallen below `DROP_AT` at `DROP_TIMES` forecasts, or the cooling has set in (`thermal_fan`).
+A fan that a thermostat switches or steps makes another body of it: a first climb towards a temperature at which none has started yet cannot
+know that, and says so; where the fan is read and stands, it is named as the alternative. Once the cooling was seen to set in, in this run
+or an earlier one, nothing is told below that temperature, and beyond it that it has not.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
 `LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by
 ``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``; those of an earlier climb are recalled.
@@ -30,7 +33,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, usable
+from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, finite, usable
 from loadlog.detectors.heat import AIR, knows_power, measures_air, power_of, rated_w
 from loadlog.detectors.limits import limit_of
 from loadlog.detectors.thermal_air import Air, resolution_of_air
@@ -49,6 +52,8 @@ WAIT_SHARE = 0.2  # of the way to the limit
 HOLD_SHARE = 0.1  # of the time that is left: so long a forecast that no step of the power explains must hold
 RETOLD_SHARE, RETOLD_S = 0.02, 2.0  # of the time told last, and at least: so far beyond the interval told last a forecast is another one
 RETOLD_WIDTH = 0.5
+FAN_STARTS = 0.5  # that a fan which stands will start in time, where no start of it was seen yet; a judgement
+FAN_FACT = "cooling_improves_at_c"
 UNLIKELY = 0.02
 LONGEST_AHEAD_S = 4 * 3600.0
 MOST_EARLY = 8  # samples that wait for the first reading of the air
@@ -86,6 +91,9 @@ class TemperatureRising:
         for watch in self._watches[:1]:
             if pair[0] is not None and pair[1] is not None:
                 watch.bank.expect(pair[0], pair[1])
+            fan = known.get(FAN_FACT)
+            if fan is not None and fan.state is Knowledge.LEARNED and fan.value is not None:
+                watch.fan.saw(fan.value)
 
     def learned(self) -> Sequence[Learned]:
         """Time constants."""
@@ -100,6 +108,8 @@ class TemperatureRising:
                 tau, needed = None if pair is None else pair[place], LEAST_BLOCKS if name == SLOW else 0
                 value, uncertainty = (None, None) if tau is None else (tau.tau_s, tau.tau_s * tau.deviation)
                 out.append(fact(name, "s", value, uncertainty, watch.blocks, needed, self.KINDS if needed else ()))
+            if watch.fan.starts_c is not None:
+                out.append(fact(FAN_FACT, "°C", watch.fan.starts_c, watch.channel.resolution, 1))
         return out
 
     def update(self, sample: Sample, context: Context) -> Sequence[Finding]:
@@ -132,7 +142,12 @@ class TemperatureRising:
             temperature_c = None if reading_c is None or air_c is None else reading_c - air_c
             if temperature_c is not None and air_c is not None:
                 watch.air_c = air_c
-            if watch.take(sample, temperature_c, power_w) and watch.is_due():
+            is_block = watch.take(sample, temperature_c, power_w)
+            if watch.is_helped:
+                watch.is_helped = False
+                found += [self._end(watch, name, watch.limits[name], sample, "cooling improved") for name in watch.active]
+                watch.active.clear()
+            if is_block and watch.is_due():
                 watch.solve()
                 found += self._judge(watch, sample)
                 watch.bank.rest()
@@ -162,7 +177,7 @@ class TemperatureRising:
                 found += self._go_on(watch, name, limit_c, seen, sample)
                 continue
             ahead = 0.0 < seen.time_s < LONGEST_AHEAD_S and watch.temperature_c < limit_c - watch.air_c
-            if not _is_likely(seen) or not ahead:
+            if not _is_likely(seen) or not ahead or watch.waits_for_fan(limit_c):
                 watch.likely_s.pop(name, None)
                 continue
             held_s = watch.since_s - watch.likely_s.setdefault(name, watch.since_s)
@@ -181,26 +196,24 @@ class TemperatureRising:
         if crossed or watch.sure[name] >= DROP_TIMES:
             del watch.active[name]
             watch.sure[name] = 0
-            return [self._finding(watch, name, limit_c, seen, sample, "reached" if crossed else "settles below")]
+            return [self._end(watch, name, limit_c, sample, "reached" if crossed else "settles below")]
         told = watch.active[name]
         if watch.sure[name] or not math.isfinite(seen.time_s) or not _is_news(told, watch.told_ns.get(name, 0), seen, watch.last_ns):
             return []
         watch.active[name], watch.told_ns[name] = seen, watch.last_ns
         return [self._finding(watch, name, limit_c, seen, sample)]
 
-    def _finding(self, watch: Watch, name: str, limit_c: float, seen: Forecast, sample: Sample, ends: str = "") -> Finding:
+    def _finding(self, watch: Watch, name: str, limit_c: float, seen: Forecast, sample: Sample) -> Finding:
         channel, device, settled_c = watch.channel.name, self._device.name, seen.final_c + watch.air_c
         onset = Onset(min(watch.step_ns, begin_ns(sample)), end_ns(sample))
         key = f"{channel}.{name}"
-        if ends:
-            what = "has reached" if ends == "reached" else "will stay below"
-            text = f"{device}: {channel} {what} {limit_c:g} °C"
-            return Finding("temperature_rising", device, Severity.WARNING, onset, text, key=key, clear=True, evidence={"ended": ends})
         confidence = round(min(seen.probability, 0.99), 3)
+        doubt, others = self._fan(watch, sample, confidence)
+        confidence = round(confidence - math.fsum(others.values()), 3)
         likely = "" if confidence >= CERTAIN_AT else "probably "
         text = (
             f"{device}: {channel} {likely}reaches {limit_c:g} °C in about {_span(seen.time_s)} ({_span(seen.earliest_s)} to "
-            f"{_span(seen.latest_s)}, 90 %) at the present power; would settle at {settled_c:.0f} °C"
+            f"{_span(seen.latest_s)}, 90 %) at the present power{doubt}; would settle at {settled_c:.0f} °C"
         )
         if not self._has_ambient:
             text += "; warmer air would look the same, its temperature would decide"
@@ -212,8 +225,28 @@ class TemperatureRising:
         }  # fmt: skip
         return Finding(
             "temperature_rising", device, Severity.WARNING, onset, text, key=key, confidence=confidence,
-            alternatives={"settles_below_limit": round(1.0 - confidence, 3)}, evidence=evidence,
+            alternatives={**others, "settles_below_limit": round(1.0 - confidence - math.fsum(others.values()), 3)}, evidence=evidence,
         )  # fmt: skip
+
+    def _fan(self, watch: Watch, sample: Sample, confidence: float) -> tuple[str, dict[str, float]]:
+        """What a fan may change of it, in words and as an alternative."""
+        if watch.fan.starts_c is not None:
+            return f", with a cooling that set in at {watch.fan.starts_c:.0f} °C before and has not now", {}
+        rpm = finite(sample.values.get("fan_rpm"))
+        if rpm is None:
+            return ", unless a fan starts", {}
+        return ("", {}) if rpm >= 1.0 else (", unless its fan starts, which stands", {"fan_starts": round(FAN_STARTS * confidence, 3)})
+
+    def _end(self, watch: Watch, name: str, limit_c: float, sample: Sample, ends: str) -> Finding:
+        """``ends``: why."""
+        channel, device = watch.channel.name, self._device.name
+        what = "has reached" if ends == "reached" else "will stay below"
+        text, evidence = f"{device}: {channel} {what} {limit_c:g} °C", {"ended": ends}
+        if ends == "cooling improved":
+            text = f"{device}: the cooling has set in at {watch.fan.starts_c:.0f} °C, a fan most likely"
+            evidence = {"ended": ends, FAN_FACT: round(watch.fan.starts_c or 0.0, 2)}
+        onset = Onset(min(watch.step_ns, begin_ns(sample)), end_ns(sample))
+        return Finding("temperature_rising", device, Severity.WARNING, onset, text, key=f"{channel}.{name}", clear=True, evidence=evidence)
 
 
 def _is_likely(seen: Forecast) -> bool:

@@ -16,6 +16,7 @@ import math
 from collections.abc import Mapping
 
 from loadlog.detectors.thermal_bank import Bank
+from loadlog.detectors.thermal_fan import Fan
 from loadlog.detectors.thermal_forecast import Forecast
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.sample import Sample
@@ -31,6 +32,7 @@ MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
 DITHERED = 0.15  # half the mean squared difference of readings, in counts, from which noise hides their rounding
 DITHER_SAMPLES, MOST_CORRELATED = 100.0, 6.0
 SURPRISE_ALLOWED, SURPRISE = 1.0, 3.0  # deviations; once in 2,000 solutions by chance
+LEFT_K = 3.0  # to the limit, where a fan that does not start is told at the latest
 LATE_SHARE, LATE_S = 0.1, 10.0  # of the time since the step: a rise that begins later began by itself
 
 
@@ -50,7 +52,7 @@ class Watch:
 
     __slots__ = (
         "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c", "_surprise", "active",
-        "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "focused", "last_ns", "likely_s", "limits", "power_w", "scale_w",
+        "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns", "likely_s", "limits", "power_w", "scale_w",
         "step_ns", "sure", "temperature_c", "told_ns",
     )  # fmt: skip
 
@@ -75,6 +77,8 @@ class Watch:
         self.likely_s: dict[str, float] = {}  # since the step, from when on the limit has been likely
         self.told_ns: dict[str, int] = {}  # when the active forecast was told
         self.focused = False
+        self.fan = Fan(channel.resolution)
+        self.is_helped = False  # the cooling has just set in
         self.air_c = 0.0  # taken off the temperatures where it is measured
 
     @property
@@ -85,6 +89,7 @@ class Watch:
     def _restart(self, sample: Sample, temperature_c: float, power_w: float) -> None:
         """A beginning, or after a gap."""
         self.bank.restart(temperature_c, power_w)
+        self.power_w = power_w
         self.blocks = self._misfit = 0
         self.focused = False
         self.last_ns = sample.stamp.t_utc_ns
@@ -93,6 +98,7 @@ class Watch:
 
     def _began(self, power_w: float) -> None:
         """Power is another one."""
+        self.fan.stepped(power_w >= self.power_w)
         self.power_w = power_w
         self._changed(math.inf if self.temperature_c is None else self.temperature_c)
         self.explained = True
@@ -156,6 +162,9 @@ class Watch:
         self.temperature_c = mean_c
         if mean_c < self._low_c:
             self._low_c, self._low_s = mean_c, self.since_s
+        if self.fan.take(mean_c, self.air_c):
+            self.is_helped = True
+            self._is_another(mean_c)
         self.bank.advance(length_s - middle_s, power_w)
 
     def _compare(self, mean_c: float, expected_c: float | None, worth: float) -> None:
@@ -168,10 +177,22 @@ class Watch:
         bound_k = MISFIT_DEVIATIONS * math.sqrt(max(self.bank.variance, self.deviation_k**2)) + 2.0 * self.channel.resolution + 0.5
         self._misfit = self._misfit + 1 if abs(mean_c - expected_c) > bound_k else 0
         if self._misfit >= MISFIT_BLOCKS:
-            self.bank.relearn(mean_c)
-            self.blocks = self._misfit = 0
-            self.focused = self.explained = False
-            self._changed(mean_c)
+            if mean_c < expected_c:
+                self.fan.saw(mean_c + self.air_c)
+                self.is_helped = True
+            self._is_another(mean_c)
+
+    def _is_another(self, temperature_c: float) -> None:
+        """The body is another one from here on."""
+        self.bank.relearn(temperature_c)
+        self.blocks = self._misfit = 0
+        self.focused = self.explained = False
+        self._changed(temperature_c)
+
+    def waits_for_fan(self, limit_c: float) -> bool:
+        """The cooling set in before at a higher temperature than the present one, and well below the limit."""
+        sure_c = self.fan.sure_c
+        return sure_c is not None and self.temperature_c is not None and self.temperature_c + self.air_c < sure_c < limit_c - LEFT_K
 
     def is_due(self) -> bool:
         """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit and has risen since the

@@ -78,6 +78,8 @@ class HeatsinkConfig(Section):
     slow_tau_s: float = Field(default=90.0, gt=0)
     still_air_factor: float = Field(default=3.5, ge=1)
     outlet_share: float = Field(default=0.45, ge=0, le=1)
+    fan_starts_k: float = Field(default=0.0, ge=0)
+    fan_stops_k: float = Field(default=0.0, ge=0)
 
 
 class LoadConfig(Named):

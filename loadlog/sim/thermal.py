@@ -33,7 +33,8 @@ class Pole:
 @dataclass(frozen=True, slots=True)
 class HeatsinkForm:
     """``fast_*``, ``slow_*``: the two poles with the fan running. ``still_air_factor``: how much a stopped fan raises the slow
-    resistance. ``outlet_share``: rise of the leaving air over the heatsink's rise."""
+    resistance. ``outlet_share``: rise of the leaving air over the heatsink's rise. ``fan_starts_k``, ``fan_stops_k``: rises between which a
+    thermostat switches the fan; it always runs where the first is 0."""
 
     fast_k_per_w: float = 0.03
     fast_tau_s: float = 4.0
@@ -41,6 +42,8 @@ class HeatsinkForm:
     slow_tau_s: float = 90.0
     still_air_factor: float = 3.5
     outlet_share: float = 0.45
+    fan_starts_k: float = 0.0
+    fan_stops_k: float = 0.0
 
 
 class Heatsink:
@@ -54,6 +57,7 @@ class Heatsink:
         self._fast = Pole(form.fast_k_per_w, form.fast_tau_s / form.fast_k_per_w)
         self._slow = Pole(form.slow_k_per_w, form.slow_tau_s / form.slow_k_per_w)
         self.fan_runs = True
+        self._is_called = form.fan_starts_k <= 0.0  # by its thermostat
         self.blocked_factor = 1.0
         self.fan_rpm = self.FAN_IDLE_RPM
 
@@ -69,10 +73,14 @@ class Heatsink:
 
     def step(self, power_w: float, dt_s: float) -> None:
         """Advance by ``dt_s`` at constant dissipation."""
-        self._slow.r_k_per_w = self._form.slow_k_per_w * self.blocked_factor * (1.0 if self.fan_runs else self._form.still_air_factor)
+        form = self._form
+        if form.fan_starts_k > 0.0:
+            self._is_called = self.rise_k > (form.fan_stops_k if self._is_called else form.fan_starts_k)
+        turns = self.fan_runs and self._is_called
+        self._slow.r_k_per_w = form.slow_k_per_w * self.blocked_factor * (1.0 if turns else form.still_air_factor)
         self._fast.step(power_w, dt_s)
         self._slow.step(power_w, dt_s)
         wanted = min(self.FAN_FULL_RPM, self.FAN_IDLE_RPM + self.FAN_RPM_PER_K * max(0.0, self.rise_k - 10.0))
-        if not self.fan_runs:
+        if not turns:
             wanted = 0.0
         self.fan_rpm = wanted + (self.fan_rpm - wanted) * math.exp(-dt_s / self.FAN_TAU_S)

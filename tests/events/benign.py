@@ -204,6 +204,31 @@ def heating(rnd: random.Random) -> Case:
     return Case(World(rnd, setting), 3600.0)
 
 
+def thermostat(rnd: random.Random) -> Case:
+    """A fan that a thermostat switches. At first the power is just enough to start it, so that it has been seen; without it the powers that
+    follow would exceed the limit by far, with it none does."""
+    starts_k, factor = rnd.uniform(22.0, 30.0), rnd.uniform(2.5, 3.5)
+    emf_v, full_a = rnd.choice([24.0, 36.0]), 8.0
+    cooled_k = starts_k * rnd.uniform(0.75, 0.95)  # at full current
+    slow_k_per_w = 0.85 * cooled_k / (emf_v * full_a)
+    sink = {
+        "fast_k_per_w": 0.15 * cooled_k / (emf_v * full_a), "fast_tau_s": rnd.uniform(4.0, 10.0), "slow_k_per_w": slow_k_per_w,
+        "slow_tau_s": rnd.uniform(60.0, 150.0), "still_air_factor": factor, "fan_starts_k": starts_k, "fan_stops_k": 0.75 * starts_k,
+    }  # fmt: skip
+    setting = supply_with(rnd, mode="CC", rate_hz=rnd.choice([0.5, 1.0, 2.0, 5.0]), slow_channels=1, heatsink=sink)
+    setting.emf_v = emf_v
+    setting.level = round(1.15 * starts_k / (cooled_k * (0.15 + 0.85 * factor)) * full_a, 3)
+    setting.temperature_limit_c = 23.0 + max(2.0 * starts_k, 0.9 * cooled_k * factor)
+    world = World(rnd, setting)
+    t_s = 1500.0
+    while t_s < 7200.0:
+        world.order(t_s, "setpoint", round(full_a * rnd.uniform(0.85, 1.0), 3))
+        t_s += rnd.uniform(600.0, 1200.0)
+        world.order(t_s, "setpoint", 0.5)
+        t_s += rnd.uniform(600.0, 1200.0)
+    return Case(world, 7200.0)
+
+
 def renewed_slowly(rnd: random.Random) -> Case:
     """A load that renews its readings two to five times a second, and is polled faster."""
     return benign(nothing, second=False, rate_hz=rnd.choice([10.0, 20.0, 50.0]), renewed_s=rnd.choice([0.2, 0.3, 0.5]))(rnd)
@@ -232,6 +257,7 @@ BENIGN: Mapping[str, Maker] = {
     "steady, meter": benign(nothing, meter=True),
     "warm-up of the supply": warm_up,
     "heatsink settles": heating,
+    "fan that a thermostat switches": thermostat,
     "load steps by order": benign(steps, status=True),
     "load steps by order, no status": benign(steps, status=False),
     "sweep by order": benign(ramp, status=True, mode="CC"),

@@ -77,6 +77,25 @@ def test_a_drift_of_the_instrument_is_named_as_the_alternative_that_it_is() -> N
     assert event.confidence + sum(event.alternatives.values()) == pytest.approx(1.0, abs=1e-3)
 
 
+@pytest.mark.parametrize(("heatsink", "is_named"), [("with the room", True), ("none", True), ("unmoved", False)])
+def test_air_that_nobody_measures_is_named_beside_a_drift(heatsink: str, is_named: bool) -> None:
+    """A window is opened: the supply follows the room within half an hour, the heatsink at once. One that does not move excludes it."""
+    rnd = fresh_random()
+    line = bench(rnd, sag=lambda t: 0.03 * (1.0 - math.exp(-max(0.0, t - 1500.0) / 900.0)))
+    line.source.slow_v = 0.0
+    load = line.loads[0]
+    if heatsink == "none":
+        load.spec = replace(load.spec, channels=tuple(c for c in load.spec.channels if c.name != "temperature_c"))
+    if heatsink == "with the room":
+        line.at(1500.0, lambda: setattr(load, "heatsink_c", 34.0))
+    events = [e for e in raised(record(line, 70 * MINUTE_S)) if e.key == "voltage_v"]
+    assert events
+    for event in events:
+        assert (event.alternatives.get("temperature_effect", 0.0) > 0.05) is is_named
+        assert ("the temperature of the air" in event.evidence.get("would_decide", "")) is is_named
+        assert event.confidence + sum(event.alternatives.values()) == pytest.approx(1.0, abs=1e-3)
+
+
 def warm_up(rnd: random.Random) -> Callable[[float], float]:
     volts, tau_s = rnd.choice([-1, 1]) * rnd.uniform(0.02, 0.08), rnd.uniform(120.0, 1200.0)
     return lambda t: volts * (1.0 - math.exp(-t / tau_s))
