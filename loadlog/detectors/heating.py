@@ -241,10 +241,11 @@ class TemperatureRising:
         """``ends``: why."""
         channel, device = watch.channel.name, self._device.name
         what = "has reached" if ends == "reached" else "will stay below"
-        text, evidence = f"{device}: {channel} {what} {limit_c:g} °C", {"ended": ends}
+        text = f"{device}: {channel} {what} {limit_c:g} °C"
+        evidence: dict[str, Any] = {"ended": ends}
         if ends == "cooling improved":
             text = f"{device}: the cooling has set in at {watch.fan.starts_c:.0f} °C, a fan most likely"
-            evidence = {"ended": ends, FAN_FACT: round(watch.fan.starts_c or 0.0, 2)}
+            evidence[FAN_FACT] = round(watch.fan.starts_c or 0.0, 2)
         onset = Onset(min(watch.step_ns, begin_ns(sample)), end_ns(sample))
         return Finding("temperature_rising", device, Severity.WARNING, onset, text, key=f"{channel}.{name}", clear=True, evidence=evidence)
 

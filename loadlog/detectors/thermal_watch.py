@@ -51,9 +51,9 @@ class Watch:
     """One temperature and its limits."""
 
     __slots__ = (
-        "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c", "_surprise", "active",
-        "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns", "likely_s", "limits", "power_w", "scale_w",
-        "step_ns", "sure", "temperature_c", "told_ns",
+        "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c", "_surprise",
+        "active", "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns",
+        "likely_s", "limits", "power_w", "scale_w", "step_ns", "sure", "temperature_c", "told_ns",
     )  # fmt: skip
 
     def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:

@@ -236,9 +236,10 @@ def renewed_slowly(rnd: random.Random) -> Case:
 
 def beside_renewed_slowly(rnd: random.Random) -> Case:
     """Two loads that renew their readings at phases of their own: another one's step shows here before it does there, or after it."""
-    slow = {"rate_hz": rnd.choice([10.0, 20.0, 50.0]), "renewed_s": rnd.choice([0.1, 0.2, 0.3, 0.5])}
-    soft = {"output_ohm": rnd.choice([0.01, 0.05, 0.2]), "mode": rnd.choice(["CC", "CP", "CR"])}
-    return benign(beside, second=True, source="supply", **slow, **soft)(rnd)
+    rate_hz, renewed_s = rnd.choice([10.0, 20.0, 50.0]), rnd.choice([0.1, 0.2, 0.3, 0.5])
+    output_ohm, mode = rnd.choice([0.01, 0.05, 0.2]), rnd.choice(["CC", "CP", "CR"])
+    made = benign(beside, second=True, source="supply", rate_hz=rate_hz, renewed_s=renewed_s, output_ohm=output_ohm, mode=mode)
+    return made(rnd)
 
 
 def means_of_seconds(rnd: random.Random) -> Case:

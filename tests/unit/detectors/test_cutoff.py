@@ -13,7 +13,7 @@ import pytest
 from loadlog.config import DeviceConfig
 from loadlog.detectors.base import Context, Order
 from loadlog.detectors.cutoff import Cutoff
-from loadlog.model.event import EventState
+from loadlog.model.event import EventState, Finding
 from loadlog.model.sample import Quality, Sample, Stamp
 from tests.checklists.simulated import SimulatedRun
 from tests.checklists.traces import T0_NS, at_s, fresh_random, load_spec
@@ -127,7 +127,8 @@ def test_an_order_is_remembered_while_means_still_fall(channel: str, mean_s: flo
     device = replace(load_spec(period_s=2.0), source="battery", cutoff_v=30.0)
     one, context = Cutoff(device), Context(device)
     keep = math.exp(-device.period_s / mean_s) if mean_s else 0.0
-    found, current_a = [], 2.0
+    found: list[Finding] = []
+    current_a = 2.0
     for n in range(40):
         t_ns = T0_NS + n * 2 * 10**9
         if n == 20:

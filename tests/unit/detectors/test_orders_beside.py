@@ -1,5 +1,5 @@
-"""A load of a group that is ordered to another current moves the source of all; instruments that renew their readings at phases of their own
-show that at different times."""
+"""A load of a group that is ordered to another current moves the source of all; instruments that renew their readings at phases of their
+own show that at different times."""
 
 from __future__ import annotations
 
@@ -27,12 +27,14 @@ def play(steps: list[tuple[float, float]], until_s: float, renewed_s: tuple[floa
         bench.at(t_s, lambda level_a=level_a: order(level_a))  # type: ignore[misc]
     if lead_off_s is not None:
         bench.at(lead_off_s, lambda: setattr(loads[0], "sense_ok", False))
-    out, shown, renewals = Record(), {}, {}
+    out = Record()
+    shown: dict[str, dict[str, int | None]] = {}
+    renewals: dict[str, float] = {}
     for item in bench.run(until_s):
         assert isinstance(item, Reading)
         renewal = bench.t_s // renewed_s[item.device == "load-2"]
         if renewals.get(item.device) != renewal:
-            renewals[item.device], shown[item.device] = renewal, item.counts
+            renewals[item.device], shown[item.device] = renewal, dict(item.counts)
         measured = {name: count for name, count in shown[item.device].items() if name in ("voltage_v", "current_a", "power_w")}
         out.events += pipeline.feed(Reading(item.device, item.stamp, {**item.counts, **measured}))[1]
     return out

@@ -38,8 +38,8 @@ def drawn(rnd: random.Random) -> Heatsink:
 
 def run(rnd: random.Random, one: TemperatureRising, spec: DeviceSpec, sink: Heatsink, powers: list[tuple[float, float]]) -> list[Finding]:
     """``powers``: W, and for how long, s."""
-    context, found, t_s = Context(spec), [], 0.0
-    n = 0
+    context, t_s, n = Context(spec), 0.0, 0
+    found: list[Finding] = []
     for power_w, lasts_s in powers:
         for _ in range(int(lasts_s / spec.period_s)):
             sink.step(power_w, spec.period_s)
