@@ -248,6 +248,20 @@ def means_of_seconds(rnd: random.Random) -> Case:
     return benign(pulses, 6000, second=False, source="supply", mode="CC", coarse=False, **slow)(rnd)
 
 
+def switched_near_the_end(rnd: random.Random) -> Case:
+    """A battery near its cut-off is switched off and on by order, and its load shows means of some seconds."""
+    setting = draw(
+        rnd, source="battery", mode="CC", coarse=False, second=False, rate_hz=rnd.choice([0.5, 1.0]), mean_s=rnd.uniform(1.0, 2.5)
+    )
+    setting.source_told, setting.capacity_ah, setting.level = True, 400.0, rnd.uniform(0.5, 1.5)
+    probe = World(random.Random(0), setting)
+    probe.bench.advance_to(1800 * 10**9)
+    setting.cutoff_v = round(0.997 * probe.bench.state_of("load-1").sensed_v, 3)
+    world = World(rnd, setting)
+    switched(rnd, world, 3600.0)
+    return Case(world, 3600.0)
+
+
 BENIGN: Mapping[str, Maker] = {
     "steady, 0.5 and 1 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([0.5, 1.0]))(rnd),
     "steady, 2 and 5 Hz": lambda rnd: benign(nothing, rate_hz=rnd.choice([2.0, 5.0]))(rnd),
@@ -268,6 +282,7 @@ BENIGN: Mapping[str, Maker] = {
     "readings renewed slowly, another load in steps": beside_renewed_slowly,
     "input off and on by order": benign(switched, status=True),
     "input off and on by order, no status": benign(switched, status=False),
+    "input off and on by order, a battery near its end, means of seconds": switched_near_the_end,
     "mostly off, no status": benign(rests, status=False),
     "battery rests between loads, no status": benign(rests, status=False, source="battery"),
     "an ordinary day, no status": benign(day, status=False),
