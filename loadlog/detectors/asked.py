@@ -22,8 +22,8 @@ GIVEN = 0.9  # of the current before: a source that gives less at a lower voltag
 @dataclass(slots=True)
 class Steady:
     """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
-    could not be used; ``ahead``: those whose status already told the end of it. ``full``: the last that showed about all of the current,
-    where it has been falling since; None: ``last``."""
+    could not be used, ``was_low``: of which the last showed the voltage gone; ``ahead``: those whose status already told the end of it.
+    ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``."""
 
     voltage_v: float
     current_a: float
@@ -32,6 +32,7 @@ class Steady:
     last_a: float
     polls: int = 1
     skipped: int = 0
+    was_low: bool = False
     full: Sample | None = None
     ahead: int = 0
 
@@ -49,7 +50,7 @@ class Steady:
         self.voltage_v += TRACK * (voltage_v - self.voltage_v)
         self.current_a += TRACK * (current_a - self.current_a)
         self.polls += 1
-        self.last, self.last_a, self.skipped, self.ahead = sample, current_a, 0, 0
+        self.last, self.last_a, self.skipped, self.ahead, self.was_low = sample, current_a, 0, 0, False
 
 
 def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:

@@ -5,7 +5,8 @@ Rule, against voltage V0 and current I0 of the last tracked steady state with th
 at zero):
 
 - V below 0.7·V0, and nobody switched the load off before: the source collapsed, or a power lead broke with local sense (the load then sees
-  nothing). Current that still flows, or remote sense, decides for the source; so do other devices of the group: a collapse at theirs too,
+  nothing). Current that still flows, or remote sense, decides for the source (but a single reading during which it flows as it does at
+  the next, when the voltage is back, is a false one of the voltage); so do other devices of the group: a collapse at theirs too,
   or none. The form is followed by `supply_form`. In CV the current must fall as well, else the load itself pulls the voltage.
 - I below 5 % of I0 while V holds 0.9·V0 (in CV: rises): the load stopped, or a power lead broke with remote sense (the sense leads still
   see the source). A new protection bit decides for the load. An undervoltage stop, the input switched off, a set-point that asks for
@@ -14,7 +15,8 @@ at zero):
 A status that says so before the readings do (at most `READINGS` polls) belongs to what follows, not to the steady state.
 What is not known yet is not waited for: it is told at the first sample (at the second where another device of the group may decide, or an
 order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probability that `stop_causes` gives. As slow channels and the
-others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Where the current stops
+others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Voltage and current of a
+poll are not of one instant: in the next `READINGS` polls a voltage that is gone too makes a stop a collapse. Where the current stops
 and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
 An order explains what it asks for: that the current stops (given since it was last at `asked.FULL` of its level, as a load may slew or show
 means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is asked for more gives no
@@ -32,57 +34,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
 from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
 from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, polls_to_wait, shown_before
 from loadlog.detectors.stop_causes import READINGS, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
+from loadlog.detectors.trip_findings import Collapsed, Stopped, collapse_finding, flows_again, instant, stop_finding, stop_revised
 from loadlog.model.device import ChannelSpec, DeviceSpec
-from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.event import Event, Finding
 from loadlog.model.sample import Sample
 
 STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
 ORDER_SETTLE_S = 2.0
 SURE = 0.9
-
-
-@dataclass(slots=True)
-class _Stopped:
-    """The current stopped, the voltage is there. ``kind``: what was raised, empty so far; ``wait``: polls until it is at the latest."""
-
-    before: Steady
-    onset: Onset
-    voltage_v: float
-    current_a: float
-    why: Stop
-    wait: int
-    kind: str = ""
-
-
-@dataclass(slots=True)
-class _Collapsed:
-    """The voltage is gone. ``kind``: what was raised, empty so far; ``wait``: polls until it is at the latest; ``watch``: polls in which
-    others of the group may bear witness."""
-
-    form: SupplyForm
-    onset: Onset
-    voltage_v: float
-    current_a: float
-    probability: float
-    wait: int
-    watch: int
-    low_until_ns: int
-    before: Steady | None = None  # None after a restart
-    others_a: dict[str, float] = field(default_factory=dict)  # currents of the group before
-    flows: bool = False
-    kind: str = ""
-    as_at: str = ""  # the load of the group that showed it first, when it was not this one
-    said: tuple[str, bool, int, bool] = ("", False, 0, False)
-    back: Onset | None = None
 
 
 class Trips(Stateless):
@@ -96,8 +63,8 @@ class Trips(Stateless):
         self._least_v = _least(voltage)
         self._least_a = _least(current)
         self._steady: Steady | None = None
-        self._stopped: _Stopped | None = None
-        self._collapsed: _Collapsed | None = None
+        self._stopped: Stopped | None = None
+        self._collapsed: Collapsed | None = None
         self._tripped: tuple[str, float] | None = None  # kind, I0
 
     @staticmethod
@@ -114,7 +81,7 @@ class Trips(Stateless):
             form = SupplyForm(voltage_v, current_a, self._device.period_s, event.onset.latest_utc_ns)
             form.returns = int(event.evidence.get("returns", 0))
             as_at = str(event.evidence.get("same_cause_as", ""))
-            self._collapsed = _Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, 0, kind=event.kind, as_at=as_at)
+            self._collapsed = Collapsed(form, event.onset, 0.0, 0.0, event.confidence, 0, 0, 0, kind=event.kind, as_at=as_at)
         else:
             self._tripped = (event.kind, current_a)
 
@@ -135,7 +102,7 @@ class Trips(Stateless):
         if self._tripped is not None:
             found = self._wait_for_current(self._tripped, sample, i)
         elif self._stopped is not None:
-            found = self._explain(self._stopped, sample, i, context)
+            found = self._explain(self._stopped, sample, v, i, context)
         else:
             return self._watch(sample, v, i, context)
         context.stop_told = self._tripped is not None or (self._stopped is not None and self._stopped.kind != "")
@@ -149,7 +116,8 @@ class Trips(Stateless):
         v, i = context.measured(sample)
         if v is None or i is None:
             return None, None
-        if v < COLLAPSED * steady.voltage_v and collapsed_elsewhere(context, begin_ns(steady.last)):
+        steady.was_low = v < COLLAPSED * steady.voltage_v
+        if steady.was_low and collapsed_elsewhere(context, begin_ns(steady.last)):
             return v, i
         if v >= HOLDS * steady.voltage_v:
             steady.last_a = max(steady.last_a, abs(i))
@@ -199,96 +167,66 @@ class Trips(Stateless):
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
         watch = polls_to_wait(context, self._device.period_s)
-        case = _Collapsed(
-            form, onset_between(steady.last, sample), v, abs(i), 0.0, int(watch > 0 and steady.skipped == 0), watch, end_ns(sample),
-            steady, others_a, abs(i) >= STOPPED * steady.current_a + self._least_a,
+        flows = abs(i) >= STOPPED * steady.current_a + self._least_a
+        may_wait = not steady.was_low if flows else watch > 0 and steady.skipped == 0
+        case = Collapsed(
+            form, onset_between(steady.last, sample), v, abs(i), 0.0, int(may_wait), watch, end_ns(sample), steady, others_a, flows,
         )  # fmt: skip
         self._collapsed = case
         return self._weigh(case, sample, context)
 
-    def _weigh(self, case: _Collapsed, sample: Sample, context: Context) -> Sequence[Finding]:
+    def _weigh(self, case: Collapsed, sample: Sample, context: Context) -> Sequence[Finding]:
         """Supply or lead? What the group shows counts as it comes in; told as soon as it is sure, or at the second sample."""
         was = case.probability
         case.probability, is_seen = supply_share(self._device.sense == "remote", case.flows, context, case.onset, case.low_until_ns)
         case.watch -= 1
-        if not is_seen and case.wait > 0 and 1.0 - SURE < case.probability < SURE:
+        is_sure = is_seen if not case.flows else is_seen and case.probability >= SURE  # the voltage alone may be one false reading
+        if case.wait > 0 and not is_sure and (case.flows or 1.0 - SURE < case.probability < SURE):
             case.wait -= 1
             return NOTHING
         kind = "supply_trip" if case.probability >= 0.5 else "open_circuit"
         findings: list[Finding] = []
         if case.kind and case.kind != kind:
-            findings.append(self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": kind}))
+            findings.append(collapse_finding(self._device.name, case, instant(sample), clear=True, more={"revised_to": kind}))
         if case.kind != kind or case.probability != was:
             if case.kind != kind and kind == "supply_trip":
                 case.as_at = shown_before(context, case.onset, case.others_a, self._least_a)
             case.kind = kind
-            findings.append(self._collapse_finding(case, case.onset))
+            findings.append(collapse_finding(self._device.name, case, case.onset))
         return findings
 
-    def _follow(self, case: _Collapsed, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+    def _follow(self, case: Collapsed, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         was_low = case.form.is_low
         before_a = case.form.current_a
         left = current_left(context, case.others_a, case.onset.latest_utc_ns, abs(i), before_a)
         over = case.form.update(v, left * before_a, sample.stamp.t_utc_ns)
         if was_low and not case.form.is_low:
-            case.back = _instant(sample)
+            case.back = instant(sample)
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
         if left >= GIVEN and case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
             self._collapsed = None
             return (
-                (self._collapse_finding(case, _instant(sample), clear=True, more={"revised_to": "current_limit_entered"}),)
+                (collapse_finding(self._device.name, case, instant(sample), clear=True, more={"revised_to": "current_limit_entered"}),)
                 if case.kind
                 else NOTHING
             )
         if not case.form.is_low:
+            if not case.kind and case.flows and case.before is not None and GIVEN * abs(i) <= case.current_a <= abs(i) / GIVEN:
+                self._collapsed, self._steady = None, case.before  # the current knows nothing of it: one false reading of the voltage
+                return self._watch(sample, v, i, context)
             case.wait = 0  # it came back before the others were polled
         if case.watch > 0 or not case.kind:
             findings.extend(self._weigh(case, sample, context))
         if not case.kind:
             return findings
         if over:
-            findings.append(self._collapse_finding(case, case.back or _instant(sample), clear=True))
+            findings.append(collapse_finding(self._device.name, case, case.back or instant(sample), clear=True))
             self._collapsed = None
-        elif self._is_news(case):
-            findings.append(self._collapse_finding(case, case.onset))
+        elif case.is_news():
+            findings.append(collapse_finding(self._device.name, case, case.onset))
         return findings
-
-    def _is_news(self, case: _Collapsed) -> bool:
-        """Form, settling, and the number of returns at every doubling."""
-        form = case.form
-        counted = 1 << form.returns.bit_length() - 1 if form.returns else 0
-        news = (form.form, form.settled, counted, _is_back(form))
-        is_news = bool(case.kind) and news != case.said
-        case.said = news
-        return is_news
-
-    def _collapse_finding(self, case: _Collapsed, onset: Onset, clear: bool = False, more: dict[str, Any] | None = None) -> Finding:
-        form = case.form
-        case.said = case.said if clear else (form.form, form.settled, case.said[2], _is_back(form))
-        is_supply = case.kind == "supply_trip"
-        evidence: dict[str, Any] = {
-            "voltage_before_v": round(form.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
-            "current_before_a": round(form.current_a, 6), "current_a": round(case.current_a, 6), **(more or {}),
-        }  # fmt: skip
-        if is_supply:
-            evidence |= {"form": form.form, "form_settled": form.settled or form.returns > 0, "returns": form.returns}
-            if case.as_at:
-                evidence["same_cause_as"] = case.as_at
-            if form.cycle_s is not None:
-                evidence["cycle_s"] = round(form.cycle_s, 3)
-        sure = case.probability if is_supply else 1.0 - case.probability
-        other = "open_circuit" if is_supply else "supply_trip"
-        form_words = form.form.replace("_", " ") + (f", as at {case.as_at}" if case.as_at else "")
-        what = f"supply trip ({form_words})" if is_supply else "power lead open"
-        text = f"{self._device.name}: {what}, voltage fell from {form.voltage_v:.4g} V to {case.voltage_v:.4g} V under load"
-        if _is_back(form):
-            text += "; it is back"
-        return Finding(
-            case.kind, self._device.name, Severity.ALARM, onset, text, clear=clear, confidence=round(sure, 4),
-            alternatives={other: round(1.0 - sure, 4)}, evidence=evidence,
-        )  # fmt: skip
 
     # -- current gone
 
@@ -299,26 +237,46 @@ class Trips(Stateless):
             return NOTHING
         why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a))
         wait = int(bool(orders) and steady.skipped == 0)
-        self._stopped = _Stopped(steady, onset_between(steady.last, sample), v, abs(i), why, wait)
-        return self._explain(self._stopped, sample, i, context)
+        self._stopped = Stopped(steady, onset_between(steady.last, sample), v, abs(i), why, wait, READINGS)
+        return self._explain(self._stopped, sample, v, i, context)
 
-    def _explain(self, case: _Stopped, sample: Sample, i: float, context: Context) -> Sequence[Finding]:
-        """What it is by what was read so far; over when all was read that could explain it, or the current flows again."""
+    def _explain(self, case: Stopped, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+        """What it is by what was read so far; over when all was read that could explain it, the current flows again, or the voltage, which
+        may be read before the current is, turns out to be gone too."""
         if abs(i) > 0.3 * case.before.current_a:
             self._stopped = None
-            return (self._flows_again(case.kind, sample),) if case.kind else NOTHING
+            return (flows_again(self._device.name, case.kind, sample),) if case.kind else NOTHING
         explained = case.why.read(sample, context.mode(sample))
-        is_over = bool(explained) or case.why.is_over
+        if (
+            not explained
+            and case.looks >= 0
+            and v < COLLAPSED * case.before.voltage_v
+            and (found := self._gone_too(case, sample, v, i, context))
+        ):
+            return found
+        case.looks -= 1
+        is_over = bool(explained) or (case.why.is_over and case.looks < 0)
         if is_over:
             self._stopped = None
         if explained and explained != "load_trip":
-            return (self._revised(case, sample, explained),) if case.kind else NOTHING
+            return (stop_revised(self._device.name, case, sample, explained),) if case.kind else NOTHING
         case.wait -= 1
         if not is_over and (case.wait >= 0 or case.why.is_doubtful):
             return NOTHING
         return self._trip(case, sample, is_over)
 
-    def _trip(self, case: _Stopped, sample: Sample, is_over: bool) -> Sequence[Finding]:
+    def _gone_too(self, case: Stopped, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+        """The current stopped since the voltage did; nothing where that is explained."""
+        case.before.skipped += 1  # the others of the group were polled meanwhile
+        found = self._collapse(case.before, sample, v, i, context)
+        if self._collapsed is None:
+            return NOTHING
+        self._stopped = None
+        if case.kind in ("", self._collapsed.kind):
+            return found
+        return stop_revised(self._device.name, case, sample, self._collapsed.kind), *found
+
+    def _trip(self, case: Stopped, sample: Sample, is_over: bool) -> Sequence[Finding]:
         """Raised, told again with other probabilities, or under another name."""
         shares = case.why.shares()
         kind = max(TRIPS, key=lambda name: shares.get(name, 0.0))
@@ -326,41 +284,17 @@ class Trips(Stateless):
             self._tripped = (kind, case.before.current_a)
         findings = []
         if case.kind and case.kind != kind:
-            findings.append(self._revised(case, sample, kind))
+            findings.append(stop_revised(self._device.name, case, sample, kind))
         case.kind = kind
-        bits, would_decide = case.why.protections, case.why.would_decide
-        more: dict[str, Any] = {"protection": list(bits)} if bits else {"would_decide": would_decide} if would_decide else {}
-        findings.append(self._stop_finding(case, shares, more))
+        findings.append(stop_finding(self._device.name, case))
         return findings
-
-    def _stop_finding(self, case: _Stopped, shares: dict[str, float], more: dict[str, Any]) -> Finding:
-        before, name = case.before, self._device.name
-        evidence = {
-            "voltage_before_v": round(before.voltage_v, 6), "voltage_v": round(case.voltage_v, 6),
-            "current_before_a": round(before.current_a, 6), "current_a": round(case.current_a, 6), **more,
-        }  # fmt: skip
-        what = "load tripped" if case.kind == "load_trip" else "power lead open or load tripped in silence"
-        text = f"{name}: {what}, current fell from {before.current_a:.4g} A to {case.current_a:.4g} A, voltage holds"
-        others = {kind: round(share, 4) for kind, share in shares.items() if kind != case.kind}
-        sure = round(1.0 - math.fsum(others.values()), 4)
-        return Finding(case.kind, name, Severity.ALARM, case.onset, text, confidence=sure, alternatives=others, evidence=evidence)
-
-    def _revised(self, case: _Stopped, sample: Sample, kind: str) -> Finding:
-        """It was something else."""
-        name = self._device.name
-        text, more = f"{name}: {case.kind} is revised to {kind}", {"revised_to": kind}
-        return Finding(case.kind, name, Severity.ALARM, _instant(sample), text, clear=True, evidence=more)
-
-    def _flows_again(self, kind: str, sample: Sample) -> Finding:
-        text = f"{self._device.name}: current flows again"
-        return Finding(kind, self._device.name, Severity.ALARM, _instant(sample), text, clear=True)
 
     def _wait_for_current(self, tripped: tuple[str, float], sample: Sample, i: float) -> Sequence[Finding]:
         kind, before_a = tripped
         if abs(i) <= max(0.1 * before_a, self._least_a):
             return NOTHING
         self._tripped = None
-        return (self._flows_again(kind, sample),)
+        return (flows_again(self._device.name, kind, sample),)
 
     # -- witnesses
 
@@ -369,16 +303,6 @@ class Trips(Stateless):
         """Ours that may have taken effect between these samples."""
         after, until = begin_ns(since) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
         return [order for order in context.orders if after <= order.t_utc_ns <= until]
-
-
-def _is_back(form: SupplyForm) -> bool:
-    """The voltage is there again, and not only between the pulses of a source that tries again and again."""
-    return form.returns == 1 and not form.is_low
-
-
-def _instant(sample: Sample) -> Onset:
-    """When it was taken."""
-    return Onset(begin_ns(sample), end_ns(sample))
 
 
 def _least(channel: ChannelSpec | None) -> float:
