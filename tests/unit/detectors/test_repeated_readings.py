@@ -48,4 +48,4 @@ def test_a_step_of_repeated_readings_is_found(polls: int) -> None:
             found.append(poll)
             watch.restart()
     assert found
-    assert 5000 <= found[0] < 5000 + 3 * polls
+    assert 5000 <= found[0] < 5000 + max(3 * polls, 6)  # fewer than three do not tell a step from a burst
