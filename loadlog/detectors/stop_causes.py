@@ -9,7 +9,8 @@ power lead, `WHOLE_CONNECTOR` of which take the sense leads with them; 7.5 a sup
 - The voltage is gone (`supply_share`): the supply, or a lead (with remote sense the whole connector). The other devices of the group
   decide: one that collapsed since our last good sample makes it the supply; one that still held within our interval leaves the supply only
   the rest of it; one that holds while ours is gone speaks for the lead, the more the more often, since it may have met a short pulse of a
-  supply that tries again.
+  supply that tries again. Gone there too at its next looks it was such a pulse rather: that a source fails, or is switched off, within the
+  few polls after a lead has broken is given `SOON_TOO` (it may touch the other pole).
 
 Units: odds and shares are numbers. Source: none, see above.
 """
@@ -31,6 +32,7 @@ LEAD_LOCAL = 0.1  # with local sense the voltage would be gone too, but for a me
 FLOWS = 99.0  # odds of the supply where current still flows
 COLLAPSED, HELD = 0.7, 0.85  # of the voltage of another device before
 BRIEF, AGAIN = 0.03, 0.25  # that a supply which tripped shows its voltage just when another device asks; and the next time too
+SOON_TOO = 0.02
 LEAST_REST = 0.05  # of the interval of our onset, after another device's last look at the voltage
 SURE = 0.99  # more is never said
 READINGS = 2  # of a channel that count: an instrument may give its status from before its readings
@@ -126,7 +128,7 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
     """Probability that a voltage that is gone is the supply's doing, and whether another device of the group has borne witness since.
     Only polls while the voltage was gone here, up to ``until_ns``, say that it held elsewhere."""
     lead = LEAD * WHOLE_CONNECTOR if is_remote else LEAD
-    rest, held = 1.0, 0
+    rest, held, gone_too = 1.0, 0, False
     for peer in context.peers.values():
         before, times = 0.0, 0
         for seen in peer.recent:
@@ -138,7 +140,8 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
             elif before > 0.0 and v < COLLAPSED * before:
                 if times == 0:
                     return SURE, True
-                break  # it is gone there later: another matter
+                gone_too = True
+                break
             elif before > 0.0 and v >= HELD * before:
                 if seen.begin_ns >= onset.latest_utc_ns:
                     times += seen.end_ns <= until_ns
@@ -147,6 +150,8 @@ def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, u
         held += times
     supply = FLOWS * lead if flows and not held else SUPPLY  # a contact that hardly holds lets current through too
     supply *= rest * (BRIEF * AGAIN ** (held - 1) if held else 1.0)
+    if gone_too:
+        supply, lead = supply * (1.0 - AGAIN), lead * SOON_TOO
     return min(max(supply / (supply + lead), 1.0 - SURE), SURE), held > 0
 
 
