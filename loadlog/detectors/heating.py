@@ -125,7 +125,7 @@ class TemperatureRising:
         temperatures = [usable(sample, watch.channel.name) for watch in self._watches]
         found: list[Finding] = []
         air_c: float | None = 0.0
-        if self._air is not None and any(c is not None for c in temperatures):
+        if self._air is not None and not (temperatures[0] is None and temperatures[-1] is None):  # of one or two
             air_c = self._air.at(sample, context)
             if not self._air.is_known:
                 self._early = [*self._early[1 - MOST_EARLY :], (sample, temperatures, power_w)]
@@ -207,7 +207,7 @@ class TemperatureRising:
         channel, device, settled_c = watch.channel.name, self._device.name, seen.final_c + watch.air_c
         onset = Onset(min(watch.step_ns, begin_ns(sample)), end_ns(sample))
         key = f"{channel}.{name}"
-        confidence = round(min(seen.probability, 0.99), 3)
+        confidence = _stated(seen)
         doubt, others = self._fan(watch, sample, confidence)
         confidence = round(confidence - math.fsum(others.values()), 3)
         likely = "" if confidence >= CERTAIN_AT else "probably "
@@ -255,10 +255,15 @@ def _is_likely(seen: Forecast) -> bool:
     return seen.probability >= TELL_AT and seen.near >= NEAR_AT
 
 
+def _stated(seen: Forecast) -> float:
+    """Its probability as an event states it."""
+    return round(min(seen.probability, 0.99), 3)
+
+
 def _is_news(told: Forecast, told_ns: int, seen: Forecast, now_ns: int) -> bool:
     """The limit is reached at a time that the interval told last excludes, or that interval has become half as wide, or the limit is
     certain by now."""
-    if seen.probability >= CERTAIN_AT > told.probability:
+    if _stated(seen) >= CERTAIN_AT > _stated(told):
         return True
     reached_s = (now_ns - told_ns) / 1e9 + seen.time_s  # from the state told last
     if max(told.earliest_s - reached_s, reached_s - told.latest_s) > max(RETOLD_SHARE * told.time_s, RETOLD_S):

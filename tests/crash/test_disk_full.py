@@ -13,6 +13,7 @@ import pytest
 
 from loadlog.store import Archive
 from loadlog.store.verify import verify
+from tests.small_disk import mounted
 from tests.unit.store.recorded import PATIENCE_S, OpenJournal, event, run_info, sample, snapshot, until
 
 ROOT = Path(__file__).parents[2]
@@ -21,15 +22,8 @@ MIB = 1 << 20
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 12 MiB of its own, where this user may mount one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    if os.geteuid() != 0 or subprocess.run(["mount", "-t", "tmpfs", "-o", "size=12m", "tmpfs", str(place)], check=False).returncode:
-        pytest.skip("mounting a small file system needs root; the limit on file size is tested without")
-    try:
+    with mounted(tmp_path / "disk", 12) as place:
         yield place
-    finally:
-        subprocess.run(["umount", "-l", str(place)], check=True)
 
 
 def test_a_full_disk_costs_no_sample(small_disk: Path) -> None:
@@ -143,6 +137,7 @@ def test_a_disk_that_turns_read_only_and_back(small_disk: Path) -> None:
 _LIMITED = """
 import resource, sys, time
 from pathlib import Path
+from tests.small_disk import mounted
 from tests.unit.store.recorded import OpenJournal, sample, PATIENCE_S
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
 with OpenJournal(Path(sys.argv[1]), commit_interval_s=0.05) as opened:

@@ -234,6 +234,12 @@ class FullDisk:
         patch.setattr(NotifyState, "keep", full)
         patch.setattr("loadlog.notify.desks.KEEP_S", 0.1)
 
+    def fills_up(self) -> None:
+        """The recorder and the viewer find no room, and that is told."""
+        self.is_full.set()
+        self.store |= UNWRITTEN_TROUBLE
+        assert self.hook.count(1)
+
     @contextlib.contextmanager
     def watched(self) -> Iterator[Notices]:
         """Over a recorder that goes on taking samples."""
@@ -267,9 +273,7 @@ def test_a_full_disk_is_told_although_nothing_can_be_kept_of_it(
     """Told once an address, and so is its end; both again when it comes again."""
     disk = FullDisk(tmp_path, monkeypatch)
     with disk.watched() as notices:
-        disk.is_full.set()
-        disk.store |= UNWRITTEN_TROUBLE
-        assert disk.hook.count(1)
+        disk.fills_up()
         assert UNWRITTEN_TROUBLE["trouble"] in disk.hook.bodies[0]["message"]
         time.sleep(1.5)
         assert disk.titles() == BEGINNING_AND_END[:1]
@@ -289,9 +293,7 @@ def test_a_full_disk_is_not_told_a_second_time_when_there_is_room_for_the_notice
     """The viewer's database takes writes again while the recorder still waits for its next try."""
     disk = FullDisk(tmp_path, monkeypatch)
     with disk.watched() as notices:
-        disk.is_full.set()
-        disk.store |= UNWRITTEN_TROUBLE
-        assert disk.hook.count(1)
+        disk.fills_up()
         time.sleep(1.5)  # it has lasted for longer than such a trouble must to be told
         disk.is_full.clear()
         wait_for(lambda: not notices._trouble)
