@@ -39,6 +39,8 @@ class Steady:
     def ends_by_status(self, sample: Sample) -> bool:
         """The input is off, or a protection has come, since the last sample of this state."""
         status, before = sample.status, self.last.status
+        if status == before:  # as nearly always
+            return False
         return status.get("input_on", 1) == 0 or bool(status.get("protection", 0) & ~before.get("protection", 0))
 
     def take(self, sample: Sample, voltage_v: float, current_a: float) -> None:

@@ -14,7 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Protocol
 
-from loadlog.model.device import DeviceSpec
+from loadlog.detectors.renewal import Renewal
+from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Learned
 from loadlog.model.sample import Sample, Stamp
@@ -22,6 +23,7 @@ from loadlog.model.sample import Sample, Stamp
 NOTHING: tuple[Finding, ...] = ()
 RECENT_SAMPLES = 24  # kept of each device for those of its group
 RECENT_ORDERS = 16
+ORDER_SETTLE_S = 2.0  # within which an order of ours may still take effect, or show in the reports
 MOST_SQUARE = 1e60  # of a value in any unit: nothing that is measured comes near it, and sums of powers of it do not overflow
 
 
@@ -126,6 +128,9 @@ class Context:
     _mode: str | None = None
     _measured_of: Sample | None = None
     _measured: tuple[float | None, float | None] = (None, None)
+    _renewal: Renewal | None = None
+    _repeat_of: Sample | None = None
+    _is_repeat: bool = False
 
     def mode(self, sample: Sample) -> str | None:
         """`status_name` of the device's ``mode``; several detectors ask it of the same sample."""
@@ -144,9 +149,30 @@ class Context:
                 self._measured = finite(values.get("voltage_v")), finite(values.get("current_a"))
         return self._measured
 
+    def is_repeat(self, sample: Sample) -> bool:
+        """The poll shows the instrument's last reading again (`renewal`). Ask it of every sample with V and A, or of none."""
+        if sample is not self._repeat_of:
+            self._repeat_of = sample
+            renewal = self._renewal
+            if renewal is None:
+                renewal = self._renewal = Renewal(self.device)
+            v, i = self.measured(sample)
+            if v is None or i is None:
+                self._is_repeat = False
+            else:
+                orders = self.orders
+                is_ordered = bool(orders) and abs(sample.stamp.t_utc_ns - orders[-1].t_utc_ns) < ORDER_SETTLE_S * 1e9
+                self._is_repeat = renewal.repeats(v, i, is_ordered)
+        return self._is_repeat
+
+    @property
+    def polls_a_reading(self) -> int:
+        """For how many polls one reading lasts, as `is_repeat` has found so far."""
+        return 1 if self._renewal is None else self._renewal.polls
+
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""
-        return next((o for o in reversed(self.orders) if o.channel == channel and after_utc_ns <= o.t_utc_ns <= until_utc_ns), None)
+        return next((o for o in reversed(within(self.orders, after_utc_ns, until_utc_ns)) if o.channel == channel), None)
 
 
 class Detector(Protocol):
@@ -187,6 +213,16 @@ class Stateless:
 
     def recall(self, known: Mapping[str, Learned]) -> None:
         """Nothing to take."""
+
+
+def within(orders: Iterable[Order], after_utc_ns: int, until_utc_ns: int) -> list[Order]:
+    """Those that were given within the span, oldest first."""
+    return [order for order in orders if after_utc_ns <= order.t_utc_ns <= until_utc_ns]
+
+
+def least_shown(channel: ChannelSpec) -> float:
+    """What counts as a voltage or a current at all: twenty counts or twice the accuracy's bound at zero, whichever is more."""
+    return max(20.0 * channel.resolution, 2.0 * channel.accuracy.half_width(0.0) if channel.accuracy else 0.0)
 
 
 def begin_ns(sample: Sample) -> int:

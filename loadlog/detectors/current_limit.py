@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from loadlog.detectors.asked import GIVEN
-from loadlog.detectors.base import NOTHING, Context, Stateless, begin_ns, end_ns, finite, onset_between, usable
+from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Stateless, begin_ns, end_ns, finite, onset_between, usable
 from loadlog.detectors.shared_source import current_left, drawn_by_others
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
@@ -34,7 +34,6 @@ COLLAPSED, CLAMPED = 0.7, 0.4
 LARGEST_SOURCE_OHM = 0.5
 POLLS = 3
 TRACK = 0.2
-ORDER_SETTLE_S = 2.0
 _REGULATED = {"cc": "current_a", "cp": "power_w"}
 
 

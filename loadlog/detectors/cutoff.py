@@ -27,9 +27,21 @@ from collections.abc import Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.asked import Steady, stops
-from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, bit_names, end_ns, onset_between
+from loadlog.detectors.base import (
+    NOTHING,
+    ORDER_SETTLE_S,
+    Context,
+    Order,
+    Stateless,
+    begin_ns,
+    bit_names,
+    end_ns,
+    least_shown,
+    onset_between,
+    within,
+)
 from loadlog.detectors.status import is_undervoltage
-from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.sample import Sample
 
@@ -38,7 +50,6 @@ COLLAPSED = 0.7
 NEAR_SHARE, NEAR_POLLS, LOW_SHARE = 0.02, 3.0, 0.85
 READINGS, READINGS_TO_CLEAR = 2, 3
 RECOVERED = 1.03  # of the end's voltage, under load: it will not stand there again without a charge
-ORDER_SETTLE_S = 2.0
 FALL_WEIGHT = 0.2
 
 
@@ -53,7 +64,7 @@ class Cutoff(Stateless):
         assert voltage is not None  # `applies` says so
         assert current is not None
         self._voltage = voltage
-        self._least_a = _least(current)
+        self._least_a = least_shown(current)
         protection = device.channel("protection")
         self._wait_polls = 0 if protection is None else 2 * protection.every + 1
         self._peak_v = 0.0
@@ -135,7 +146,7 @@ class Cutoff(Stateless):
         steady = self._steady
         if steady is not None:
             after_ns, until_ns = begin_ns(steady.full or last) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
-            if any(after_ns <= order.t_utc_ns <= until_ns and _stops(order, steady) for order in context.orders):
+            if any(_stops(order, steady) for order in within(context.orders, after_ns, until_ns)):
                 return NOTHING
         if self._undervoltage(sample):
             return self._reach(last_v, last_a, onset, 0.99, "undervoltage stop of the load", {})
@@ -202,7 +213,3 @@ class Cutoff(Stateless):
 def _stops(order: Order, steady: Steady) -> bool:
     """What was ordered lets no current flow; a set-point in a mode that is not told only when it is none at all."""
     return stops(order, steady) and (order.channel != "setpoint" or steady.mode is not None or order.value == 0.0)
-
-
-def _least(current: ChannelSpec) -> float:
-    return max(20.0 * current.resolution, 2.0 * current.accuracy.half_width(0.0) if current.accuracy else 0.0)

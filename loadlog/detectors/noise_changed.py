@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from loadlog.detectors.base import Context, end_ns
+from loadlog.detectors.base import Context, end_ns, within
 from loadlog.detectors.baseline_state import Channel, Group, digits
 from loadlog.detectors.blocks import Block
 from loadlog.detectors.noise_chart import SUSTAINED
@@ -55,7 +55,7 @@ def judge_noise(channel: Channel, block: Block, sample: Sample, context: Context
 def _ordered_beside(context: Context, after_ns: int, until_ns: int) -> bool:
     """An order of ours moved another device of the group, so the source has another operating point: a load that begins to conduct in CV
     takes the source's noise away from all others."""
-    return any(after_ns <= order.t_utc_ns <= until_ns for peer in context.peers.values() for order in peer.orders)
+    return any(within(peer.orders, after_ns, until_ns) for peer in context.peers.values())
 
 
 def _finding(channel: Channel, sample: Sample, group: Group) -> Finding:

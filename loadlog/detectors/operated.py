@@ -2,8 +2,8 @@
 
 Physical cause: a hand on the knob or the keys, another program on the bus.
 Rule: the instrument's own report (set-point, mode, input) differs from its last one, and no order of ours for it was given since then (nor
-up to `SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change; of several any
-may show, since a report can lag behind the last. These reports are digital, so any change beyond the resolution is one and noise raises
+up to `ORDER_SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change; of several
+any may show, since a report can lag behind the last. These reports are digital, so any change beyond the resolution is one and noise raises
 none; an analogue set-point that flickers by more than its resolution would. A load that does not report its set-point is `unreported`'s,
 one that reports neither that nor its input `unreported_input`'s too.
 Turning a knob is one event: `setpoint_changed` stays active until the set-point has rested for three of its polls and 3 s. `mode_changed`
@@ -16,11 +16,12 @@ Expected false alarms: none at rest. Onset: between the two polls of the channel
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import ClassVar
 
 from loadlog.detectors.base import (
     NOTHING,
+    ORDER_SETTLE_S,
     Context,
     Order,
     Stateless,
@@ -31,13 +32,13 @@ from loadlog.detectors.base import (
     onset_since,
     status_name,
     usable,
+    within,
 )
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.quantity import SETPOINT_UNIT
 from loadlog.model.sample import Sample, Stamp
 
-SETTLE_S = 2.0
 QUIET_S = 3.0
 QUIET_POLLS = 3
 WITHOUT_PROTECTION_BITS = 0.7  # that an unordered switch-off was a hand, when the instrument cannot say; a judgement
@@ -99,10 +100,10 @@ class Operated(Stateless):
         self._seen[channel] = (value, sample.stamp)
         return before if before is not None and before[0] != value else None
 
-    def _orders(self, context: Context, channel: str, before: Stamp, sample: Sample) -> Iterator[Order]:
+    def _orders(self, context: Context, channel: str, before: Stamp, sample: Sample) -> list[Order]:
         """All that may show in this report. Not only the last: an instrument that answers a poll late still shows the one before."""
-        after_ns, until_ns = before.t_utc_ns - before.half_width_ns - int(SETTLE_S * 1e9), end_ns(sample)
-        return (order for order in context.orders if order.channel == channel and after_ns <= order.t_utc_ns <= until_ns)
+        after_ns, until_ns = before.t_utc_ns - before.half_width_ns - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
+        return [order for order in within(context.orders, after_ns, until_ns) if order.channel == channel]
 
     def _mode(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("mode")

@@ -35,7 +35,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import MOST_SQUARE, NOTHING, Context, Order, Peer, begin_ns, end_ns, onset_between
+from loadlog.detectors.base import MOST_SQUARE, NOTHING, ORDER_SETTLE_S, Context, end_ns, onset_between
 from loadlog.detectors.cusum import KnownStep
 from loadlog.detectors.sense_causes import (
     CONTACT,
@@ -44,12 +44,12 @@ from loadlog.detectors.sense_causes import (
     LEARNED_SHARE,
     LIMIT,
     PathPrior,
+    have_settled,
     moved_by_orders,
     moved_by_others,
     orders_beside,
     path_prior,
     peer_steps,
-    probability_of_lead,
     supply_limits,
     weigh_limit,
 )
@@ -65,7 +65,6 @@ from loadlog.model.sample import Sample
 
 FALSE_ALARMS_PER_1000_H = 0.05
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
-ORDER_SETTLE_S = 2.0
 LEAST_CURRENT_COUNTS = 50.0
 RAISE_AT = 0.5
 LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
@@ -79,8 +78,8 @@ class SenseFallback:
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored", "current_limit_entered")
 
     __slots__ = (
-        "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck",
-        "_source", "_switched_local", "_watch", "_watches",
+        "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_polls",
+        "_recheck", "_source", "_switched_local", "_watch", "_watches",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -88,8 +87,9 @@ class SenseFallback:
         assert current is not None  # `applies` says so
         self._device = device
         self._is_wired = device.sense == "remote"
-        self._watch = ModeWatch(device, "cc", FALSE_ALARMS_PER_1000_H)
-        self._watches = {"cc": self._watch}
+        self._polls = 1  # that a reading lasts for
+        self._watches: dict[str, ModeWatch] = {}
+        self._watch = self._watch_of("cc")
         self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
         self._source = Slope()
@@ -132,6 +132,9 @@ class SenseFallback:
         if self._path_ohm is not None:
             name = "path_resistance_ohm" if self._device.path_resistance_ohm is None else "path_resistance_seen_ohm"
             out.append(fact(name, "Ω", self._path_ohm, LEARNED_SHARE * self._path_ohm, 1))
+        if self._polls > 1:
+            period_s = self._device.period_s
+            out.append(fact("reading_period_s", "s", self._polls * period_s, period_s, self._watch.signal.trend.n))
         if self._source.uncertainty_ohm < math.inf:
             out.append(fact("output_resistance_ohm", "Ω", self._source.ohm, self._source.uncertainty_ohm, self._source.n))
         return out
@@ -197,6 +200,10 @@ class SenseFallback:
 
     def _take(self, sample: Sample, context: Context) -> bool:
         """Give the watches the sample's values; False when there is nothing to judge."""
+        if context.is_repeat(sample):
+            return False
+        if context.polls_a_reading != self._polls:
+            self._pace(context.polls_a_reading)
         mode = context.mode(sample)
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
         marks, held = sample.uncertain, sample.held
@@ -226,7 +233,23 @@ class SenseFallback:
             return
         self._restart()
         self._recheck = self._fallen is not None
-        self._watch = self._watches.setdefault(mode, ModeWatch(self._device, mode, FALSE_ALARMS_PER_1000_H))
+        self._watch = self._watch_of(mode)
+
+    def _watch_of(self, mode: str) -> ModeWatch:
+        watch = self._watches.get(mode)
+        if watch is None:
+            watch = self._watches[mode] = ModeWatch(self._device, mode, FALSE_ALARMS_PER_1000_H, self._polls * self._device.period_s)
+        return watch
+
+    def _pace(self, polls: int) -> None:
+        """A reading lasts for as many polls: levels and noise are learned again from readings."""
+        self._polls = polls
+        self._restart()
+        self._recheck = self._fallen is not None
+        mode = self._watch.mode
+        self._watches.clear()
+        self._watch = self._watch_of(mode)
+        self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, polls * self._device.period_s))
 
     def _stays(self, doubtful: tuple[float, float, Sample], v: float, i: float) -> bool:
         """The doubtful sample was the first of a new level, not a spike."""
@@ -330,32 +353,26 @@ class SenseFallback:
         if case is None:
             return NOTHING
         step, prior, source_ohm = case.step, self._prior(), self._source.known_ohm
-        is_cv = case.mode == "cv"
-        ohm = 1.0 if is_cv else source_ohm or LARGEST_SOURCE_OHM
+        ohm = 1.0 if case.mode == "cv" else source_ohm or LARGEST_SOURCE_OHM
         seen = peer_steps(context.peers, step.onset, case.until_ns)
-        beside = orders_beside(context.peers, step.onset, ORDER_SETTLE_S) if context.peers else ()
-        if beside and moved_by_orders(beside, step.size, ohm):
-            self._open = None
-            return NOTHING
+        beside = orders_beside(context.peers, step.onset)
         case.wait -= 1
-        if (case.wait >= 0 and len(seen) < len(context.peers)) or self._takes_effect(beside):
+        by_order = moved_by_orders(beside, step.size, ohm)
+        if not by_order and ((case.wait >= 0 and len(seen) < len(context.peers)) or not have_settled(beside, self._last)):
             return NOTHING
         self._open = None
-        if moved_by_others(context.peers, step.size, step.onset, case.until_ns, ohm, case.moved_a):
+        if by_order or moved_by_others(context.peers, step.size, step.onset, case.until_ns, ohm, case.moved_a):
             return NOTHING
         if (fallen := self._fallen) is not None and fallen.kind == LIMIT:  # at another voltage it gives more than it did
             returns = case.size >= 0.5 * (fallen.good - fallen.fallen)
             return self._restored(fallen, step.onset, fallen.causes, case.evidence(source_ohm)) if returns else NOTHING
-        of_lead = probability_of_lead(
-            case.size, step.uncertainty, case.fallen_a, case.scale, prior, seen, case.at_source(source_ohm), case.own_spread_v,
-            case.drift(source_ohm),
-        )  # fmt: skip
-        causes = {LEAD: of_lead, DROOP: 1.0 - of_lead}
-        if is_cv and self._fallen is None and not step.gap_s:
-            limits = supply_limits(context.peers, step.onset)
-            if limits:  # and says so
-                return NOTHING
-            causes = weigh_limit(of_lead, case.size, abs(case.before[1]), self._is_wired, limits)
+        may_be_limit = case.mode == "cv" and self._fallen is None and not step.gap_s
+        limits = supply_limits(context.peers, step.onset) if may_be_limit else None
+        if limits:  # and says so
+            return NOTHING
+        causes = case.causes(prior, seen, source_ohm)
+        if may_be_limit:
+            causes = weigh_limit(causes[LEAD], case.size, abs(case.before[1]), self._is_wired, limits)
         causes = {cause: p * case.real for cause, p in causes.items()}
         causes[DROOP] += 1.0 - case.real
         if 1.0 - causes[DROOP] < RAISE_AT or causes.get(CONTACT, 0.0) > causes.get(LIMIT, 0.0):
@@ -366,11 +383,6 @@ class SenseFallback:
         if seen:
             evidence["group_step_v"] = {p.name: round(p.size_v, 6) for p in seen}
         return self._fell(case, causes, evidence) if self._fallen is None else self._restored(self._fallen, step.onset, causes, evidence)
-
-    def _takes_effect(self, beside: Sequence[tuple[Peer, Order]]) -> bool:
-        """What was ordered of another load may not have been read there yet."""
-        until_ns = max((order.t_utc_ns for _, order in beside), default=0) + int(ORDER_SETTLE_S * 1e9)
-        return bool(beside) and self._last is not None and begin_ns(self._last) < until_ns
 
     def _prior(self) -> PathPrior:
         """Of the coefficient (`sense_modes`)."""

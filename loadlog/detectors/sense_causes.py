@@ -27,9 +27,10 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from loadlog.detectors.base import Order, Peer, begin_ns, status_name
+from loadlog.detectors.base import ORDER_SETTLE_S, Order, Peer, begin_ns, status_name, within
 from loadlog.detectors.statistics import Moments
 from loadlog.model.event import Onset
+from loadlog.model.sample import Sample
 
 LEAD, DROOP, LIMIT, CONTACT = "sense_fallback", "supply_droop", "current_limit_entered", "contact_heating"
 PRIOR_LEAD = 0.7
@@ -216,12 +217,17 @@ def _makes(change_a: float, step_v: float, ohm: float) -> bool:
     return change_a * step_v < 0.0 and abs(change_a) * ohm >= EXPLAINED_SHARE * abs(step_v)
 
 
-def orders_beside(peers: Mapping[str, Peer], onset: Onset, settle_s: float) -> list[tuple[Peer, Order]]:
+def orders_beside(peers: Mapping[str, Peer], onset: Onset) -> list[tuple[Peer, Order]]:
     """Orders of ours to other loads of the group that may still have been taking effect. Instruments renew their readings at phases of
     their own: the common source may show such a step here before the other load's own reading does, or after it."""
-    after_ns = onset.earliest_utc_ns - round(settle_s * 1e9)
+    after_ns = onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
     loads = (peer for peer in peers.values() if peer.orders and peer.device.role == "load")
-    return [(peer, order) for peer in loads for order in peer.orders if after_ns <= order.t_utc_ns <= onset.latest_utc_ns]
+    return [(peer, order) for peer in loads for order in within(peer.orders, after_ns, onset.latest_utc_ns)]
+
+
+def have_settled(beside: Sequence[tuple[Peer, Order]], last: Sample | None) -> bool:
+    """By our ``last`` sample every one has taken effect, or never will."""
+    return last is None or all(begin_ns(last) >= order.t_utc_ns + int(ORDER_SETTLE_S * 1e9) for _, order in beside)
 
 
 def moved_by_orders(beside: Sequence[tuple[Peer, Order]], step_v: float, ohm: float) -> bool:

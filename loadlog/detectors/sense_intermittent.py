@@ -33,7 +33,7 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, onset_between
 from loadlog.detectors.closed_level import MEMORY, NEAR, ClosedLevel
-from loadlog.detectors.sense import ORDER_SETTLE_S, SenseFallback
+from loadlog.detectors.sense import SenseFallback
 from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, orders_beside, path_prior, probability_of_lead
 from loadlog.detectors.sense_modes import MODES
 from loadlog.detectors.statistics import Moments
@@ -156,6 +156,8 @@ class SenseIntermittent:
         if v is None or i is None:
             self._last_two = ()
             return NOTHING
+        if context.is_repeat(sample):
+            return self._quiet(sample)
         mode = context.mode(sample) or "cc"
         if mode != self._mode:
             self._enter(mode)
@@ -269,7 +271,7 @@ class SenseIntermittent:
             level.sagged(v)
             return self._quiet(sample)
         onset = onset_between(before, sample)
-        if context.peers and orders_beside(context.peers, onset, ORDER_SETTLE_S):
+        if context.peers and orders_beside(context.peers, onset):
             self._forget(self._voltage_v, self._current_a)
             return self._quiet(sample)
         self._low_since = t_ns

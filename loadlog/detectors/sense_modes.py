@@ -13,11 +13,22 @@ operating point; both together give dV/dI. Exact for a Thevenin source and resis
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
 
-from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, PRIOR_LEAD, AtSource, PathPrior, drift_v, source_density
+from loadlog.detectors.sense_causes import (
+    DROOP,
+    LEAD,
+    LIMIT,
+    PRIOR_LEAD,
+    AtSource,
+    PathPrior,
+    PeerStep,
+    drift_v,
+    probability_of_lead,
+    source_density,
+)
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import MOST_DOUBT, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
@@ -60,20 +71,21 @@ class Slope:
 
 
 class ModeWatch:
-    """Signal and held quantity of one load in one mode. ``per_1000_h``: false alarms of the signal that are allowed."""
+    """Signal and held quantity of one load in one mode, that has a reading every ``period_s``. ``per_1000_h``: false alarms of the signal
+    that are allowed."""
 
     __slots__ = ("_i_step", "_is_told", "_last_ns", "_v_step", "held", "mode", "signal")  # fmt: skip
 
-    def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float) -> None:
+    def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float, period_s: float) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         assert voltage is not None  # `SenseFallback.applies` says so
         assert current is not None
         self.mode = mode
         self._is_told = device.channel("mode") is not None
         self._v_step, self._i_step = voltage.resolution, current.resolution
-        probability = alarm_probability(per_1000_h, device.period_s)
+        probability = alarm_probability(per_1000_h, period_s)
         signal, held = (current.resolution, voltage.resolution) if mode == "cv" else (voltage.resolution, current.resolution)
-        self.signal, self.held = StepWatch(device.period_s, signal, probability), StepWatch(device.period_s, held, probability)
+        self.signal, self.held = StepWatch(period_s, signal, probability), StepWatch(period_s, held, probability)
         self._last_ns: int | None = None
         for name, watch in self._by_channel().items():
             given = device.fixed.get(f"{NOISE}{name}")
@@ -251,6 +263,14 @@ class Case:
         """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""
         is_told_by_shape = is_towards_lead and not prior.fits(self.size, self.step.uncertainty, self.fallen_a)
         return self.doubt(prior, is_towards_lead) <= (MOST_DOUBT_OF_SUSPECTED if is_told_by_shape else MOST_DOUBT)
+
+    def causes(self, prior: PathPrior, seen: Iterable[PeerStep], source_ohm: float | None) -> dict[str, float]:
+        """Probabilities of lead and source, if it was a step."""
+        of_lead = probability_of_lead(
+            self.size, self.step.uncertainty, self.fallen_a, self.scale, prior, seen, self.at_source(source_ohm), self.own_spread_v,
+            self.drift(source_ohm),
+        )  # fmt: skip
+        return {LEAD: of_lead, DROOP: 1.0 - of_lead}
 
     def at_source(self, source_ohm: float | None) -> AtSource:
         """What a device at the source must see. In CV the source is relieved; in CP and CR its change is R_s·dI, below what is seen."""

@@ -32,23 +32,33 @@ group that showed the collapse first, for a source takes down all that hangs on 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import ClassVar
 
 from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
-from loadlog.detectors.base import NOTHING, Context, Order, Stateless, begin_ns, end_ns, onset_between, usable
+from loadlog.detectors.base import (
+    NOTHING,
+    ORDER_SETTLE_S,
+    Context,
+    Order,
+    Stateless,
+    begin_ns,
+    end_ns,
+    least_shown,
+    onset_between,
+    usable,
+    within,
+)
 from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, polls_to_wait, shown_before
 from loadlog.detectors.stop_causes import READINGS, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.detectors.trip_findings import Collapsed, Stopped, collapse_finding, flows_again, instant, stop_finding, stop_revised
-from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding
 from loadlog.model.sample import Sample
 
 STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
-ORDER_SETTLE_S = 2.0
 SURE = 0.9
 
 
@@ -60,8 +70,10 @@ class Trips(Stateless):
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
-        self._least_v = _least(voltage)
-        self._least_a = _least(current)
+        assert voltage is not None  # `applies` says so
+        assert current is not None
+        self._least_v = least_shown(voltage)
+        self._least_a = least_shown(current)
         self._steady: Steady | None = None
         self._stopped: Stopped | None = None
         self._collapsed: Collapsed | None = None
@@ -302,11 +314,4 @@ class Trips(Stateless):
     def _orders(context: Context, since: Sample, sample: Sample) -> list[Order]:
         """Ours that may have taken effect between these samples."""
         after, until = begin_ns(since) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
-        return [order for order in context.orders if after <= order.t_utc_ns <= until]
-
-
-def _least(channel: ChannelSpec | None) -> float:
-    """Twenty counts or twice the accuracy's bound at zero, whichever is more: what counts as *on*."""
-    if channel is None:
-        return math.inf
-    return max(20.0 * channel.resolution, 2.0 * channel.accuracy.half_width(0.0) if channel.accuracy else 0.0)
+        return within(context.orders, after, until)

@@ -6,7 +6,7 @@ the accuracy's bound, which covers what the instrument does of itself, and relat
 moved: a load in CR or CP follows its source one to one, a source does no more. Where the mode is not told the voltage must in addition
 answer against the current, by `SIGNIFICANT` deviations, as behind any source: a load that holds its voltage shows a step of its source, or
 a loose sense lead, by its current alone. The input is on and the current flows before and after (more than 20 counts, and 5 % of what it
-was: less is a stop, which `trips` tells). Not judged: a load in CV; `SETTLE_S` after an order of ours; a step at which the current of
+was: less is a stop, which `trips` tells). Not judged: a load in CV; `ORDER_SETTLE_S` after an order of ours; a step at which the current of
 another device of the group moved by a third as much and more.
 Confusions, named with probabilities, which are judgements: a mode changed by hand where no mode is told; a load that regulates wrongly or
 derates (`sharing_imbalance`).
@@ -22,8 +22,7 @@ from array import array
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Order, Peer, Stateless, begin_ns, end_ns, usable
-from loadlog.detectors.operated import SETTLE_S
+from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Order, Peer, Stateless, begin_ns, end_ns, usable
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, Step, StepWatch
 from loadlog.detectors.trips import STOPPED
@@ -49,11 +48,16 @@ class UnreportedSetpoint(Stateless):
         current = device.channel("current_a")
         assert current is not None  # `applies` says so
         self._device, self._current = device, current
-        self._watch = StepWatch(device.period_s, current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
+        self._pace(1)
         self._volts = array("d")  # the last `MOST_VOLTS`, or a few more
         self._mode: str | None = None
         self._order: Order | None = None
         self._last_ns = 0
+
+    def _pace(self, polls: int) -> None:
+        """A reading lasts for as many polls."""
+        self._polls, period_s = polls, polls * self._device.period_s
+        self._watch = StepWatch(period_s, self._current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, period_s))
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
@@ -65,7 +69,7 @@ class UnreportedSetpoint(Stateless):
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        mode = context.mode(sample)
+        is_repeat, mode = context.is_repeat(sample), context.mode(sample)
         if self._is_operated(sample, context, mode):
             self._restart()
             return NOTHING
@@ -76,6 +80,11 @@ class UnreportedSetpoint(Stateless):
         if i < LEAST_COUNTS * self._current.resolution:
             self._restart()
             return NOTHING
+        if is_repeat:
+            return NOTHING
+        if context.polls_a_reading != self._polls:
+            self._pace(context.polls_a_reading)
+            del self._volts[:]
         watch, now_ns = self._watch, sample.stamp.t_utc_ns
         watch.update(i, sample, watch.elapsed(self._last_ns, now_ns) if self._last_ns else 1.0)
         self._last_ns = now_ns
@@ -101,7 +110,7 @@ class UnreportedSetpoint(Stateless):
         order = context.orders[-1] if context.orders else None
         was_mode, self._mode = self._mode, mode
         was_order, self._order = self._order, order
-        settling = order is not None and begin_ns(sample) - int(SETTLE_S * 1e9) <= order.t_utc_ns <= end_ns(sample)
+        settling = order is not None and begin_ns(sample) - int(ORDER_SETTLE_S * 1e9) <= order.t_utc_ns <= end_ns(sample)
         return settling or order is not was_order or mode != was_mode or mode == "cv" or sample.status.get("input_on", 1) == 0
 
     def _restart(self) -> None:

@@ -7,8 +7,8 @@ Rule: hardly any current (a quarter of what counts as one) for `REST_S` and `RES
 the quantile of `FALSE_ALARMS_PER_1000_H` of the noise at rest, as learned and widened by Student's t, whichever is most. The voltage must
 answer against it by `SIGNIFICANT` deviations of its own noise (widened too), as behind any source: fall, or rise where the current is
 negative, as an instrument that charges too shows it. Where the load tells a mode other than CV it is enough that it does not move the other
-way. No order of ours from `SETTLE_S` before the last reading without current on, nor one to switch the input on since the rest began. That
-the current flows again after a stop that `trips` told is told there: nothing is told here then (``Context.stop_told``).
+way. No order of ours from `ORDER_SETTLE_S` before the last reading without current on, nor one to switch the input on since the rest began.
+That the current flows again after a stop that `trips` told is told there: nothing is told here then (``Context.stop_told``).
 Confusions, named with probabilities, which are judgements: a set-point turned up from nothing; with remote sense, a power lead that is
 connected while the sense leads hang on the source already. Told apart: a source that is switched on or turned up under a load, and one that
 rises above the level of a load in CV (the voltage was not there, or rises); a load that starts by itself once its source is there
@@ -26,10 +26,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-from loadlog.detectors.base import NOTHING, Context, Stateless, Watched, end_ns, onset_since
-from loadlog.detectors.operated import SETTLE_S
+from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Stateless, Watched, end_ns, least_shown, onset_since
 from loadlog.detectors.statistics import alarm_probability, student_quantile, two_sided_quantile
-from loadlog.model.device import ChannelSpec, DeviceSpec
+from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Finding, Severity
 from loadlog.model.sample import Sample, Stamp
 
@@ -77,7 +76,7 @@ class UnreportedInput(Stateless):
         assert voltage is not None  # `applies` says so
         assert current is not None
         self._device = device
-        self._least_v, self._least_a = _least(voltage), _least(current)
+        self._least_v, self._least_a = least_shown(voltage), least_shown(current)
         self._rounding = (voltage.resolution**2 / 12.0, current.resolution**2 / 12.0)  # variances
         self._polls, self._square = 0, 0.0  # of the current at rest: how many, their mean square
         self._rest: _Rest | None = None
@@ -188,7 +187,7 @@ class UnreportedInput(Stateless):
 def _is_explained(context: Context, rest: _Rest, first: Sample) -> bool:
     """An order of ours may have let it flow: one that takes effect then, or one to switch on that took its time. Where the clock stepped
     back between, nobody knows."""
-    since_ns, until_ns = rest.last.t_utc_ns - rest.last.half_width_ns - int(SETTLE_S * 1e9), end_ns(first)
+    since_ns, until_ns = rest.last.t_utc_ns - rest.last.half_width_ns - int(ORDER_SETTLE_S * 1e9), end_ns(first)
     if until_ns < rest.last.t_utc_ns:
         return True
     switched_ns = min(rest.since_ns, since_ns)
@@ -196,8 +195,3 @@ def _is_explained(context: Context, rest: _Rest, first: Sample) -> bool:
         (since_ns if order.channel != "input_on" or not order.value else switched_ns) <= order.t_utc_ns <= until_ns
         for order in context.orders
     )
-
-
-def _least(channel: ChannelSpec) -> float:
-    """Twenty counts or twice the accuracy's bound at zero, whichever is more: what counts as *on*, as in `trips`."""
-    return max(20.0 * channel.resolution, 2.0 * channel.accuracy.half_width(0.0) if channel.accuracy else 0.0)
