@@ -57,6 +57,7 @@ FAN_FACT = "cooling_improves_at_c"
 UNLIKELY = 0.02
 LONGEST_AHEAD_S = 4 * 3600.0
 MOST_EARLY = 8  # samples that wait for the first reading of the air
+TURNS_RPM = 1.0
 WELL_KNOWN, RECALLED_DEVIATION = 0.3, 0.05  # of a time constant; less well known it is not taken up
 
 
@@ -69,6 +70,8 @@ class TemperatureRising:
         self._device = device
         scale_w = rated_w(device)
         self._watches = [Watch(c, device, limits, scale_w) for c in device.channels if (limits := _limits_of(c, device))][:2]
+        self._has_fan = device.channel("fan_rpm") is not None
+        self._stood_ns = 0  # when its fan stood last
         self._has_ambient: bool | None = None  # known with the first context: groups do not change
         self._air: Air | None = None  # where it is measured
         self._early: list[tuple[Sample, list[float | None], float]] = []  # with temperatures and power, until the air is read first
@@ -122,6 +125,8 @@ class TemperatureRising:
         if self._has_ambient is None:
             self._has_ambient = measures_air(self._device, context)
             self._air = Air(resolution_of_air(self._device, context)) if self._has_ambient else None
+        if self._has_fan and (rpm := finite(sample.values.get("fan_rpm"))) is not None and rpm < TURNS_RPM:
+            self._stood_ns = sample.stamp.t_utc_ns
         temperatures = [usable(sample, watch.channel.name) for watch in self._watches]
         found: list[Finding] = []
         air_c: float | None = 0.0
@@ -235,7 +240,10 @@ class TemperatureRising:
         rpm = finite(sample.values.get("fan_rpm"))
         if rpm is None:
             return ", unless a fan starts", {}
-        return ("", {}) if rpm >= 1.0 else (", unless its fan starts, which stands", {"fan_starts": round(FAN_STARTS * confidence, 3)})
+        if rpm >= TURNS_RPM and self._stood_ns < watch.step_ns:
+            return "", {}
+        said = "starts, which stands" if rpm < TURNS_RPM else "prevents it, which has just started"
+        return f", unless its fan {said}", {"fan_starts": round(FAN_STARTS * confidence, 3)}
 
     def _end(self, watch: Watch, name: str, limit_c: float, sample: Sample, ends: str) -> Finding:
         """``ends``: why."""
