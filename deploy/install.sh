@@ -7,10 +7,15 @@
 set -eu
 case "$*" in "" | --compiled) ;; *) echo "usage: install.sh [--compiled]" >&2; exit 2 ;; esac
 cd "$(dirname "$0")/.."
+umask 022  # the services' user reads what is installed
 release=/opt/loadlog-releases/$(date -u +%Y%m%dT%H%M%SZ)
 config=/etc/loadlog/bench.toml
 [ ! -e "$release" ] || { echo "$release is there already" >&2; exit 1; }
-trap '[ "${in_use:-}" ] || rm -rf "$release"' EXIT
+source=$(mktemp -d)
+trap 'rm -rf "$source"; [ "${in_use:-}" ] || rm -rf "$release"' EXIT
+# Built in a copy: a checkout keeps what was built in it, and the next release would be made of that too – of modules that are no more, and
+# of newer files in place of an older release's.
+cp -R loadlog pyproject.toml setup.py requirements.lock README.md LICENSE "$source"
 
 python3 -m venv "$release"
 "$release/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: -r deploy/requirements.lock
@@ -19,12 +24,12 @@ if [ "${1:-}" = --compiled ]; then
   headers=$("$release/bin/python" -c 'import sysconfig; print(sysconfig.get_path("include"))')
   if ! command -v gcc >/dev/null; then lacking="no gcc"
   elif [ ! -e "$headers/Python.h" ]; then lacking="no $headers/Python.h"
-  elif LOADLOG_COMPILED=1 "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .; then lacking=
+  elif LOADLOG_COMPILED=1 "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps "$source"; then lacking=
   else lacking="it failed, see above"
   fi
   [ -z "$lacking" ] || echo "detectors are not compiled ($lacking; apt-get install gcc libc6-dev python3-dev): the same events, at about twice the processor time" >&2
 fi
-[ -z "$lacking" ] || "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps .
+[ -z "$lacking" ] || "$release/bin/pip" install --quiet --disable-pip-version-check --no-deps "$source"
 
 install -D -m 644 deploy/loadlog.sysusers.conf /etc/sysusers.d/loadlog.conf
 install -D -m 644 deploy/loadlog.modules.conf /etc/modules-load.d/loadlog.conf

@@ -181,7 +181,10 @@ class Guide:
 
     def follow(self) -> None:
         """From nothing to a restored bench."""
+        checkout = self._root.path / CHECKOUT[1:]
+        before = sorted(checkout.iterdir())
         self._step("Install")
+        self._expect("nothing is left behind in the checkout", sorted(checkout.iterdir()) == before)
         self._step("Configure")
         self._expect("configuration and profiles are there, not for everybody", self._mode(CONFIG) == 0o640)
         self._step("Start")
@@ -195,8 +198,7 @@ class Guide:
             time.sleep(6)
             self._own_rules.write_text(self._own_rules.read_text() + OWN_LINE)
             self._step("Back up")
-        before = self._root.run(f"{AS_USER} run list --config {CONFIG}")
-        self._expect("the run is listed", "soak-0001" in before)
+        self._expect("the run is listed", "soak-0001" in self._root.run(f"{AS_USER} run list --config {CONFIG}"))
         shutil.rmtree(self._root.path / DATA[1:])
         self._own_rules.write_text("")
         self._step("Restore")

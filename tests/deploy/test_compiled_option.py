@@ -11,7 +11,7 @@ import pytest
 
 from tests.deploy.document import ROOT
 
-PART = re.search(r"^lacking=unasked$.*?^\[ -z .*? --no-deps \.$", (ROOT / "deploy/install.sh").read_text(encoding="utf-8"), re.M | re.S)
+PART = re.search(r"^lacking=unasked$.*?^\[ -z .*? --no-deps \S+$", (ROOT / "deploy/install.sh").read_text(encoding="utf-8"), re.M | re.S)
 # The release's own programs: what Python says of its headers, and a pip that writes down what it was asked.
 PYTHON = '#!/bin/sh\necho "$0.headers"\n'
 PIP = '#!/bin/sh\necho "installs compiled=${LOADLOG_COMPILED:-0}"\n[ -z "${LOADLOG_COMPILED:-}" ] || [ ! -e "$0.fails" ]\n'
@@ -35,7 +35,7 @@ def install(folder: Path, *words: str, gcc: bool = True, headers: bool = True, f
     shell = shutil.which("sh")
     assert shell is not None
     done = subprocess.run(
-        [shell, "-euc", PART[0], "install.sh", *words], env={"PATH": str(path), "release": str(folder / "release")},
+        [shell, "-euc", PART[0], "install.sh", *words], env={"PATH": str(path), "release": str(folder / "release"), "source": str(folder)},
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout
