@@ -1,10 +1,11 @@
 """Follows deploy/README.md step by step in a Debian that has nothing but its smallest set of packages.
 
-    python -m tests.deploy.clean_root [--suite trixie] [--folder DIR] [--boot]
+    python -m tests.deploy.clean_root [--suite trixie] [--folder DIR] [--from COMMIT] [--boot]
 
 Needs root, debootstrap and the network; with --boot also qemu-system-x86_64. Makes DIR/base-SUITE once and keeps it, and works in a copy,
-DIR/root-SUITE. Commands run by chroot(2) in mount and process namespaces of their own, so nothing is left mounted or running. There
-systemctl and udevadm say that they ignore what needs a running system; that part is what --boot is for (see booted.py).
+DIR/root-SUITE. With --from that state of the project is installed first, and the upgrade is one from it. Commands run by chroot(2) in mount
+and process namespaces of their own, so nothing is left mounted or running. There systemctl and udevadm say that they ignore what needs a
+running system; that part is what --boot is for (see booted.py).
 """
 
 from __future__ import annotations
@@ -141,25 +142,34 @@ def base(folder: Path, suite: str) -> Path:
 
 
 def fresh(folder: Path, suite: str) -> Root:
-    """A copy of the clean Debian with the checkout in it."""
+    """A copy of the clean Debian."""
     clean, path = base(folder, suite), folder / f"root-{suite}"
     shutil.rmtree(path, ignore_errors=True)
     subprocess.run(["cp", "-a", "--reflink=auto", clean, path], check=True)
     # A network that looks into TLS has an authority of its own; the guide's reader has it installed.
     shutil.copy("/etc/ssl/certs/ca-certificates.crt", path / "etc/ssl/certs/ca-certificates.crt")
     shutil.copy("/etc/resolv.conf", path / "etc/resolv.conf")
-    files = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, check=True, capture_output=True).stdout
-    (path / CHECKOUT[1:]).mkdir(parents=True)
-    packed = subprocess.run(["tar", "-c", "--null", "-T", "-"], cwd=ROOT, check=True, input=files, capture_output=True).stdout
-    subprocess.run(["tar", "-x", "-C", path / CHECKOUT[1:]], check=True, input=packed)
     return Root(path)
+
+
+def check_out(root: Root, commit: str = "") -> None:
+    """Puts the project into the root as it is here, or as it was at a commit, in the place of what was there."""
+    into = root.path / CHECKOUT[1:]
+    shutil.rmtree(into, ignore_errors=True)
+    into.mkdir(parents=True)
+    if commit:
+        packed = subprocess.run(["git", "archive", commit], cwd=ROOT, check=True, capture_output=True).stdout
+    else:
+        files = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, check=True, capture_output=True).stdout
+        packed = subprocess.run(["tar", "-c", "--null", "-T", "-"], cwd=ROOT, check=True, input=files, capture_output=True).stdout
+    subprocess.run(["tar", "-x", "-C", into], check=True, input=packed)
 
 
 class Guide:
     """The document's steps in one root; each says what it proved."""
 
-    def __init__(self, root: Root) -> None:
-        self._root, self._blocks = root, blocks(GUIDE.read_text(encoding="utf-8"))
+    def __init__(self, root: Root, earlier: str = "") -> None:
+        self._root, self._earlier, self._blocks = root, earlier, blocks(GUIDE.read_text(encoding="utf-8"))
         self._open = list(self._blocks)
         self._own_rules = root.path / "etc/udev/rules.d/70-loadlog-serial.rules"
 
@@ -181,10 +191,8 @@ class Guide:
 
     def follow(self) -> None:
         """From nothing to a restored bench."""
-        checkout = self._root.path / CHECKOUT[1:]
-        before = sorted(checkout.iterdir())
+        check_out(self._root, self._earlier)
         self._step("Install")
-        self._expect("nothing is left behind in the checkout", sorted(checkout.iterdir()) == before)
         self._step("Configure")
         self._expect("configuration and profiles are there, not for everybody", self._mode(CONFIG) == 0o640)
         self._step("Start")
@@ -206,8 +214,10 @@ class Guide:
         self._expect("the restored run is listed", "soak-0001" in self._root.run(f"{AS_USER} run list --config {CONFIG}"))
         self._old_recording()
         first = (self._root.path / "opt/loadlog").readlink()
-        time.sleep(1.1)  # a release is named by the second
+        check_out(self._root)
+        before = self._checkout()
         self._step("Upgrade")
+        self._expect("nothing is left behind in the checkout", self._checkout() == before)
         second = (self._root.path / "opt/loadlog").readlink()
         self._expect("another release is in use", first != second)
         with self._service():
@@ -217,8 +227,14 @@ class Guide:
         self._expect("a recording of format 1 is listed beside it", "fixture-0001" in listed and "soak-0001" in listed)
         self._step("Roll back")
         self._expect("the first release is in use again", (self._root.path / "opt/loadlog").readlink() == first)
+        with self._service():
+            shown = self._root.run(f"{AS_USER} run show soak-0001 --config {CONFIG}")
+        self._expect("and the run goes on in it", shown.count("sample_gap") > 1)
         self._refused_configuration()
         self._expect("every block of the guide was run", not self._open)
+
+    def _checkout(self) -> list[Path]:
+        return sorted((self._root.path / CHECKOUT[1:]).iterdir())
 
     def _mode(self, path: str) -> int:
         return (self._root.path / path[1:]).stat().st_mode & 0o777
@@ -275,6 +291,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--suite", default="trixie", help="Debian release")
     parser.add_argument("--folder", type=Path, default=Path("/var/tmp/loadlog-clean-root"), help="where the roots are made")
+    parser.add_argument("--from", dest="earlier", default="", metavar="COMMIT", help="what is installed first, instead of what is here")
     parser.add_argument("--boot", action="store_true", help="boot the root afterwards, with an emulated adapter")
     parser.add_argument("--only-boot", action="store_true", help="boot the root that an earlier run left")
     options = parser.parse_args()
@@ -283,7 +300,7 @@ def main() -> int:
         root = Root(options.folder / f"root-{options.suite}")
         if not options.only_boot:
             root = fresh(options.folder, options.suite)
-            Guide(root).follow()
+            Guide(root, options.earlier).follow()
         if options.boot or options.only_boot:
             from tests.deploy.booted import try_booted
 
