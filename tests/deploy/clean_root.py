@@ -203,6 +203,7 @@ class Guide:
         with self._service():
             # Without an end: a root that is booted days later still finds it on.
             self._root.run(f"{AS_USER} run start soak --device load-1 --config {CONFIG}")
+            self._people()
             time.sleep(6)
             self._own_rules.write_text(self._own_rules.read_text() + OWN_LINE)
             self._step("Back up")
@@ -232,6 +233,17 @@ class Guide:
         self._expect("and the run goes on in it", shown.count("sample_gap") > 1)
         self._refused_configuration()
         self._expect("every block of the guide was run", not self._open)
+
+    def _people(self) -> None:
+        """Who is in the group reads and gives orders; who is not can do neither."""
+        self._root.run("useradd member; useradd other; usermod --append --groups loadlog member")
+        for order in ("run list", "events", "store status", "run note looked-at"):
+            command = f"{LOADLOG} {order} --config {CONFIG}"
+            self._root.run(f"runuser -u member -- {command}\n! runuser -u other -- {command}")
+        self._expect(
+            "the group reads and gives orders, others do not",
+            "looked-at" in self._root.run(f"{AS_USER} run show soak-0001 --config {CONFIG}"),
+        )
 
     def _checkout(self) -> list[Path]:
         return sorted((self._root.path / CHECKOUT[1:]).iterdir())
