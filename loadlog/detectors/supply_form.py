@@ -7,6 +7,9 @@
   fell again, with a mean cycle below `THERMAL_CYCLE_S`.
 - ``thermal_cycling``: the same with longer cycles.
 
+A source that tries again under a load which asks for more than it gives at a low voltage (CP hangs in the source's limit) shows no voltage
+in its pulses: there a current of the limit's size that flows after there was none, and is gone again, counts as a return.
+
 Pulses shorter than the poll period are seen only where a poll meets them, so a hiccup may show as foldback or dropout first, and its period
 is the apparent one (aliased). Times are times that were watched. Over when the voltage has held for `hold_s` after its return, so that one
 hiccup is one event with a count.
@@ -28,6 +31,7 @@ class SupplyForm:
 
     __slots__ = (
         "_candidate",
+        "_pulse",
         "_settle_s",
         "_span",
         "_total",
@@ -47,6 +51,7 @@ class SupplyForm:
         self._span.start(t_utc_ns)
         self._total.start(t_utc_ns)
         self._was_low_s = 0.0
+        self._pulse = ""  # while the voltage is low: "waits" when no current flows, "flows" when it does after that
         self.is_low = True
         self.returns = 0
         self.settled = False
@@ -76,11 +81,22 @@ class SupplyForm:
             self._span.start(t_utc_ns)
         elif not self.is_low and span_s >= self.hold_s:
             return True
+        share = abs(current_a) / self.current_a
+        self._count_pulses(share)
         self.settled = self.settled or (self.returns == 0 and span_s >= self._settle_s)
-        self._classify(voltage_v, current_a)
+        self._classify(share)
         return False
 
-    def _classify(self, voltage_v: float, current_a: float) -> None:
+    def _count_pulses(self, share: float) -> None:
+        if not self.is_low:
+            self._pulse = ""
+        elif share < FLOWS:
+            self.returns += self._pulse == "flows"
+            self._pulse = "waits"
+        elif share >= CLAMPED and self._pulse:
+            self._pulse = "flows"
+
+    def _classify(self, share: float) -> None:
         """A form by levels must be seen twice, or once when nothing was said before."""
         if self.returns:
             again = self.returns >= 2 or self.is_low
@@ -90,7 +106,6 @@ class SupplyForm:
             elif not self.settled:
                 self.form = "dropout"
             return
-        share = abs(current_a) / self.current_a
         seen = "current_limit" if share >= CLAMPED else "foldback" if share >= FLOWS else "latch_off"
         if seen == self._candidate or not self.form:
             self.form = seen

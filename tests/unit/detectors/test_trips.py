@@ -84,6 +84,24 @@ def test_hiccup_is_one_event_with_a_count() -> None:
     assert said[0] == pytest.approx(1.3, abs=0.1)
 
 
+def test_a_hiccup_under_a_load_that_keeps_the_source_in_its_limit_shows_in_the_current() -> None:
+    """In CP the load asks for more than any source gives at a low voltage, so the voltage never comes back."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        bench.at(20.02, lambda: setattr(source, "emf_v", 0.3))
+        for n in range(30):
+            bench.at(20.32 + 1.3 * n, lambda: setattr(source, "is_on", False))
+            bench.at(21.32 + 1.3 * n, lambda: setattr(source, "is_on", True))
+
+    out = play(act, until_s=59.0, load=Load(load_spec(), mode="CP", level=120.0))
+    assert kinds(out) == ["supply_trip"]
+    last = out.last("supply_trip")
+    assert (last.evidence["form"], str(last.state)) == ("hiccup", "active")
+    assert last.evidence["returns"] >= 16  # told at every doubling
+    assert last.evidence["cycle_s"] == pytest.approx(1.3, abs=0.1)
+    assert len([e for e in out.events if e.kind == "supply_trip"]) < 15
+
+
 def test_thermal_cycling() -> None:
     def act(bench: Bench, load: Load, source: Source) -> None:
         for n in range(4):
