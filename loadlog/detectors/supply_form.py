@@ -12,7 +12,8 @@ in its pulses: there a current of the limit's size that flows after there was no
 
 Pulses shorter than the poll period are seen only where a poll meets them, so a hiccup may show as foldback or dropout first, and its period
 is the apparent one (aliased). Times are times that were watched. Over when the voltage has held for `hold_s` after its return, so that one
-hiccup is one event with a count.
+hiccup is one event with a count. A source that shuts down hot cools in its time constant's time, and under load takes `HOLD_TIMES` as long to
+be too hot again where its load is within a fiftieth of what it would carry for good: with less the next trip would be another event.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ COLLAPSED, RECOVERED = 0.7, 0.85  # of the voltage before
 CLAMPED, FLOWS = 0.4, 0.05  # of the current before
 SETTLE_S, SETTLE_POLLS = 5.0, 5
 THERMAL_CYCLE_S = 20.0
-LONGEST_HOLD_S = 900.0
+HOLD_TIMES, LONGEST_HOLD_S = 6.0, 900.0
 
 
 class SupplyForm:
@@ -61,7 +62,12 @@ class SupplyForm:
     @property
     def hold_s(self) -> float:
         """How long a returned voltage must hold until the trip is over, s."""
-        return min(max(self._settle_s, 3.0 * self._was_low_s), LONGEST_HOLD_S)
+        return min(max(self._settle_s, HOLD_TIMES * self._was_low_s), LONGEST_HOLD_S)
+
+    @property
+    def holds(self) -> bool:
+        """The voltage is back, and for longer than a source that tries again gives it in a pulse."""
+        return not self.is_low and self._span.seconds >= self._settle_s
 
     @property
     def cycle_s(self) -> float | None:

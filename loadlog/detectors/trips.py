@@ -7,7 +7,8 @@ at zero):
 - V below 0.7·V0, and nobody switched the load off before: the source collapsed, or a power lead broke with local sense (the load then sees
   nothing). Current that still flows, or remote sense, decides for the source (but a single reading during which it flows as it does at
   the next, when the voltage is back, is a false one of the voltage); so do other devices of the group: a collapse at theirs too,
-  or none. The form is followed by `supply_form`. In CV the current must fall as well, else the load itself pulls the voltage.
+  or none. The form is followed by `supply_form`, beside which the current is watched again once the voltage is back and
+  holds. In CV the current must fall as well, else the load itself pulls the voltage.
 - I below 5 % of I0 while V holds 0.9·V0 (in CV: rises): the load stopped, or a power lead broke with remote sense (the sense leads still
   see the source). A new protection bit decides for the load. An undervoltage stop, the input switched off, a set-point that asks for
   nothing and another mode explain it and are no trip.
@@ -110,7 +111,11 @@ class Trips(Stateless):
         if v is None or i is None:
             return NOTHING
         if self._collapsed is not None:
-            return self._follow(self._collapsed, sample, v, i, context)
+            return self._follow_on(self._collapsed, sample, v, i, context)
+        return self._current(sample, v, i, context)
+
+    def _current(self, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+        """What the current does where the voltage is there, or nothing has happened."""
         if self._tripped is not None:
             found = self._wait_for_current(self._tripped, sample, i)
         elif self._stopped is not None:
@@ -118,6 +123,18 @@ class Trips(Stateless):
         else:
             return self._watch(sample, v, i, context)
         context.stop_told = self._tripped is not None or (self._stopped is not None and self._stopped.kind != "")
+        return found
+
+    def _follow_on(self, case: Collapsed, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+        """As `_follow`; while a voltage that is back holds, the current may stop for a reason of its own."""
+        found = self._follow(case, sample, v, i, context)
+        if self._collapsed is None or (case.form.is_low and self._stopped is None and self._steady is None):
+            return found
+        if case.form.holds:
+            return [*found, *self._current(sample, v, i, context)]
+        stopped, self._stopped, self._steady = self._stopped, None, None  # what stopped it fails again
+        if stopped is not None and stopped.kind:
+            return stop_revised(self._device.name, stopped, sample, "supply_trip"), *found
         return found
 
     @staticmethod
@@ -143,7 +160,8 @@ class Trips(Stateless):
         if steady is not None and steady.mode != mode:
             steady = self._steady = None
         if steady is not None and steady.polls >= STEADY_POLLS:
-            if v < COLLAPSED * steady.voltage_v and (mode != "cv" or abs(i) < 0.5 * steady.current_a):
+            is_gone = v < COLLAPSED * steady.voltage_v and (mode != "cv" or abs(i) < 0.5 * steady.current_a)
+            if is_gone and self._collapsed is None:  # else it is followed
                 return self._collapse(steady, sample, v, i, context)
             if abs(i) < STOPPED * steady.current_a + 0.25 * self._least_a and v >= self._least_hold(steady, mode):
                 return self._stop(steady, sample, v, i, context)
@@ -261,6 +279,7 @@ class Trips(Stateless):
         explained = case.why.read(sample, context.mode(sample))
         if (
             not explained
+            and self._collapsed is None
             and case.looks >= 0
             and v < COLLAPSED * case.before.voltage_v
             and (found := self._gone_too(case, sample, v, i, context))

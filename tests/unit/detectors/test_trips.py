@@ -114,6 +114,43 @@ def test_thermal_cycling() -> None:
     assert str(out.last("supply_trip").state) == "cleared"
 
 
+def test_thermal_cycling_under_a_load_that_is_hardly_too_much_is_one_event() -> None:
+    """It cools within two minutes, and is too hot again after nine."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        for n in range(3):
+            bench.at(20.02 + 650 * n, lambda: setattr(source, "is_on", False))
+            bench.at(130.02 + 650 * n, lambda: setattr(source, "is_on", True))
+
+    out = play(act, until_s=1700.0, period_s=2.0)
+    assert kinds(out) == ["supply_trip"]
+    assert out.last("supply_trip").evidence["form"] == "thermal_cycling"
+
+
+@pytest.mark.parametrize("back_s", [0.0, 400.0])
+def test_a_load_that_trips_after_the_source_is_back_is_told(back_s: float) -> None:
+    """The source is still watched, lest it fails again, and with ``back_s`` it does."""
+
+    def act(bench: Bench, load: Load, source: Source) -> None:
+        off(bench, load, source)
+        bench.at(80.02, lambda: setattr(source, "is_on", True))
+        bench.at(130.02, lambda: setattr(load, "input_on", False))
+        bench.at(130.02, lambda: setattr(load, "protection", 1 << 4))
+        if back_s:
+            bench.at(200.02, lambda: setattr(load, "input_on", True))
+            bench.at(200.02, lambda: setattr(load, "protection", 0))
+            bench.at(300.02, lambda: setattr(source, "is_on", False))
+
+    out = play(act, until_s=330.0, period_s=0.5)
+    trips = out.raised(*TRIPS)
+    assert [e.kind for e in trips] == ["supply_trip", "load_trip"]
+    assert covers(trips[1], 130.02)
+    assert at_s(trips[1].detected_utc_ns) < 130.02 + 1.1  # two samples
+    assert str(out.last("load_trip").state) == ("cleared" if back_s else "active")
+    assert out.last("supply_trip").evidence["returns"] == 1
+    assert out.last("supply_trip").evidence["form"] == ("thermal_cycling" if back_s else "latch_off")
+
+
 @pytest.mark.parametrize(("limit_a", "form"), [(4.5, "current_limit"), (1.0, "foldback")])
 def test_current_limit_and_foldback(limit_a: float, form: str) -> None:
     out = play(lambda b, x, s: b.at(20.02, lambda: setattr(s, "limit_a", limit_a)))
