@@ -389,7 +389,7 @@ class SenseFallback:
         ratio_to = self.source_ohm if self._watch.mode == "cv" else None
         prior = path_prior(self._device.path_resistance_ohm, self._path_ohm, ratio_to)
         if self._fallen is not None and self._fallen.mode == self._watch.mode:
-            return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE)
+            return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE, falls=False)
         return prior
 
     def _fell(self, case: Case, causes: dict[str, float], evidence: dict[str, Any]) -> Sequence[Finding]:

@@ -51,18 +51,22 @@ _ROOT_2PI = math.sqrt(2.0 * math.pi)
 @dataclass(frozen=True, slots=True)
 class PathPrior:
     """What is known of R_path: ``ohm`` with relative ``deviation``; None: nothing, then around ``typical``. In CV the same holds for
-    R_path/R_source and steps of the current (A instead of V)."""
+    R_path/R_source and steps of the current (A instead of V): then ``falls`` says that a lead that falls off is waited for, whose step x
+    changes the current I with the lead off as well, so densities are those of x/I with d(x/I)/dx = (1 + x/I)/I."""
 
     ohm: float | None
     deviation: float = 0.0
     doubt: float = 0.0
     typical: float = UNKNOWN_OHM
     log_deviation: float = UNKNOWN_LOG_DEVIATION
+    falls: bool = False
 
     def density(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         """Probability density, 1/V, of a step of ``x_v`` > 0."""
-        broad = self._unknown(x_v, current_a)
-        return broad if self.ohm is None else self._known(x_v, uncertainty_v, current_a) + self.doubt * broad
+        density = self._unknown(x_v, current_a)
+        if self.ohm is not None:
+            density = self._known(x_v, uncertainty_v, current_a) + self.doubt * density
+        return density * (1.0 + x_v / current_a) if self.falls else density
 
     def fits(self, x_v: float, uncertainty_v: float, current_a: float) -> bool:
         """The step is explained by what is known of R_path, rather than by that being wrong."""
@@ -85,11 +89,12 @@ def path_prior(configured_ohm: float | None, learned_ohm: float | None, ratio_to
     if ratio_to is None:
         return PathPrior(known, share, WRONG_CONFIGURATION)
     source_ohm, uncertainty_ohm = ratio_to
-    typical = (known or UNKNOWN_OHM) / (source_ohm or UNKNOWN_SOURCE_OHM)
-    spread = SOURCE_LOG_DEVIATION if known is not None else math.hypot(UNKNOWN_LOG_DEVIATION, SOURCE_LOG_DEVIATION)
     if known is None or source_ohm is None:
-        return PathPrior(None, share, WRONG_CONFIGURATION, typical, spread)
-    return PathPrior(known / source_ohm, math.hypot(share, uncertainty_ohm / source_ohm), WRONG_CONFIGURATION, typical, spread)
+        typical = (known or UNKNOWN_OHM) / (source_ohm or UNKNOWN_SOURCE_OHM)
+        of_path, of_source = UNKNOWN_LOG_DEVIATION if known is None else 0.0, SOURCE_LOG_DEVIATION if source_ohm is None else 0.0
+        return PathPrior(None, share, WRONG_CONFIGURATION, typical, math.hypot(of_path, of_source), True)
+    share = math.hypot(share, uncertainty_ohm / source_ohm)
+    return PathPrior(known / source_ohm, share, WRONG_CONFIGURATION, UNKNOWN_OHM / source_ohm, falls=True)
 
 
 @dataclass(frozen=True, slots=True)

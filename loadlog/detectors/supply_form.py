@@ -12,8 +12,8 @@ in its pulses: there a current of the limit's size that flows after there was no
 
 Pulses shorter than the poll period are seen only where a poll meets them, so a hiccup may show as foldback or dropout first, and its period
 is the apparent one (aliased). Times are times that were watched. Over when the voltage has held for `hold_s` after its return, so that one
-hiccup is one event with a count. A source that shuts down hot cools in its time constant's time, and under load takes `HOLD_TIMES` as long to
-be too hot again where its load is within a fiftieth of what it would carry for good: with less the next trip would be another event.
+hiccup is one event with a count. A source that shut down hot takes up to `HOLD_TIMES` as long to be too hot again as it took to cool,
+where its load is some per cent more than it carries for good; with less the next trip would be another event.
 """
 
 from __future__ import annotations

@@ -79,14 +79,17 @@ def rising_study(seed: int, trials: int) -> Study:
 
 
 def judged(said: list[Statement], subject: str) -> tuple[str, list[Figure]]:
-    """The table for people and a figure for each bin that has enough."""
+    """The table for people and a figure for each bin that has enough, of all causes together and of each."""
     lines, figures = [], []
-    for b in reliability(said):
-        low, high = wilson(round(b.right * b.n), b.n)
-        lines.append([f"{b.low:g} to {b.high:g}", str(b.n), f"{b.stated:.3f}", f"{b.right:.3f}", f"{low:.3f} to {high:.3f}"])
-        if b.n >= ENOUGH:
-            off = abs(b.right - b.stated)
-            met = True if off <= WITHIN else False if low > b.stated + WITHIN or high < b.stated - WITHIN else None
-            what = f"calibration of {subject}, stated {b.low:g} to {b.high:g}"
-            figures.append(Figure(what, f"within {WITHIN:g}", f"{off:.3f} off (n {b.n})", met))
-    return grid(["stated", "n", "mean stated", "share right", "95 %"], lines), figures
+    causes = sorted({s.cause for s in said})
+    for cause in ("", *causes) if len(causes) > 1 else ("",):
+        for b in reliability(s for s in said if cause in ("", s.cause)):
+            low, high = wilson(round(b.right * b.n), b.n)
+            cells = [cause or "all", f"{b.low:g} to {b.high:g}", str(b.n), f"{b.stated:.3f}", f"{b.right:.3f}", f"{low:.3f} to {high:.3f}"]
+            lines.append(cells)
+            if b.n >= ENOUGH:
+                off = abs(b.right - b.stated)
+                met = True if off <= WITHIN else False if low > b.stated + WITHIN or high < b.stated - WITHIN else None
+                what = f"calibration of {subject}{', ' * bool(cause)}{cause}, stated {b.low:g} to {b.high:g}"
+                figures.append(Figure(what, f"within {WITHIN:g}", f"{off:.3f} off (n {b.n})", met))
+    return grid(["cause", "stated", "n", "mean stated", "share right", "95 %"], lines), figures

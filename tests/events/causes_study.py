@@ -7,6 +7,8 @@ Each population is the one that the detector's prior describes, since a posterio
 - *stops*: the odds that `stop_causes` states, made one population, and a supply that goes on in current limit: its odds are stated nowhere,
   since the current that flows is nearly certain. What is tested is that these odds are applied to the cases that they are the odds of; the
   odds themselves are judgements.
+- *modes*: as `calibration` has it in CC, in CP, CR and CV; in CV nobody knows the source's resistance, and a third of its steps are its
+  limit's, which leaves any share of the current.
 - *growth*: the odds that `contact` states: contacts, leads exchanged for others, an instrument that drifts up to its specification. All are
   stated alike, so one bin says whether the share is right and none whether cases are told apart.
 
@@ -20,14 +22,24 @@ import random
 from collections.abc import Callable
 
 from loadlog.detectors.contact import LEAD_EXCHANGED, PRIOR_CONTACT
-from loadlog.detectors.sense_causes import PRIOR_LEAD, SMALLEST_SOURCE_STEP_V, UNKNOWN_LOG_DEVIATION, UNKNOWN_OHM
+from loadlog.detectors.sense_causes import (
+    PRIOR_LEAD,
+    PRIOR_LIMIT,
+    SMALLEST_SOURCE_STEP_V,
+    SOURCE_LOG_DEVIATION,
+    UNKNOWN_LOG_DEVIATION,
+    UNKNOWN_OHM,
+    UNKNOWN_SOURCE_OHM,
+)
 from loadlog.detectors.stop_causes import HAND, KNOB, LEAD, LOAD, SILENT, SUPPLY, WHOLE_CONNECTOR
 from tests.events.calibration import bench_of_leads, judged
+from tests.events.draw import current_of, level_for
 from tests.events.figure import Study
 from tests.events.judge import Statement
 from tests.events.world import Setting, Trace, World
 
-BEFORE, DIPS, AFTER = (60, 120), 4, 40
+BEFORE, BEFORE_STEP, DIPS, AFTER = (60, 120), (150, 300), 4, 40
+MODES = ("CP", "CR", "CV")
 STOPPERS = {
     "load_trip": LOAD, "input_switched": HAND, "setpoint_changed": KNOB, "open_circuit": LEAD, "supply_silent": SUPPLY,
     "supply_limits": 3.0,
@@ -60,6 +72,30 @@ def intermittent(rnd: random.Random) -> list[Statement]:
             world.fault(t_s, "supply_droop", "source", off_s, volts=depth_v)
         t_s += off_s + rnd.uniform(4.0, 12.0) * setting.period_s
     return _first(world.run(t_s), ("sense_intermittent",), "sense_intermittent" if is_lead else "supply_droop")
+
+
+def step(rnd: random.Random, mode: str) -> list[Statement]:
+    """A lead falls off, or the source steps, or in CV goes into its limit."""
+    setting, current_a = bench_of_leads(rnd), rnd.uniform(2.0, 8.0)
+    setting.mode = mode
+    if mode == "CV":
+        setting.output_ohm = UNKNOWN_SOURCE_OHM * math.exp(rnd.gauss(0.0, SOURCE_LOG_DEVIATION))
+    setting.level = level_for(setting, current_a)
+    current_a = current_of(setting)
+    world = World(rnd, setting)
+    onset_s = (rnd.randint(*BEFORE_STEP) + rnd.random()) * setting.period_s
+    largest, ohm = (current_a, setting.output_ohm) if mode == "CV" else (setting.emf_v, 1.0)
+    if rnd.random() < PRIOR_LEAD:
+        cause = "sense_fallback"
+        world.fault(onset_s, "sense_lead_off")
+    elif mode == "CV" and rnd.random() < PRIOR_LIMIT:
+        cause = "current_limit_entered"
+        world.fault(onset_s, "supply_trip", "source", form="current_limit", limit_a=current_a * rnd.random())
+    else:
+        cause = "supply_droop"
+        size = SMALLEST_SOURCE_STEP_V * (largest / SMALLEST_SOURCE_STEP_V) ** rnd.random()
+        world.fault(onset_s, "supply_droop", "source", volts=size * ohm)
+    return _first(world.run(onset_s + AFTER * setting.period_s), ("sense_fallback", "current_limit_entered"), cause)
 
 
 def stop(rnd: random.Random) -> list[Statement]:
@@ -120,6 +156,17 @@ def _study(name: str, subject: str, one: Callable[[random.Random], list[Statemen
         return Study(f"calibration: {subject}", text + f"\n{trials} benches", figures)
 
     return study
+
+
+def modes_study(seed: int, trials: int) -> Study:
+    """Each mode as often."""
+    texts, figures = [], []
+    for mode in MODES:
+        rnd = random.Random(f"modes:{seed}:{mode}")
+        text, some = judged([s for _ in range(trials) for s in step(rnd, mode)], f"a step in {mode}")
+        texts.append(f"{mode}\n{text}")
+        figures += some
+    return Study("calibration: steps in the other modes", "\n".join([*texts, f"{trials} benches each"]), figures)
 
 
 intermittent_study = _study("intermittent", "a sense lead that comes and goes, or the source", intermittent)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from tests.events.calibration import calibration_study, rising_study
-from tests.events.causes_study import growth_study, intermittent_study, stop_study
+from tests.events.causes_study import growth_study, intermittent_study, modes_study, stop_study
 from tests.events.cost import cost_study
 from tests.events.figure import Study
 from tests.events.forecast import forecast_study
@@ -19,6 +19,7 @@ STUDIES: Mapping[str, tuple[Callable[[int, int], Study], int, int]] = {
     "steps": (step_study, 200, 20),
     "roc": (roc_study, 40, 5),
     "calibration": (calibration_study, 2000, 50),
+    "modes": (modes_study, 600, 10),
     "intermittent": (intermittent_study, 600, 20),
     "stops": (stop_study, 1500, 40),
     "trips": (trips_study, 300, 12),

@@ -3,12 +3,33 @@ another voltage decides."""
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
 
 from loadlog.detectors.base import Peer
-from loadlog.detectors.sense_causes import CONTACT, DROOP, LEAD, LIMIT, moved_by_others, peer_steps, supply_limits, weigh_limit
+from loadlog.detectors.sense_causes import (
+    CONFIGURED_SHARE,
+    CONTACT,
+    DROOP,
+    LEAD,
+    LIMIT,
+    PRIOR_LEAD,
+    PRIOR_LIMIT,
+    SMALLEST_SOURCE_STEP_V,
+    SOURCE_LOG_DEVIATION,
+    UNKNOWN_LOG_DEVIATION,
+    UNKNOWN_OHM,
+    UNKNOWN_SOURCE_OHM,
+    WRONG_CONFIGURATION,
+    moved_by_others,
+    path_prior,
+    peer_steps,
+    probability_of_lead,
+    supply_limits,
+    weigh_limit,
+)
 from loadlog.model.event import Onset
 from loadlog.model.sample import Quality, Sample, Stamp
 from loadlog.pipeline import Pipeline
@@ -39,7 +60,7 @@ def told(out: Record) -> list[str]:
 def test_half_of_the_current_is_lead_or_limit_and_both_are_named(path_ohm: float | None) -> None:
     rnd = fresh_random()
     bench, _ = bench_in_cv(rnd, path_resistance_ohm=path_ohm)
-    limit_falls(bench, rnd.uniform(2.0, 4.5))
+    limit_falls(bench, rnd.uniform(2.0, 3.0))
     (event,) = record(bench, 59.0).raised(LEAD, LIMIT)
     assert covers(event, FALLS_S)
     assert at_s(event.detected_utc_ns) < FALLS_S + 0.6
@@ -153,3 +174,35 @@ def test_a_contact_takes_the_lead_s_place_with_local_sense() -> None:
     causes = weigh_limit(0.7, 3.0, 6.0, False, None)
     assert set(causes) == {CONTACT, LIMIT, DROOP}
     assert sum(causes.values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("source_ohm", [None, 0.1])
+@pytest.mark.parametrize("path_ohm", [None, 0.03])
+def test_in_cv_the_probability_of_each_cause_is_its_share_among_steps_of_that_size(
+    path_ohm: float | None, source_ohm: float | None
+) -> None:
+    """Causes and sizes are drawn as `sense_causes` says that they are expected."""
+    rnd, current_a = fresh_random(), 6.0
+    said: dict[tuple[str, int], list[tuple[float, bool]]] = {}
+    prior = path_prior(path_ohm, None, (source_ohm, 0.001))
+    for _ in range(40_000):
+        if rnd.random() < PRIOR_LEAD:
+            true = LEAD
+            path = UNKNOWN_OHM * math.exp(rnd.gauss(0.0, UNKNOWN_LOG_DEVIATION))
+            if path_ohm is not None and rnd.random() >= WRONG_CONFIGURATION:
+                path = path_ohm * rnd.gauss(1.0, CONFIGURED_SHARE)
+            behind = UNKNOWN_SOURCE_OHM * math.exp(rnd.gauss(0.0, SOURCE_LOG_DEVIATION)) if source_ohm is None else source_ohm
+            step_a = current_a * path / (path + behind)
+        elif rnd.random() < PRIOR_LIMIT:
+            true, step_a = LIMIT, current_a * rnd.random()
+        else:
+            true, step_a = DROOP, SMALLEST_SOURCE_STEP_V * (current_a / SMALLEST_SOURCE_STEP_V) ** rnd.random()
+        if not 0.003 < step_a < 0.997 * current_a:
+            continue
+        of_lead = probability_of_lead(step_a, 0.0005, current_a - step_a, current_a, prior, ())
+        for cause, p in weigh_limit(of_lead, step_a, current_a, True, None).items():
+            said.setdefault((cause, int(10 * p)), []).append((p, cause == true))
+    judged = {key: items for key, items in said.items() if len(items) >= 2500}
+    assert len(judged) >= 4
+    for key, items in judged.items():
+        assert sum(p for p, _ in items) == pytest.approx(sum(is_so for _, is_so in items), abs=0.05 * len(items)), key
