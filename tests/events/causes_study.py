@@ -40,6 +40,7 @@ from tests.events.world import Setting, Trace, World
 
 BEFORE, BEFORE_STEP, DIPS, AFTER = (60, 120), (150, 300), 4, 40
 MODES = ("CP", "CR", "CV")
+ASK_FOR_NOTHING = {"CC": 0.0, "CP": 0.0, "CR": 5000.0, "CV": 40.0}
 STOPPERS = {
     "load_trip": LOAD, "input_switched": HAND, "setpoint_changed": KNOB, "open_circuit": LEAD, "supply_silent": SUPPLY,
     "supply_limits": 3.0,
@@ -101,8 +102,10 @@ def step(rnd: random.Random, mode: str) -> list[Statement]:
 def stop(rnd: random.Random) -> list[Statement]:
     """The current stops, for one of the reasons."""
     setting = Setting(rate_hz=rnd.choice((5.0, 10.0)), remote=rnd.random() < 0.5, status=rnd.random() < 0.6, fine_physics=True)
-    setting.level, setting.path_ohm = round(rnd.uniform(2.0, 8.0), 3), rnd.uniform(0.006, 0.04)
-    setting.second = rnd.random() < 0.1
+    setting.mode, setting.path_ohm = rnd.choice(("CC", "CC", "CP", "CR", "CV")), rnd.uniform(0.006, 0.04)
+    if setting.mode == "CV":
+        setting.output_ohm = rnd.uniform(0.1, 0.3)
+    setting.level, setting.second = level_for(setting, rnd.uniform(2.0, 8.0)), rnd.random() < 0.1
     world = World(rnd, setting)
     begin_s = (rnd.randint(*BEFORE) + rnd.random()) * setting.period_s
     why = rnd.choices(list(STOPPERS), list(STOPPERS.values()))[0]
@@ -113,7 +116,7 @@ def stop(rnd: random.Random) -> list[Statement]:
     elif why == "input_switched":
         world.fault(begin_s, "input_off_by_hand")
     elif why == "setpoint_changed":
-        world.fault(begin_s, "knob", setpoint=0.0)
+        world.fault(begin_s, "knob", setpoint=ASK_FOR_NOTHING[setting.mode])
     elif why == "open_circuit":
         world.fault(begin_s, "power_lead_off")
         if setting.remote and rnd.random() < WHOLE_CONNECTOR:
