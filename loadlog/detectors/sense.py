@@ -18,6 +18,8 @@ When the operating point moves later, dV/dI either has grown by R_path (confirme
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods); where another load
 was given an order `ORDER_SETTLE_S` before or less, whether its current followed, so long after the order. After a gap
 the level is held against that before it, if the source cannot have drifted by as much meanwhile (`sense_causes`).
+A contact that bounces before it stays open or closed is followed by `unsettled`; one that is closed again before the new level is known by
+`sense_return`.
 Limits: input on, sense wired remote. With R_path known, steps of 5 deviations are found in 3 samples (median), of 4 in 4, of 3 in 5 to 6
 (some are missed); those of any size in 4 to 5, and many below 4 deviations are missed. Before `steps.READY` samples at one operating point
 it is *learning* and silent.
@@ -55,9 +57,11 @@ from loadlog.detectors.sense_causes import (
 )
 from loadlog.detectors.sense_findings import decided, fell, regulates_again, restored, slope_decided, told
 from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
+from loadlog.detectors.sense_return import Recheck
 from loadlog.detectors.shared_source import polls_to_wait
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, Step
+from loadlog.detectors.unsettled import Unsettled
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
@@ -79,7 +83,7 @@ class SenseFallback:
 
     __slots__ = (
         "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_polls",
-        "_recheck", "_source", "_switched_local", "_watch", "_watches",
+        "_recheck", "_source", "_switched_local", "_unsettled", "_watch", "_watches",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -98,8 +102,9 @@ class SenseFallback:
         self._doubtful: tuple[float, float, Sample] | None = None
         self._moving = 0
         self._open: Case | None = None
+        self._unsettled: Unsettled | None = None
         self._fallen: Fallen | None = None
-        self._recheck = False
+        self._recheck: Recheck | None = None
         self._switched_local = False
 
     @staticmethod
@@ -120,7 +125,7 @@ class SenseFallback:
         if mode in MODES:
             self._enter(mode)
             self._fallen = Fallen.told_before(event, self._watch)
-            self._recheck = self._fallen is not None
+            self._recheck = Recheck() if self._fallen is not None else None
 
     def learned(self) -> Sequence[Learned]:
         """Noise of one sample, and resistances once seen."""
@@ -175,11 +180,15 @@ class SenseFallback:
             return self._decide(context)
         watch = self._watch
         self._known.update(watch.signal, self._known_size)
-        if not (self._recheck or self._known.signals) and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0:  # nothing has moved
+        if (
+            not (self._recheck is not None or self._known.signals) and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0
+        ):  # nothing has moved
             self._moving = 0
-            return NOTHING
-        if self._recheck and self._fallen is not None and self._watch.signal.trend.n >= 3:
-            return self._compare(sample)
+            if self._unsettled is None or self._unsettled.is_over:
+                self._unsettled = None
+                return NOTHING
+        if self._recheck is not None and (said := self._compare(self._recheck, sample)):
+            return said
         return self._judge(context)
 
     # -- values
@@ -215,7 +224,7 @@ class SenseFallback:
             self._enter(mode or "cc")
         if self._switched_local or mode not in _JUDGED or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
             self._restart()
-            self._recheck = self._fallen is not None
+            self._recheck = Recheck() if self._fallen is not None else None
             return False
         doubtful = self._doubtful
         if doubtful is not None:
@@ -232,7 +241,7 @@ class SenseFallback:
         if mode == self._watch.mode or mode not in MODES:
             return
         self._restart()
-        self._recheck = self._fallen is not None
+        self._recheck = Recheck() if self._fallen is not None else None
         self._watch = self._watch_of(mode)
 
     def _watch_of(self, mode: str) -> ModeWatch:
@@ -245,7 +254,7 @@ class SenseFallback:
         """A reading lasts for as many polls: levels and noise are learned again from readings."""
         self._polls = polls
         self._restart()
-        self._recheck = self._fallen is not None
+        self._recheck = Recheck() if self._fallen is not None else None
         mode = self._watch.mode
         self._watches.clear()
         self._watch = self._watch_of(mode)
@@ -263,7 +272,7 @@ class SenseFallback:
     def _restart(self) -> None:
         self._watch.restart()
         self._moving = 0
-        self._doubtful = self._open = None
+        self._doubtful = self._open = self._unsettled = None
 
     # -- judgement
 
@@ -271,7 +280,13 @@ class SenseFallback:
         watch = self._watch
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
-            return self._stepped(step, context) if self._case(step).is_believed(self._prior(), self._towards_lead(step)) else NOTHING
+            case = self._case(step)
+            if case.is_believed(self._prior(), self._towards_lead(step)):
+                case.real = 1.0 / (1.0 + case.doubt(self._prior(), self._towards_lead(step)))
+                return self._stepped(case, context)
+            return self._chatters(context)
+        if step is None and watch.held.ratio < 1.0 and (watch.signal.ratio >= 1.0 or self._unsettled is not None):
+            return self._chatters(context)
         if watch.held.ratio >= 1.0:
             return self._current_changes()
         self._moving = 0
@@ -327,20 +342,33 @@ class SenseFallback:
             self._fallen = None
         return decided(self._device.name, fallen, onset, {"current_per_volt_s": round(flow[0], 6)})
 
-    def _case(self, step: Step, wait: int = 0) -> Case:
+    def _case(self, step: Step) -> Case:
         before, after = self._watch.around(step.samples)
         fallen_a = abs((before if self._fallen is not None else after)[1])
-        return Case(step, self._watch.mode, before, after, max(fallen_a, self._least_a), self._watch.held.now(step.samples), wait)
+        return Case(step, self._watch.mode, before, after, max(fallen_a, self._least_a), self._watch.held.now(step.samples), 0)
 
     def _towards_lead(self, step: Step) -> bool:
         return step.size > 0 if self._fallen is not None else step.size < 0
 
-    def _stepped(self, step: Step, context: Context) -> Sequence[Finding]:
-        case = self._case(step, polls_to_wait(context, self._device.period_s))
-        case.real = 1.0 / (1.0 + case.doubt(self._prior(), self._towards_lead(step)))
+    def _chatters(self, context: Context) -> Sequence[Finding]:
+        """It left its level without a step; has it settled at another one?"""
+        watch, unsettled = self._watch, self._unsettled
+        if unsettled is None:
+            self._unsettled = Unsettled(watch.signal) if watch.signal.ready else None
+            return NOTHING
+        step = unsettled.update(watch.signal)
+        if step is None or watch.explains(step, self._source.known_ohm):
+            return NOTHING
+        case = unsettled.case(step, watch, self._fallen is not None, self._least_a)
+        return self._stepped(case, context) if unsettled.is_believed(case, self._prior()) else NOTHING
+
+    def _stepped(self, case: Case, context: Context) -> Sequence[Finding]:
+        step = case.step
+        case.wait = polls_to_wait(context, self._device.period_s)
         case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
         case.own_spread_v = self._watch.held.sigma if case.mode == "cv" else step.uncertainty
         self._watch.restart()
+        self._unsettled = None
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
         ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in ("mode", "input_on"))  # a set-point moves both
         if ours or not self._towards_lead(step):
@@ -400,21 +428,19 @@ class SenseFallback:
             case.mode, case.size / case.fallen_a, evidence.get("path_resistance_ohm"), suspected, kind, causes, case.step.onset, case.held,
             after - case.step.size, after, causes[kind] >= 0.999, evidence,
         )  # fmt: skip
+        self._recheck = Recheck(is_soon=True)
         return (fell(self._device.name, kind, case, causes, suspected, evidence),)
 
-    def _compare(self, sample: Sample) -> Sequence[Finding]:
-        """After the input was off (or the service): at the same current again, which of the two levels is it?"""
+    def _compare(self, recheck: Recheck, sample: Sample) -> Sequence[Finding]:
         fallen = self._fallen
-        watch = self._watch
-        if fallen is None or fallen.mode != watch.mode or not watch.same_point(fallen.held):
+        found = None if fallen is None else recheck.compare(fallen, self._watch, sample)
+        if fallen is None or recheck.is_over:
+            self._recheck = None
+        if fallen is None or found is None:
             return NOTHING
-        self._recheck = False
-        share = (watch.signal.level - fallen.fallen) / (fallen.good - fallen.fallen)
-        if not 0.7 <= share <= 1.3:
-            return NOTHING
-        v, i = watch.point(watch.signal.level, watch.held.level)
-        evidence = {"voltage_v": round(v, 6), "current_a": round(i, 6), "seen": "after the input was off"}
-        return self._restored(fallen, onset_between(None, sample), {LEAD: 0.8, DROOP: 0.2}, evidence)
+        if recheck.is_soon:
+            self._watch.restart()
+        return self._restored(fallen, *found)
 
     def _restored(self, fallen: Fallen, onset: Onset, causes: Mapping[str, float], evidence: dict[str, Any]) -> Sequence[Finding]:
         self._fallen = None

@@ -7,8 +7,9 @@ level of the closed contact (a line through about the last `LEVEL_MEMORY` sample
 while that lasts, as a battery sags on; forgotten when the current moves by more than its noise) a sample is *low* when it lies below by
 five deviations and by half of I·R_path (configured or learned; while nothing is known eight deviations, and half of what the excursions so
 far had). An excursion is one low sample or more, with most of the drop within two polls; it counts in full when a second low sample agrees
-with the first, else for a third, since a single sample may be noise. `EXCURSIONS` in full within `WINDOW_S` are the event, when their
-depths agree as the noise allows (one path has one resistance; 8 % for contacts) and at most an eighth as many samples stand out upwards.
+with the first (a third with the second, where the first was still on its way), else for a third, since a single sample may be noise.
+`EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one resistance; 8 % for
+contacts) and at most an eighth as many samples stand out upwards.
 While it is active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after
 a minute, or five mean intervals, without another excursion; a lead that stays off then is told as `sense_fallback`.
 Units: V, A, s. Limits: excursions shorter than a poll are seen by chance only: the count is a lower bound.
@@ -59,7 +60,8 @@ PEER_SHARE = 0.5
 
 @dataclass(slots=True)
 class _Excursion:
-    """``ohm``: its first sample's depth over the current; ``weight``: how much it counts."""
+    """``ohm``: depth of its first sample, or where that was still on its way of its second, over the current; ``weight``: how much it
+    counts."""
 
     t_ns: int
     onset: Onset
@@ -263,9 +265,13 @@ class SenseIntermittent:
                 self._forget(self._voltage_v, self._current_a)
                 return NOTHING
             latest = self._starts[-1] if self._starts else None
-            if latest is not None and latest.weight < 1.0 and abs(drop_v - latest.drop_v) <= NEAR * math.sqrt(2.0) * level.deviation:
+            if latest is None or latest.weight == 1.0:
+                return NOTHING
+            if abs(drop_v - latest.drop_v) <= NEAR * math.sqrt(2.0) * level.deviation:
                 latest.weight = 1.0
                 return NOTHING if self._active else self._judge(t_ns, context)
+            if drop_v > latest.drop_v and self._fell_at_once(v, drop_v):  # the one before was a mean over the instant
+                latest.drop_v, latest.ohm = drop_v, ohm
             return NOTHING
         if not self._fell_at_once(v, drop_v):
             level.sagged(v)

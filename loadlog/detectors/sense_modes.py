@@ -334,6 +334,10 @@ class Fallen:
         causes = {event.kind: event.confidence, **event.alternatives}
         return cls(mode, size / current_a, path_ohm, suspected, event.kind, causes, event.onset, held, after + size, after, False)
 
+    def share_of_way_back(self, level: float) -> float:
+        """0 at the fallen level of the signal, 1 at the good one."""
+        return (level - self.fallen) / (self.good - self.fallen)
+
     def decide(self, siemens: float, uncertainty_s: float, least_s: float) -> bool:
         """What another voltage says, -dI/dV in a load in CV: less than ``least_s`` is a limit, more is none. True when it decides; then
         ``told`` is what was said before."""

@@ -60,6 +60,8 @@ BURSTS_PER_STEP = 30.0
 LOG_SPAN = 10.0  # a step of any size: log-uniform over about four decades
 MOST_DOUBT = 0.05  # odds of burst and ramp against a step that is believed
 LEVEL_LAGS = 0.3  # mean residual before the step over its size: more, and the level lagged behind a slow change already
+REST_SPAN = 6.0  # deviations that `LAG` samples span at most: one time in five hundred they span more
+FAR = 4.0  # deviations of a sample that has left the level
 ONSET_LOG_ODDS = 4.6  # change points within 1:100 of the most likely one belong to the onset interval
 
 
@@ -282,6 +284,34 @@ class StepWatch:
         last = self._residuals[-samples:]
         return math.fsum(last) / len(last) if last else 0.0
 
+    @property
+    def is_at_rest(self) -> bool:
+        """The last `LAG` samples lie as close together as noise lets them."""
+        last = self._values[-LAG:]
+        return len(last) == LAG and max(last) - min(last) <= REST_SPAN * max(self.short_sigma, self.sigma)
+
+    def last(self, samples: int) -> Sequence[float]:
+        """That many last values, at most `LAG`."""
+        return self._values[-samples:]
+
+    def deviation_of_mean(self, samples: int) -> float:
+        """Usual deviation of the mean over that many samples."""
+        return self._chart.deviation_of_mean(samples)
+
+    @property
+    def level_variance(self) -> float:
+        """Of the level, in variances of one sample."""
+        return _line_variance(max(min(self.trend.n, self.trend.memory), 2))
+
+    def left(self) -> tuple[float, Onset, Sequence[float]]:
+        """The level that the last samples have left, between which of them they did, and the values since then."""
+        residuals = self._residuals[-LAG:]
+        far = max(FAR * self.sigma, LEVEL_LAGS * max(map(abs, residuals)))
+        since = next((len(residuals) - n for n, r in enumerate(residuals) if abs(r) > far), 1)
+        latest = self._ends[-since]
+        earliest = self._begins[-since - 1] if since < len(self._begins) else self._begins[-since]
+        return self._values[-1] - residuals[-1], Onset(min(earliest, latest), latest), self._values[-since:]
+
     def step(self) -> Step | None:
         """The step that the last samples show, or None when they show none (yet)."""
         residuals = self._residuals[-LAG:]
@@ -292,6 +322,10 @@ class StepWatch:
         samples = max(range(2, LAG + 1), key=lambda k: likelihoods[k - 1])
         if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
+        if samples > 2 and _lies_between(
+            residuals[-samples], residuals[1 - samples :], sigma
+        ):  # a mean over the instant, nearer to the new
+            samples -= 1
         size = math.fsum(residuals[-samples:]) / samples
         if sigma <= 0.0 or size == 0.0:
             return None
@@ -333,6 +367,12 @@ def _likelihoods(residuals: Sequence[float], sigma: float) -> list[float]:
         total += residuals[-k]
         out.append(total * total / (2.0 * k * sigma * sigma))
     return out
+
+
+def _lies_between(edge: float, after: Sequence[float], sigma: float) -> bool:
+    """The first residual since a change is neither at the level of before, which is 0, nor at that of those ``after`` it."""
+    size = math.fsum(after) / len(after)
+    return 0.0 < edge * size < size * size and abs(size - edge) > FAR * sigma
 
 
 def _line_variance(n: int) -> float:

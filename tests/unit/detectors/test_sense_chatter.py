@@ -1,0 +1,78 @@
+"""A sense lead that does not fall off, or come back, from one poll to the next."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.checklists.traces import Bench, Load, Record, at_s, covers, fresh_random, load_spec, record
+
+STEP_V = 0.060  # 5 A through 12 mOhm
+
+
+def play(shape: list[float], path_ohm: float | None, until_s: float = 60.0, step: str = "0.001", period_s: float = 0.1) -> Record:
+    """The source's voltage at the load moves by these shares of I·R_path from poll to poll from 40 s on, and stays at the last."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(path_resistance_ohm=path_ohm, step=step, period_s=period_s))])
+    emf_v = bench.source.emf_v
+    for n, share in enumerate(shape):
+        bench.at(40.05 + n * period_s, lambda share=share: setattr(bench.source, "emf_v", emf_v - share * STEP_V))  # type: ignore[misc]
+    return record(bench, until_s)
+
+
+def kinds(out: Record) -> list[str]:
+    return [e.kind for e in out.raised()]
+
+
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.8, 0.9])
+def test_a_first_reading_that_averages_over_the_instant_hides_no_fallback(share: float, path_ohm: float | None) -> None:
+    out = play([share, 1.0], path_ohm)
+    assert kinds(out) == ["sense_fallback"]
+    event = out.raised()[0]
+    assert covers(event, 40.06)
+    assert event.evidence["step_v"] == pytest.approx(-STEP_V, abs=0.002)
+    assert at_s(event.detected_utc_ns) < 40.05 + 0.6
+
+
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+@pytest.mark.parametrize("shape", [[0.4, 0.9, 0.3], [0.9, 0.5, 0.8, 0.2, 0.6], [0.95, 0.3, 0.7, 0.6, 0.1, 0.8, 0.4]])
+def test_a_lead_that_chatters_before_it_falls_off(shape: list[float], path_ohm: float | None) -> None:
+    out = play([*shape, 1.0], path_ohm)
+    assert kinds(out) == ["sense_fallback"]
+    assert covers(out.raised()[0], 40.06)
+    assert out.raised()[0].evidence["step_v"] == pytest.approx(-STEP_V, abs=0.002)
+
+
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+@pytest.mark.parametrize(
+    "shape", [[0.33, 0.67, 1.0], [0.2, 0.4, 0.6, 0.8, 1.0], [0.5, 0.75, 0.88, 0.94, 0.97, 0.985, 1.0], [0.1 * n for n in range(1, 11)]]
+)
+def test_a_source_that_settles_by_and_by_is_none(shape: list[float], path_ohm: float | None) -> None:
+    assert "sense_fallback" not in kinds(play(shape, path_ohm))
+
+
+@pytest.mark.parametrize("shape", [[0.4, 0.9, 0.3, 0.0], [0.9, -0.5, 0.8, -0.2, 0.6, 0.0]])
+def test_what_ends_at_the_level_of_before_is_none(shape: list[float]) -> None:
+    assert "sense_fallback" not in kinds(play(shape, 0.012))
+
+
+@pytest.mark.parametrize("path_ohm", [0.012, None])
+@pytest.mark.parametrize("away_s", [0.7, 2.0, 3.0, 5.0])
+def test_a_lead_that_is_back_before_the_new_level_is_known(away_s: float, path_ohm: float | None) -> None:
+    bench = Bench(fresh_random(), loads=[Load(load_spec(path_resistance_ohm=path_ohm))])
+    bench.at(40.02, lambda: setattr(bench.loads[0], "sense_ok", False))
+    bench.at(40.02 + away_s, lambda: setattr(bench.loads[0], "sense_ok", True))
+    out = record(bench, 70.0)
+    assert kinds(out) == ["sense_fallback", "sense_restored"]
+    assert str(out.last("sense_fallback").state) == "cleared"
+
+
+@pytest.mark.parametrize("share", [0.3, 0.8])
+def test_excursions_of_which_one_began_within_a_reading_are_one_event(share: float) -> None:
+    """Its depth is what it settles at, not the mean over the instant."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(path_resistance_ohm=None))])
+    source = bench.source
+    emf_v = source.emf_v
+    for n, begins in enumerate((40.05, 43.05, 46.05, 49.05)):
+        for after_s, depth in ((0.0, share if n == 1 else 1.0), (0.1, 1.0), (0.6, 0.0)):
+            bench.at(begins + after_s, lambda depth=depth: setattr(source, "emf_v", emf_v - depth * STEP_V))  # type: ignore[misc]
+    assert "sense_intermittent" in kinds(record(bench, 60.0))
