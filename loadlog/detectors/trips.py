@@ -112,6 +112,8 @@ class Trips(Stateless):
             return NOTHING
         if self._collapsed is not None:
             return self._follow_on(self._collapsed, sample, v, i, context)
+        if self._tripped is None and self._stopped is None:
+            return self._watch(sample, v, i, context)
         return self._current(sample, v, i, context)
 
     def _current(self, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
