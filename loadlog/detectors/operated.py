@@ -2,10 +2,12 @@
 
 Physical cause: a hand on the knob or the keys, another program on the bus.
 Rule: the instrument's own report (set-point, mode, input) differs from its last one, and no order of ours for it was given since then (nor
-up to `ORDER_SETTLE_S` before, in which an order may still take effect). An order with another value does not explain the change; of several
-any may show, since a report can lag behind the last. These reports are digital, so any change beyond the resolution is one and noise raises
-none; an analogue set-point that flickers by more than its resolution would. A load that does not report its set-point is `unreported`'s,
-one that reports neither that nor its input `unreported_input`'s too.
+up to `ORDER_SETTLE_S` before, in which an order may still take effect, nor since the poll before that, which an instrument that reports
+from its buffer answers in the next). An order with another value does not explain the change; of several any may show, since a report can
+lag behind the last. A set-point is carried out, and reported, to a step of the instrument's converter: what lies within the accuracy of the
+quantity that it sets is the value that was ordered. Where more orders came than are remembered nobody knows. These reports are digital, so
+any change beyond the resolution is one and noise raises none; an analogue set-point that flickers by more than its resolution would. A load
+that does not report its set-point is `unreported`'s, one that reports neither that nor its input `unreported_input`'s too.
 Turning a knob is one event: `setpoint_changed` stays active until the set-point has rested for three of its polls and 3 s. `mode_changed`
 and `input_switched` are momentary. A set-point that changes along with the mode (another unit) is part of that.
 Confusions, and how they are told apart: an ordered change (orders); the load's own protection, which switches the input off too: with a
@@ -16,6 +18,7 @@ Expected false alarms: none at rest. Onset: between the two polls of the channel
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -41,6 +44,7 @@ from loadlog.model.sample import Sample, Stamp
 
 QUIET_S = 3.0
 QUIET_POLLS = 3
+_SETS = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w"}
 WITHOUT_PROTECTION_BITS = 0.7  # that an unordered switch-off was a hand, when the instrument cannot say; a judgement
 
 
@@ -51,7 +55,8 @@ class Operated(Stateless):
 
     def __init__(self, device: DeviceSpec) -> None:
         self._device = device
-        self._seen: dict[str, tuple[float, Stamp]] = {}
+        self._seen: dict[str, tuple[float, Stamp, Stamp]] = {}  # last report, its poll, and the poll before that
+        self._polled: Stamp | None = None
         setpoint, protection = device.channel("setpoint"), device.channel("protection")
         self._smallest = setpoint.resolution if setpoint else 0.0
         self._every = setpoint.every if setpoint else 1
@@ -82,6 +87,7 @@ class Operated(Stateless):
             found = [*found, *self._resolve_off(sample)]
         if "setpoint" in counts and (setpoint := self._setpoint(sample, context)):
             found = [*found, *setpoint]
+        self._polled = sample.stamp
         return found
 
     def _stays(self, sample: Sample, channel: str) -> bool:
@@ -89,21 +95,32 @@ class Operated(Stateless):
         seen, value = self._seen.get(channel), sample.counts[channel]
         if seen is None or value is None or seen[0] != value:
             return False
-        self._seen[channel] = (value, sample.stamp)
+        self._seen[channel] = (value, sample.stamp, self._polled or sample.stamp)
         return True
 
-    def _change(self, sample: Sample, channel: str, value: float | None) -> tuple[float, Stamp] | None:
+    def _change(self, sample: Sample, channel: str, value: float | None) -> tuple[float, Stamp, Stamp] | None:
         """The last report before this one, when this one differs."""
         if value is None:
             return None
         before = self._seen.get(channel)
-        self._seen[channel] = (value, sample.stamp)
+        self._seen[channel] = (value, sample.stamp, self._polled or sample.stamp)
         return before if before is not None and before[0] != value else None
 
-    def _orders(self, context: Context, channel: str, before: Stamp, sample: Sample) -> list[Order]:
-        """All that may show in this report. Not only the last: an instrument that answers a poll late still shows the one before."""
-        after_ns, until_ns = before.t_utc_ns - before.half_width_ns - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
-        return [order for order in within(context.orders, after_ns, until_ns) if order.channel == channel]
+    @staticmethod
+    def _orders(context: Context, channel: str, before: tuple[float, Stamp, Stamp], sample: Sample) -> list[Order] | None:
+        """All that may show in this report; None when there may have been more of them. Not only the last: an instrument that answers a
+        poll late, or from its buffer, still shows the one before."""
+        _, seen, polled = before
+        after_ns = min(seen.t_utc_ns - seen.half_width_ns - int(ORDER_SETTLE_S * 1e9), polled.t_utc_ns - polled.half_width_ns)
+        until_ns, orders = end_ns(sample), context.orders
+        if len(orders) == orders.maxlen and after_ns < orders[0].t_utc_ns <= until_ns:
+            return None
+        return [order for order in within(orders, after_ns, until_ns) if order.channel == channel]
+
+    def _was_ordered(self, context: Context, channel: str, before: tuple[float, Stamp, Stamp], sample: Sample, value: float) -> bool:
+        """The report is what we ordered, or nobody knows."""
+        orders = self._orders(context, channel, before, sample)
+        return orders is None or any(order.value == value for order in orders)
 
     def _mode(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("mode")
@@ -111,7 +128,7 @@ class Operated(Stateless):
         if before is None or value is None:
             return NOTHING
         self._seen.pop("setpoint", None)  # its unit changed
-        if any(order.value == value for order in self._orders(context, "mode", before[1], sample)):
+        if self._was_ordered(context, "mode", before, sample, value):
             return NOTHING
         spec = self._device.channel("mode")
         names = spec.names if spec else {}
@@ -125,9 +142,7 @@ class Operated(Stateless):
     def _input(self, sample: Sample, context: Context) -> Sequence[Finding]:
         value = sample.counts.get("input_on")
         before = self._change(sample, "input_on", value)
-        if before is None:
-            return NOTHING
-        if any(order.value == value for order in self._orders(context, "input_on", before[1], sample)):
+        if before is None or value is None or self._was_ordered(context, "input_on", before, sample, value):
             return NOTHING
         onset = onset_since(before[1], sample)
         if value:
@@ -173,7 +188,7 @@ class Operated(Stateless):
         before = self._change(sample, "setpoint", value)
         if before is None or abs(value - before[0]) <= self._smallest:
             return self._rest(sample, value)
-        if self._is_ours(context, before[1], sample, value):
+        if self._is_ours(context, before, sample, value):
             return self._rest(sample, value)
         mode = status_name(self._device, sample, "mode") or ""
         if self._knob is None:
@@ -184,9 +199,26 @@ class Operated(Stateless):
         self._quiet.start(sample.stamp.t_utc_ns)
         return (self._knob_finding(onset_since(before[1], sample), value, mode),)
 
-    def _is_ours(self, context: Context, before: Stamp, sample: Sample, value: float) -> bool:
-        bound = 2.0 * self._smallest + 1e-6 * abs(value)
-        return any(abs(order.value - value) <= bound for order in self._orders(context, "setpoint", before, sample))
+    def _is_ours(self, context: Context, before: tuple[float, Stamp, Stamp], sample: Sample, value: float) -> bool:
+        orders = self._orders(context, "setpoint", before, sample)
+        if not orders:
+            return orders is None
+        bound = 2.0 * self._smallest + 1e-6 * abs(value) + self._carried_out_within(sample, value)
+        return any(abs(order.value - value) <= bound for order in orders)
+
+    def _carried_out_within(self, sample: Sample, value: float) -> float:
+        """How far a set-point may lie beside what was ordered: the accuracy of what it sets, in the mode's unit."""
+        mode = status_name(self._device, sample, "mode") or ""
+        if mode == "cr":  # the ratio of two
+            shares = (
+                self._bound(name, sample.values.get(name)) / at for name in ("voltage_v", "current_a") if (at := sample.values.get(name))
+            )
+            return abs(value) * math.fsum(map(abs, shares))
+        return self._bound(_SETS[mode], value) if mode in _SETS else 0.0
+
+    def _bound(self, name: str, value: float | None) -> float:
+        channel = self._device.channel(name)
+        return channel.accuracy.half_width(value) if channel is not None and channel.accuracy and value is not None else 0.0
 
     def _rest(self, sample: Sample, value: float) -> Sequence[Finding]:
         if self._knob is None:

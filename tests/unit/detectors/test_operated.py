@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from loadlog.model.device import DeviceSpec
 from loadlog.model.sample import Reading, Stamp
 from loadlog.pipeline import Pipeline
@@ -70,6 +72,61 @@ def test_a_report_that_lags_behind_the_last_order_is_explained_by_the_one_before
         order(30.05 + 0.1 * n, "input_on", "input_on", n % 2 == 1, n % 2)
         order(40.05 + 0.1 * n, "mode", "mode", "CC" if n % 2 else "CR", 0 if n % 2 else 3)
     assert kinds(record(bench, 60.0, pipeline)) == []
+
+
+@pytest.mark.parametrize("every", [1, 5])
+@pytest.mark.parametrize("gap_s", [2.0, 5.0])
+def test_an_instrument_that_answers_from_its_buffer_shows_an_order_a_poll_later_at_any_poll_rate(gap_s: float, every: int) -> None:
+    """Of a change just after a poll the next one still shows nothing, however long ago that was."""
+    pipeline = Pipeline([load_spec(slow=every, period_s=gap_s)], next_seq=1, next_event_id=1)
+    reports = [{"setpoint": 5000, "input_on": 1, "mode": 0, "protection": 0}]
+    kinds = []
+    for n in range(40):
+        buffered, now = reports[-1], dict(reports[-1])
+        if n and n % (2 * every) == 0:  # before a poll that reads the set-point
+            now |= {"setpoint": 5000 + 100 * n, "input_on": n // every % 4 // 2}
+            t_ns = T0_NS + round(((n - 0.99) * gap_s + 0.001) * 1e9)
+            for channel, value in (("setpoint", now["setpoint"] / 1000), ("input_on", now["input_on"])):
+                pipeline.order("load-1", channel, value, t_ns)
+        counts = {"voltage_v": 24000, "current_a": 5000 * buffered["input_on"], **buffered}
+        if n % every:
+            del counts["setpoint"]
+        reports.append(now)
+        kinds += [e.kind for e in pipeline.feed(Reading("load-1", Stamp(T0_NS + round(n * gap_s * 1e9), 2_000_000), counts))[1]]
+    assert kinds == []
+
+
+def test_of_more_orders_than_are_remembered_nobody_knows() -> None:
+    bench, load, pipeline = bench_with(load_spec(slow=1))
+
+    def order(t_s: float, level: float) -> None:
+        """Takes effect when that one is forgotten already."""
+        bench.at(t_s, lambda: pipeline.order("load-1", "setpoint", level, T0_NS + round(bench.t_s * 1e9)))
+        bench.at(t_s + 1.9, lambda: setattr(load, "level", level))
+
+    for n in range(60):
+        order(20.02 + 0.1 * n, 5.0 + 0.05 * n)
+    bench.at(60.02, lambda: setattr(load, "level", 3.0))  # a hand, when all that is settled
+    out = record(bench, 80.0, pipeline)
+    assert kinds(out) == ["setpoint_changed"]
+    assert covers(out.raised()[0], 60.02)
+
+
+@pytest.mark.parametrize(
+    ("mode", "ordered", "carried_out"), [("CC", 6.0013, 5.996), ("CP", 60.02, 59.95), ("CR", 6.004, 6.0), ("CV", 23.5031, 23.51)]
+)
+def test_an_order_is_carried_out_to_a_step_of_the_converter(mode: str, ordered: float, carried_out: float) -> None:
+    """What is reported is what was set, within the accuracy; further off it was not what we ordered."""
+    for set_to, told in ((carried_out, []), (1.02 * carried_out, ["setpoint_changed"])):
+        bench, load, pipeline = bench_with(load_spec(slow=1))
+        load.mode, load.level = mode, 1.01 * ordered
+
+        def order(load: Load = load, bench: Bench = bench, pipeline: Pipeline = pipeline, set_to: float = set_to) -> None:
+            pipeline.order("load-1", "setpoint", ordered, T0_NS + round(bench.t_s * 1e9))
+            load.level = set_to
+
+        bench.at(20.02, order)
+        assert kinds(record(bench, 30.0, pipeline)) == told
 
 
 def test_an_old_order_explains_nothing() -> None:
