@@ -83,6 +83,12 @@ def asks_for_more(mode: str | None, setpoint: float, voltage_v: float, current_a
     return wanted is None or wanted > MORE_ASKED * current_a
 
 
+def is_drawn(mode: str | None, setpoint: float, steady: Steady, current_a: float, bound_a: float) -> bool:
+    """Whether a load in that mode that draws ``current_a``, known within ``bound_a``, does what the set-point asks of it."""
+    wanted = wanted_a(mode, setpoint, steady.voltage_v, steady.last_a)
+    return wanted is not None and abs(abs(current_a) - wanted) <= bound_a
+
+
 def stops(order: Order, steady: Steady) -> bool:
     """What was ordered lets no current flow, or may do so."""
     if order.channel == "setpoint":

@@ -19,13 +19,14 @@ order of ours of the last `ORDER_SETTLE_S` still takes effect), with the probabi
 others of the group are polled the event is told again with another probability, or cleared with ``revised_to``. Voltage and current of a
 poll are not of one instant: in the next `READINGS` polls a voltage that is gone too makes a stop a collapse. Where the current stops
 and a trip is not likelier than a hand, the next poll of the slow channel is waited for.
-An order explains what it asks for: that the current stops (given since it was last at `asked.FULL` of its level, as a load may slew or show
-means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is asked for more gives no
-less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
+An order explains what it asks for: a current as small as is left, that it stops (given since it was last at `asked.FULL` of its level, as
+a load may slew or show means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is
+asked for more gives no less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
 Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
 source by more than 30 % on purpose looks the same as a supply trip in current limit or latch-off.
 Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
-is told to be one); a one-poll spike (marked by validation, not used); a supply switched off by hand (is a supply trip to us).
+is told to be one); a one-poll spike (marked by validation, not used); a supply switched off by hand (is a supply trip to us; one of the
+group that we ordered off, up to `DRAINED_S` before, is none).
 Onset: from the last sample of the steady state to the first that departs. Evidence: ``voltage_before_v``, ``voltage_v``,
 ``current_before_a``, ``current_a``, ``form``, ``returns``, ``cycle_s``, ``protection``; ``same_cause_as``: the load of the
 group that showed the collapse first, for a source takes down all that hangs on it. Source: common practice of power-supply testing.
@@ -36,7 +37,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from loadlog.detectors.asked import GIVEN, Steady, overloads, stops, was_raised
+from loadlog.detectors.asked import GIVEN, Steady, is_drawn, overloads, stops, was_raised
 from loadlog.detectors.base import (
     NOTHING,
     ORDER_SETTLE_S,
@@ -61,6 +62,7 @@ from loadlog.model.sample import Sample
 STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
 SURE = 0.9
+DRAINED_S = 30.0  # under a current that counts as one, what is left in a supply's output is gone by then
 
 
 class Trips(Stateless):
@@ -69,10 +71,10 @@ class Trips(Stateless):
     KINDS: ClassVar[tuple[str, ...]] = ("load_trip", "supply_trip", "open_circuit")
 
     def __init__(self, device: DeviceSpec) -> None:
-        self._device = device
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         assert voltage is not None  # `applies` says so
         assert current is not None
+        self._device, self._current = device, current
         self._least_v = least_shown(voltage)
         self._least_a = least_shown(current)
         self._steady: Steady | None = None
@@ -190,7 +192,7 @@ class Trips(Stateless):
     def _collapse(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
         orders = self._orders(context, steady.last, sample)
-        if context.discharged or any(o.channel == "input_on" and not o.value for o in orders):
+        if context.discharged or any(_switches_off(order) for order in orders) or _source_switched_off(context, steady.last, sample):
             return NOTHING
         others_a = drawn_by_others(context, begin_ns(steady.last))
         left = current_left(context, others_a, end_ns(steady.last), abs(i), steady.current_a)
@@ -265,7 +267,7 @@ class Trips(Stateless):
     def _stop(self, steady: Steady, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         self._steady = None
         orders = self._orders(context, steady.full or steady.last, sample)
-        if context.discharged or any(stops(order, steady) for order in orders):
+        if context.discharged or any(stops(order, steady) or self._is_carried_out(order, steady, i) for order in orders):
             return NOTHING
         why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a))
         wait = int(bool(orders) and steady.skipped == 0)
@@ -329,6 +331,12 @@ class Trips(Stateless):
         self._tripped = None
         return (flows_again(self._device.name, kind, sample),)
 
+    def _is_carried_out(self, order: Order, steady: Steady, i: float) -> bool:
+        """A small current may be hardly less than what was ordered, or just what was."""
+        bound_a = self._current.accuracy.half_width(i) if self._current.accuracy else 0.0
+        bound_a += 2.0 * self._current.resolution
+        return order.channel == "setpoint" and is_drawn(steady.mode, order.value, steady, i, bound_a)
+
     # -- witnesses
 
     @staticmethod
@@ -336,3 +344,14 @@ class Trips(Stateless):
         """Ours that may have taken effect between these samples."""
         after, until = begin_ns(since) - int(ORDER_SETTLE_S * 1e9), end_ns(sample)
         return within(context.orders, after, until)
+
+
+def _switches_off(order: Order) -> bool:
+    return order.channel == "input_on" and not order.value
+
+
+def _source_switched_off(context: Context, since: Sample, sample: Sample) -> bool:
+    """We ordered a supply of the group to switch its output off; its capacitors hold the voltage for a while."""
+    after_ns, until_ns = begin_ns(since) - int(DRAINED_S * 1e9), end_ns(sample)
+    supplies = (peer for peer in context.peers.values() if peer.device.role == "supply")
+    return any(_switches_off(order) for peer in supplies for order in within(peer.orders, after_ns, until_ns))

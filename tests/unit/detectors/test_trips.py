@@ -10,7 +10,20 @@ import pytest
 
 from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, meter_spec, record
+from tests.checklists.traces import (
+    T0_NS,
+    Bench,
+    Load,
+    Record,
+    Source,
+    at_s,
+    covers,
+    fresh_random,
+    load_spec,
+    meter_spec,
+    record,
+    supply_spec,
+)
 
 Act = Callable[[Bench, Load, Source], object]
 TRIPS = ("supply_trip", "load_trip", "open_circuit")
@@ -386,6 +399,36 @@ def test_ordered_input_off_and_supply_off_afterwards_is_silent() -> None:
     bench.at(20.02, order)
     bench.at(25.02, lambda: setattr(bench.source, "is_on", False))
     assert kinds(record(bench, 40.0, pipeline)) == []
+
+
+def test_a_small_current_that_is_what_was_ordered_has_not_stopped() -> None:
+    """Of 0.22 A on an instrument of ±0.1 A; 0.08 A are ordered, and 0.03 A are read."""
+    spec = load_spec(step="0.01")
+    spec = replace(spec, channels=tuple(c for c in spec.channels if c.name != "setpoint"))
+    for ordered_a, told in ((0.08, False), (0.22, True)):
+        bench = Bench(fresh_random(), loads=[Load(spec, level=0.22, noise=0.1)])
+        pipeline, load = Pipeline(bench.specs, next_seq=1, next_event_id=1), bench.loads[0]
+
+        def act(ordered_a: float = ordered_a, load: Load = load, bench: Bench = bench, pipeline: Pipeline = pipeline) -> None:
+            pipeline.order("load-1", "setpoint", ordered_a, T0_NS + round(bench.t_s * 1e9))
+            load.level, load.lead_ok = (0.03, True) if ordered_a < 0.2 else (0.22, False)
+
+        bench.at(20.02, act)
+        assert bool(record(bench, 30.0, pipeline).raised(*TRIPS)) == told
+
+
+@pytest.mark.parametrize("sense", ["remote", "local"])
+@pytest.mark.parametrize(("mode", "level", "tau_s"), [("CC", 5.0, 0.01), ("CR", 4.8, 0.01), ("CR", 4.8, 3.0)])
+def test_a_supply_of_the_group_that_we_order_off_has_not_tripped(sense: str, mode: str, level: float, tau_s: float) -> None:
+    """At once, or as its capacitors are emptied. Switched on again by a hand, it may trip."""
+    bench = Bench(fresh_random(), loads=[Load(load_spec(sense=sense), mode, level)], meters=[supply_spec()])
+    pipeline, source = Pipeline(bench.specs, next_seq=1, next_event_id=1), bench.source
+    bench.at(20.02, lambda: pipeline.order("psu", "input_on", 0.0, T0_NS + round(bench.t_s * 1e9)))
+    source.sag = lambda t_s: source.emf_v * (1.0 - math.exp(-(t_s - 20.02) / tau_s)) if 20.02 < t_s < 60.02 else 0.0
+    bench.at(90.02, lambda: setattr(source, "is_on", False))
+    out = record(bench, 100.0, pipeline)
+    assert {e.kind for e in out.raised() if e.device == "load-1"} == {"supply_trip"}
+    assert [covers(e, 90.02) for e in out.raised("supply_trip")] == [True]
 
 
 def test_constant_voltage_set_above_a_sagging_source_is_no_trip() -> None:
