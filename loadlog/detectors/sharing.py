@@ -6,7 +6,8 @@ Rule: over blocks (`blocks`) the mean current of each device of one role is comp
 order: fixed (``current_share``); that of the set-points, when all are in CC and report them; learned over `LEARN` blocks. A current that
 departs by more than `BOUND` combined standard uncertainties of the currents (twice where the set-point decides: reading and regulation) and
 the deviation of the learned share, `BLOCKS` blocks in a row, is an imbalance. Set-points, modes and inputs that differ or change on purpose
-are none: after any such change shares are learned anew and what was active ends.
+are none: after any such change shares are learned anew and what was active ends. So they are where supplies give another sum than that at
+which they were learned: by their droop it is the difference of their currents that stays, not the ratio.
 Units: A. Limits: two devices and more of one role with a current, all on (20 counts); a device whose current stops altogether (below 5 % of
 its share) has tripped, which `trips` tells.
 Confusions: gain errors of the instruments (inside the uncertainty); the source's voltage, which the current of a load that is not known to
@@ -41,6 +42,7 @@ LEARN, BLOCKS = 6, 3
 BOUND = 3.0
 STOPPED = 0.05
 TURNED_UNSEEN = 0.4  # that it was a hand on the knob, where the load that departs does not report its set-point; a judgement
+SUM_SHARE = 0.02  # so far supplies give the same sum
 FOLLOWS = 1.2  # first order of I = P/V and of I = V/R, and a margin for the second
 ROLES = ("load", "supply")
 
@@ -90,6 +92,7 @@ class Sharing(Stateless):
         self._size = block_samples(device.period_s)
         self._members: list[_Member] | None = None
         self._n = 0
+        self._sum = Moments()  # of supplies whose shares are learned
         self._away = self._calm = 0
         self._unshown_ns = self._shown_ns = self._begin_ns = 0
         self._active = False
@@ -165,6 +168,7 @@ class Sharing(Stateless):
         for member in self._members or ():
             member.share, member.current, member.voltage = Moments(), Moments(), Moments()
             member.total = member.total_v = member.level_v = 0.0
+        self._sum = Moments()
         self._n = self._away = self._calm = 0
         self._unshown_ns = self._begin_ns = begin_ns(sample)
         return self._end(sample, why) if self._active else NOTHING
@@ -183,7 +187,10 @@ class Sharing(Stateless):
             return NOTHING
         if any(mean < member.least_a for mean, member in zip(means, members, strict=True)):
             return self._restart(sample, "a device of the group draws no current")
+        if self._is_another_sum(total):
+            return self._restart(sample, "another current is drawn")
         if expected is None:
+            self._sum.update(total)
             for member, mean, voltage in zip(members, means, volts, strict=True):
                 member.share.update(mean / total)
                 member.current.update(mean)
@@ -193,7 +200,7 @@ class Sharing(Stateless):
             return NOTHING
         if any(mean < STOPPED * share * total for mean, share in zip(means, expected, strict=True)):
             return self._restart(sample, "a device of the group has stopped")
-        worst, ratio = self._worst(members, means, volts, expected)
+        worst, ratio = self._worst(members, means, volts, expected, abs(total - self._sum.mean) if self._is_by_droop else 0.0)
         if ratio <= 1.0:
             self._unshown_ns = begin
             for member, voltage in zip(members, volts, strict=True):
@@ -206,6 +213,15 @@ class Sharing(Stateless):
         if self._active:
             return self._end(sample, "the currents are at their shares again") if self._calm >= BLOCKS else NOTHING
         return self._raise(members, means, total, expected, worst) if self._away == BLOCKS else NOTHING
+
+    @property
+    def _is_by_droop(self) -> bool:
+        """Shares were learned of supplies, at one sum of their currents."""
+        return self._device.role == "supply" and self._sum.n > 0
+
+    def _is_another_sum(self, total_a: float) -> bool:
+        known = self._sum
+        return self._is_by_droop and abs(total_a - known.mean) > SUM_SHARE * known.mean + BOUND * math.sqrt(known.variance)
 
     @staticmethod
     def _expected(members: list[_Member]) -> list[float] | None:
@@ -222,9 +238,12 @@ class Sharing(Stateless):
         return [m.share.mean for m in members]
 
     @staticmethod
-    def _worst(members: list[_Member], means: list[float], volts: list[float], expected: list[float]) -> tuple[int, float]:
+    def _worst(
+        members: list[_Member], means: list[float], volts: list[float], expected: list[float], moved_a: float
+    ) -> tuple[int, float]:  # fmt: skip
         """The member that moved most from what it should carry by itself (its set-point, or what it carried while shares were learned), and
-        how far the shares are apart, in multiples of what is allowed."""
+        how far the shares are apart, in multiples of what is allowed. ``moved_a``: by how much the sum of supplies is another one; it may
+        be one's alone."""
         squares = [m.uncertainty(mean) ** 2 for m, mean in zip(members, means, strict=True)]
         follows = [m.follows(mean, v) for m, mean, v in zip(members, means, volts, strict=True)]
         total = math.fsum(means)
@@ -233,7 +252,7 @@ class Sharing(Stateless):
             twice = 2.0 if member.setpoint is not None else 1.0
             others = math.fsum(squares) - squares[k]
             combined = math.sqrt(twice * ((1.0 - share) ** 2 * squares[k] + share * share * others) + member.share.variance * total * total)
-            allowed = BOUND * combined + (1.0 - share) * follows[k] + share * (math.fsum(follows) - follows[k])
+            allowed = BOUND * combined + moved_a + (1.0 - share) * follows[k] + share * (math.fsum(follows) - follows[k])
             ratios.append(abs(mean - share * total) / allowed if allowed > 0.0 else 0.0)
             own = member.setpoint if member.setpoint is not None else member.current.mean if member.current.n else share * total
             moved.append(abs(mean - own) / math.sqrt(squares[k]) if squares[k] > 0.0 else 0.0)

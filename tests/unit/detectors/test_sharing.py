@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 
 from loadlog.config import DeviceConfig
 from loadlog.model.device import DeviceSpec
-from loadlog.model.event import EventState
+from loadlog.model.event import Event, EventState
+from loadlog.model.sample import Reading, Stamp
 from loadlog.pipeline import Pipeline
 from tests.checklists.simulated import STOCK, SimulatedRun
-from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, fresh_random, load_spec, record
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, fresh_random, load_spec, record, supply_spec
 
 KIND = "sharing_imbalance"
 
@@ -169,3 +171,34 @@ def test_what_loads_take_of_a_source_in_its_limit_is_no_imbalance() -> None:
     out = play(line, 280.0)
     assert out.raised("supply_trip")
     assert out.raised(KIND) == []
+
+
+def by_droop(rnd: random.Random, currents_a: list[float], parts_v: list[float]) -> list[Event]:
+    """Two supplies in parallel share by their droop of 50 mOhm; for two minutes each the load draws ``currents_a``, and their open voltages
+    are ``parts_v`` apart."""
+    names, ohm = ("psu-1", "psu-2"), 0.05
+    specs = [supply_spec(name, period_s=1.0) for name in names]
+    specs = [replace(spec, channels=tuple(c for c in spec.channels if c.name != "mode")) for spec in specs]
+    pipeline = Pipeline(specs, next_seq=1, next_event_id=1)
+    events: list[Event] = []
+    for second in range(120 * len(currents_a)):
+        current_a, apart_v = currents_a[second // 120], parts_v[second // 120]
+        for sign, name in zip((1.0, -1.0), names, strict=True):
+            own_a = 0.5 * current_a + 0.5 * sign * apart_v / ohm
+            volts = 12.0 - 0.5 * current_a * ohm
+            counts = {"voltage_v": round(1e3 * volts + rnd.gauss(0, 0.6)), "current_a": round(1e3 * own_a + rnd.gauss(0, 0.6))}
+            events += pipeline.feed(Reading(name, Stamp(T0_NS + second * 10**9, 2_000_000), counts))[1]
+    return [e for e in events if e.kind == KIND]
+
+
+def test_supplies_that_share_by_their_droop_part_otherwise_at_another_current() -> None:
+    """Their difference stays, which is a quarter of 2 A and a twentieth of 10 A."""
+    rnd = fresh_random()
+    currents_a = [10.0, 3.0, 9.8, *(round(rnd.uniform(2.0, 12.0), 2) for _ in range(5))]
+    assert by_droop(rnd, currents_a, [rnd.choice([0.025, -0.025])] * len(currents_a)) == []
+
+
+def test_a_supply_that_leaves_its_droop_at_the_same_current_is_told() -> None:
+    events = by_droop(fresh_random(), [4.0, 10.0, 10.0, 10.0], [0.025, 0.025, 0.025, 0.005])
+    assert [str(e.state) for e in events] == ["active"]
+    assert events[0].evidence["expected_share"] == pytest.approx({"psu-1": 0.525, "psu-2": 0.475}, abs=1e-3)
