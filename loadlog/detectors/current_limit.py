@@ -5,7 +5,8 @@ what the limit allows.
 Rule for a load in CC or CP whose set-point is read: the regulated quantity (A, W) lies below its set-point by more than both could be apart
 by accuracy and resolution, while the voltage has left its level of the last steady state under load by more than its accuracy's bound and
 `LARGEST_SOURCE_OHM` times what the current rose, and the current stays at `CLAMPED` of what it was or more, for `POLLS` polls of everything
-that decides. A voltage below `COLLAPSED` of that level while the set-point has *not* risen, or with less current than before,
+that decides and `HOLDS_S`; and in these it does not go on towards its set-point, as that of a load that slews does, or of an instrument
+that shows means. A voltage below `COLLAPSED` of that level while the set-point has *not* risen, or with less current than before,
 is the source's failure and left to `trips` (form ``current_limit``); after a rise it is this, whoever turned the knob, and however
 little of the set-point is missed.
 Rule for a supply that reports its mode: ``cv`` before, ``cc`` now, without an order of ours. Nothing is inferred then.
@@ -32,7 +33,8 @@ from loadlog.model.sample import Sample
 
 COLLAPSED, CLAMPED = 0.7, 0.4
 LARGEST_SOURCE_OHM = 0.5
-POLLS = 3
+POLLS, HOLDS_S = 3, 0.5
+GOES_ON_SHARE, GOES_ON_COUNTS = 0.05, 2.0  # of what is missing: more, and it is on its way
 TRACK = 0.2
 _REGULATED = {"cc": "current_a", "cp": "power_w"}
 
@@ -63,6 +65,7 @@ class CurrentLimit(Stateless):
         self._steady: _Steady | None = None
         self._first: Sample | None = None
         self._polls = 0
+        self._holds_at, self._holds_ns = 0.0, 0  # what was missing when it began to hold, and when that was
         self._fresh = False  # the set-point was read since the first departure
         self._active = False
         self._mode: tuple[str, Sample] | None = None
@@ -121,7 +124,12 @@ class CurrentLimit(Stateless):
             self._first = None
             self._track(sample, v, abs(i), setpoint)
             return self._clear(sample, "the set-point is reached again") if self._active else NOTHING
-        return NOTHING if self._active else self._short(sample, v, abs(i), setpoint, abs(reading) - setpoint > tolerance, context)
+        if self._active:
+            return NOTHING
+        missing, least = setpoint - abs(reading), GOES_ON_COUNTS * spec.resolution
+        if self._first is None or self._holds_at - missing > max(GOES_ON_SHARE * self._holds_at, least):
+            self._holds_at, self._holds_ns, self._polls = missing, sample.stamp.t_utc_ns, 0
+        return self._short(sample, v, abs(i), setpoint, missing < -tolerance, context)
 
     def _is_pulled_down(self, sample: Sample, v: float, setpoint: float) -> bool:
         """A set-point that rose little beyond the limit is missed by less than the accuracy: then the voltage shows it."""
@@ -161,10 +169,11 @@ class CurrentLimit(Stateless):
             self._first = None
             return NOTHING
         if self._first is None:
-            self._first, self._polls, self._fresh = sample, 0, False
+            self._first, self._fresh = sample, False
         self._polls += 1
         self._fresh = self._fresh or "setpoint" not in sample.held
-        if self._polls < POLLS or not self._fresh or is_old:
+        is_brief = self._polls < POLLS or 0 <= sample.stamp.t_utc_ns - self._holds_ns < HOLDS_S * 1e9
+        if is_brief or not self._fresh or is_old:
             return NOTHING
         rose = setpoint > steady.setpoint
         others_a = drawn_by_others(context, begin_ns(steady.last))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import replace
 
@@ -138,3 +139,22 @@ def test_a_climb_in_small_steps_enters_the_limit_however_little_is_missed(slow: 
     assert covers(event, 48.02)
     assert out.last(KIND).state is EventState.CLEARED
     assert at_s(out.last(KIND).cleared_utc_ns or 0) == pytest.approx(70.1, abs=1.5)
+
+
+@pytest.mark.parametrize(("tau_s", "period_s"), [(0.5, 0.1), (2.0, 0.5), (2.0, 0.02)])
+def test_a_current_on_its_way_to_its_set_point_is_not_held_by_the_source(tau_s: float, period_s: float) -> None:
+    """An instrument that shows means, on a source of 0.8 Ohm: readings of current and voltage follow an order by and by."""
+    spec = load_spec(period_s=period_s, slow=1)
+    bench = Bench(fresh_random(), Source(ohm=0.8), loads=[Load(spec, level=0.2)])
+    load, pipeline = bench.loads[0], Pipeline(bench.specs, next_seq=1, next_event_id=1)
+    events = []
+    shown: dict[str, float] = {}
+    bench.at(20.02, lambda: (setattr(load, "level", 3.0), pipeline.order("load-1", "setpoint", 3.0, T0_NS + round(bench.t_s * 1e9))))
+    for item in bench.run(60.0):
+        assert isinstance(item, Reading)
+        for name in ("voltage_v", "current_a", "power_w"):
+            true = float(item.counts[name] or 0)
+            shown[name] = true + (shown.get(name, true) - true) * math.exp(-period_s / tau_s)
+        counts = item.counts | {name: round(value) for name, value in shown.items()}
+        events += pipeline.feed(replace(item, counts=counts))[1]
+    assert [e.kind for e in events] == []
