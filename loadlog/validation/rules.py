@@ -15,6 +15,7 @@ FALSE_MARKS_PER_1000_H = 0.01  # frozen marks on one healthy channel, by design
 BLOCK_PAIRS, BLOCK_S = 200, 60.0  # least differences and time of a block of learning
 BLOCKS, LEAST_BLOCKS = 10, 4  # that count at most; before anything is called frozen, where they span `LEARN_S`
 LEARN_S = 600.0
+LONGEST_SEEN = 3
 MAX_TEMPERATURE_RATE_K_PER_S = 20.0  # sensors in contact with a mass or in a sheath; common practice, not from a standard
 _MEAN_ABS_DIFFERENCE_TO_SIGMA = math.sqrt(math.pi) / 2.0  # of white Gaussian noise
 
@@ -27,7 +28,9 @@ class FrozenRule:
     does not touch, and only from second differences of three counts and more: with less than a quarter of a count of noise they do not
     occur, wherever the level stands. So a coarse and quiet channel has s = 0 and is never called frozen. A run of n identical counts is not
     credible when P^n falls below the stated rate; n is doubled against correlated noise. The agreement seen in fact replaces P when it is
-    larger.
+    larger. Noise and level need not be independent: polls that jitter see mains hum as noise but at its crests, where a slow beat leaves
+    them, and a converter with missing codes is noisy beside these. So a run is credible up to `LONGEST_SEEN` times the longest that ended:
+    in white noise that one has P^n ~ 1/N among N pairs, and such a run the third power of it.
 
     Noise may come in bursts, so s is learned in blocks of a minute and more, and the quietest of the last `BLOCKS` counts: noise that
     lasted longer than ten minutes (at slow polls `LEAST_BLOCKS` blocks) and then ends for good is taken for a frozen reading. Learning
@@ -35,7 +38,20 @@ class FrozenRule:
     is never judged.
     """
 
-    __slots__ = ("_alpha", "_big", "_block_pairs", "_blocks", "_last", "_limit", "_needed", "_pairs", "_previous", "_run", "_same")
+    __slots__ = (
+        "_alpha",
+        "_big",
+        "_block_pairs",
+        "_blocks",
+        "_last",
+        "_limit",
+        "_longest",
+        "_needed",
+        "_pairs",
+        "_previous",
+        "_run",
+        "_same",
+    )
 
     def __init__(self, period_s: float) -> None:
         self._alpha = FALSE_MARKS_PER_1000_H * period_s / 3.6e6
@@ -47,8 +63,8 @@ class FrozenRule:
         """Forget what was learned."""
         self._last: int | None = None
         self._previous: int | None = None
-        self._pairs = self._same = self._big = 0
-        self._blocks: deque[tuple[float, float]] = deque(maxlen=BLOCKS)  # share of large second differences, share of equal pairs
+        self._pairs = self._same = self._big = self._longest = 0
+        self._blocks: deque[tuple[float, float, int]] = deque(maxlen=BLOCKS)  # shares of large second differences, equal pairs; longest run
         self._run = self._limit = 0
 
     def update(self, count: int) -> bool:
@@ -71,11 +87,12 @@ class FrozenRule:
         if self._limit == 0 or self._run < self._limit:  # a frozen run teaches nothing
             self._pairs += self._run + 1
             self._same += self._run
+            self._longest = max(self._longest, self._run)
         if previous is not None and abs(count - 2 * last + previous) >= 3:
             self._big += 1
         if self._pairs >= self._block_pairs:
-            self._blocks.append((self._big / self._pairs, self._same / self._pairs))
-            self._pairs = self._same = self._big = 0
+            self._blocks.append((self._big / self._pairs, self._same / self._pairs, self._longest))
+            self._pairs = self._same = self._big = self._longest = 0
 
     def _credible_run(self) -> int:
         """The longest run of identical counts that the noise makes credible; beyond any run while too little is known."""
@@ -83,7 +100,8 @@ class FrozenRule:
             big = min(block[0] for block in self._blocks)
             agree = max(_agreement(_noise_counts(big)), *(block[1] for block in self._blocks))
             if big > 0.01 and agree < 0.9:
-                return 2 * math.ceil(math.log(self._alpha) / math.log(max(agree, 0.05)))
+                longest = max(self._longest, *(block[2] for block in self._blocks))
+                return max(2 * math.ceil(math.log(self._alpha) / math.log(max(agree, 0.05))), LONGEST_SEEN * longest)
         return 1 << 60
 
 

@@ -113,6 +113,7 @@ class Validator:
         self._identity: dict[str, str] = dict(device.identity)
         self._wrong_identity = ""
         self._electrical_quiet = 0
+        self._rest = (0.0, 0.0)  # V and A since it is quiet
         self._mode_names = {n: name.lower() for n, name in mode.names.items()} if (mode := device.channel("mode")) else {}
 
     def update(self, item: Reading | PollFailure, seq: int) -> Sample:
@@ -166,11 +167,16 @@ class Validator:
                 channel.reason = "possible_spike"
 
     def _check_power(self, fresh: set[str]) -> None:
-        """P against V·I within the combined bounds, at rest: during a step the three may come from different averaging windows."""
+        """P against V·I within the combined bounds, at rest: during a step the three may come from different averaging windows, and a mean
+        of V·I is not the product of means that still move by more than their bounds."""
         if not fresh.issuperset(_ELECTRICAL):
             return
         v, i, p = (self._channels[n] for n in _ELECTRICAL)
         moved = v.stepped or i.stepped or p.stepped
+        if v.value is not None and i.value is not None:
+            rest_v, rest_a = self._rest
+            if moved or abs(v.value - rest_v) > v.bound() or abs(i.value - rest_a) > i.bound():
+                self._rest, moved = (v.value, i.value), True
         self._electrical_quiet = 0 if moved else self._electrical_quiet + 1
         if (
             v.value is None

@@ -272,6 +272,18 @@ def test_quiet_coarse_channel_is_never_frozen(noise: float) -> None:
         assert not rule.update(round(level + rnd.gauss(0, noise)))
 
 
+def test_noise_that_comes_and_goes_with_the_beat_of_mains_hum_is_not_frozen() -> None:
+    """Polls that jitter see hum as noise, but at its crests, where they may stand for seconds. A reading that stops for much longer than it
+    ever did is frozen."""
+    rnd = fresh_random()
+    rule = FrozenRule(0.1)
+    for _ in range(300):
+        for deviation, seconds in ((3.0, rnd.uniform(6.0, 9.0)), (0.05, rnd.choice([1.0, 1.0, 2.0, 9.0]))):
+            level = 2400 + rnd.randint(-3, 3)
+            assert not any([rule.update(round(level + rnd.gauss(0, deviation))) for _ in range(round(10 * seconds))])
+    assert any(rule.update(2399) for _ in range(400))
+
+
 def test_current_of_zero_with_the_input_off_is_not_frozen() -> None:
     rnd = fresh_random()
     feed = Feed(load_spec())
