@@ -15,6 +15,7 @@ from loadlog.model.sample import Sample
 NOTHING_ASKED = 0.3  # of the current before: a set-point below it explains that the current is gone
 MORE_ASKED = 1.02  # the same: one above it has not been reached
 FULL = 0.9  # the same: less is no level of it any more
+FULL_S = 5.0
 TRACK = 0.2  # weight of a new sample in voltage and current: about five polls
 GIVEN = 0.9  # of the current before: a source that gives less at a lower voltage does so of itself, whatever it is asked for
 
@@ -23,7 +24,8 @@ GIVEN = 0.9  # of the current before: a source that gives less at a lower voltag
 class Steady:
     """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
     could not be used, ``was_low``: of which the last showed the voltage gone; ``ahead``: those whose status already told the end of it.
-    ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``."""
+    ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``. All of it is ``full_a``, which
+    lags by some seconds at any poll rate: a load may slew for so long, and instruments show means of seconds."""
 
     voltage_v: float
     current_a: float
@@ -35,6 +37,11 @@ class Steady:
     was_low: bool = False
     full: Sample | None = None
     ahead: int = 0
+    full_a: float = 0.0
+
+    def __post_init__(self) -> None:
+        """It begins with what it has."""
+        self.full_a = self.current_a
 
     def ends_by_status(self, sample: Sample) -> bool:
         """The input is off, or a protection has come, since the last sample of this state."""
@@ -45,10 +52,12 @@ class Steady:
 
     def take(self, sample: Sample, voltage_v: float, current_a: float) -> None:
         """Another sample of this state."""
-        if current_a >= FULL * self.current_a:
+        if current_a >= FULL * self.full_a:
             self.full = None
         elif self.full is None:
             self.full = self.last
+        elapsed_s = (sample.stamp.t_utc_ns - self.last.stamp.t_utc_ns) / 1e9
+        self.full_a += (min(TRACK, elapsed_s / FULL_S) if elapsed_s > 0.0 else TRACK) * (current_a - self.full_a)
         self.voltage_v += TRACK * (voltage_v - self.voltage_v)
         self.current_a += TRACK * (current_a - self.current_a)
         self.polls += 1

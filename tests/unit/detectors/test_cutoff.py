@@ -122,18 +122,20 @@ def test_an_order_to_switch_off_is_no_end() -> None:
 
 
 @pytest.mark.parametrize(("channel", "mean_s"), [("input_on", 0.0), ("input_on", 2.5), ("setpoint", 0.0), ("setpoint", 2.5)])
-def test_an_order_is_remembered_while_means_still_fall(channel: str, mean_s: float) -> None:
-    """Near the end, and the current of the instrument falls to nothing over many polls."""
-    device = replace(load_spec(period_s=2.0), source="battery", cutoff_v=30.0)
+@pytest.mark.parametrize("period_s", [2.0, 0.5, 0.1, 0.02])
+def test_an_order_is_remembered_while_means_still_fall(channel: str, mean_s: float, period_s: float) -> None:
+    """Near the end, and the current of the instrument falls to nothing over seconds, at any poll rate."""
+    device = replace(load_spec(period_s=period_s), source="battery", cutoff_v=30.0)
     one, context = Cutoff(device), Context(device)
-    keep = math.exp(-device.period_s / mean_s) if mean_s else 0.0
+    keep = math.exp(-period_s / mean_s) if mean_s else 0.0
     found: list[Finding] = []
     current_a = 2.0
-    for n in range(40):
-        t_ns = T0_NS + n * 2 * 10**9
-        if n == 20:
-            context.orders.append(Order(channel, 0.0, t_ns - 5 * 10**8))
-        if n >= 20:
+    begin = round(40.0 / period_s)
+    for n in range(2 * begin):
+        t_ns = T0_NS + round(n * period_s * 1e9)
+        if n == begin:
+            context.orders.append(Order(channel, 0.0, t_ns - round(0.25 * period_s * 1e9)))
+        if n >= begin:
             current_a *= keep
         values = {"voltage_v": 30.2, "current_a": round(current_a, 3), "setpoint": 2.0}
         found += one.update(Sample(n + 1, device.name, Stamp(t_ns, 1_000_000), Quality.GOOD, {}, values, {}), context)
