@@ -6,7 +6,8 @@ Successive samples give the correlation: von Neumann's ratio, the mean square su
 correlation r of neighbours.
 
 Rounding to counts of size q: a level that stands in the middle of a count shows no noise, one at the edge up to q/2, whatever the noise is.
-So no deviation below `quiet_floor` is told from another.
+So no deviation below `quiet_floor` is told from another. A converter may be coarser than the digits that it shows: ``least``, the smallest
+change of a block, is at least its step.
 
 Samples wait in an array of doubles (8 bytes each) until the block is full, so a sample costs one append; memory is bounded by the block.
 Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367; least squares over 0..n-1 by
@@ -39,7 +40,8 @@ def quiet_floor(quantum: float) -> float:
 @dataclass(frozen=True, slots=True)
 class Block:
     """``jump``: largest change from the mean of one quarter to that of the next; ``begins`` and ``ends``: means of the first and last
-    quarter; ``variance`` around the parabola; ``neighbours``: correlation of successive samples (0 where nothing varies)."""
+    quarter; ``variance`` around the parabola; ``neighbours``: correlation of successive samples, ``least``: their smallest difference (both
+    0 where nothing varies)."""
 
     mean: float
     jump: float
@@ -47,6 +49,7 @@ class Block:
     ends: float
     variance: float
     neighbours: float
+    least: float
     n: int
 
 
@@ -74,7 +77,8 @@ def condense(values: Sequence[float]) -> Block:
     means = [math.fsum(offsets[k * quarter : (k + 1) * quarter]) / quarter for k in range(4)]
     jump = max(abs(means[k + 1] - means[k]) for k in range(3))
     correlation = 1.0 - 0.5 * successive / variance if variance > 0.0 else 0.0
-    return Block(first + total / n, jump, first + means[0], first + means[3], variance, max(min(correlation, 0.999), -0.999), n)
+    correlation, least = max(min(correlation, 0.999), -0.999), min(filter(None, map(abs, differences)), default=0.0)
+    return Block(first + total / n, jump, first + means[0], first + means[3], variance, correlation, least, n)
 
 
 class Minutes:

@@ -9,7 +9,8 @@ where that one can stand, as the normal quantile of (p/(SUSTAINED + 1))^(2/SUSTA
 minutes and more are so insisted on: a burst is no change of the noise.
 
 Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
-changes nothing; noise that shrinks into the rounding is not told.
+changes nothing; noise that shrinks into the rounding is not told. A count is the smallest change that was seen, where that is more than the
+channel's resolution: converters are often coarser than the digits that are shown.
 Source: M. S. Bartlett, D. G. Kendall, J. R. Stat. Soc. Suppl. 8 (1946) 128 (log variance); the F test of two variances is its large-sample
 equal.
 """
@@ -35,6 +36,7 @@ class NoiseChart:
         "_floor",
         "_logs",
         "_short",
+        "_step",
         "_unshown_ns",
         "_variance",
         "correlation",
@@ -46,7 +48,6 @@ class NoiseChart:
 
     def __init__(self, probability: float, quantum: float, fixed: float | None) -> None:
         self._c = two_sided_quantile(2.0 * (probability / (SUSTAINED + 1)) ** (2.0 / SUSTAINED))
-        self._floor = quiet_floor(quantum) ** 2
         self.quantum = quantum
         self._fixed = fixed
         self.restart()
@@ -55,6 +56,8 @@ class NoiseChart:
         """Another operating point has another noise."""
         self._logs = Moments(MEMORY)
         self._variance = Moments(MEMORY)
+        self._step = math.inf  # the smallest change so far
+        self._floor = quiet_floor(self.quantum) ** 2
         self.correlation = 0.0
         self.samples = 0
         self._far: list[float] = []
@@ -94,6 +97,9 @@ class NoiseChart:
 
     def update(self, block: Block, begin_ns: int) -> None:
         """Take a block that began at ``begin_ns``."""
+        if 0.0 < block.least < self._step:
+            self._step = block.least
+            self._floor = quiet_floor(max(self._step, self.quantum)) ** 2
         log = math.log(max(block.variance, self._floor, 1e-300))
         if not self.ready:
             self._learn(block, log)
@@ -120,7 +126,7 @@ class NoiseChart:
 
     def _middle(self, block: Block) -> tuple[float, float]:
         if self._fixed is None:
-            return self._logs.mean, math.sqrt(self._logs.variance)
+            return max(self._logs.mean, math.log(max(self._floor, 1e-300))), math.sqrt(self._logs.variance)
         return math.log(max(self._fixed**2, self._floor, 1e-300)), math.sqrt(2.0 / (block.n - 3))
 
     def _learn(self, block: Block, log: float) -> None:

@@ -262,6 +262,23 @@ def test_a_level_that_creeps_through_its_counts_changes_no_noise(step: str) -> N
         assert raised(record(line, 90 * MINUTE_S)) == []
 
 
+@pytest.mark.parametrize("counts", [5, 12])
+def test_a_converter_coarser_than_its_digits_changes_no_noise(counts: int) -> None:
+    """It shows every fifth or twelfth count only: the level creeps through three of its steps an hour."""
+    rnd = fresh_random()
+    for _ in range(3):
+        noise, per_h = counts * rnd.uniform(0.02, 0.25), 0.003 * counts * rnd.choice([-1, 1])
+        line = bench(rnd, sag=lambda t, r=per_h: r * t / 3600.0, noise=noise)  # type: ignore[misc]
+        line.source.slow_v = 0.0
+        pipeline = Pipeline(line.specs, next_seq=1, next_event_id=1)
+        told = []
+        for item in line.run(90 * MINUTE_S):
+            assert isinstance(item, Reading)
+            coarse = {name: counts * round((item.counts[name] or 0) / counts) for name in ("voltage_v", "current_a")}
+            told += pipeline.feed(replace(item, counts=item.counts | coarse))[1]
+        assert [e for e in told if e.kind == "noise_changed"] == []
+
+
 def test_fixed_noise_is_not_learned() -> None:
     rnd = fresh_random()
     spec: DeviceSpec = load_spec(period_s=1.0, fixed={"noise_voltage_v": 0.0006})
