@@ -116,9 +116,9 @@ class Trips(Stateless):
             return self._follow_on(self._collapsed, sample, v, i, context)
         if self._tripped is None and self._stopped is None:
             return self._watch(sample, v, i, context)
-        return self._current(sample, v, i, context)
+        return self._while_current(sample, v, i, context)
 
-    def _current(self, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
+    def _while_current(self, sample: Sample, v: float, i: float, context: Context) -> Sequence[Finding]:
         """What the current does where the voltage is there, or nothing has happened."""
         if self._tripped is not None:
             found = self._wait_for_current(self._tripped, sample, i)
@@ -135,7 +135,7 @@ class Trips(Stateless):
         if self._collapsed is None or (case.form.is_low and self._stopped is None and self._steady is None):
             return found
         if case.form.holds:
-            return [*found, *self._current(sample, v, i, context)]
+            return [*found, *self._while_current(sample, v, i, context)]
         stopped, self._stopped, self._steady = self._stopped, None, None  # what stopped it fails again
         if stopped is not None and stopped.kind:
             return stop_revised(self._device.name, stopped, sample, "supply_trip"), *found
