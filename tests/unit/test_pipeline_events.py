@@ -157,7 +157,7 @@ def test_restart_goes_on_with_what_was_broken(break_it: object, mend_it: object,
     (event,) = [e for e in before.active() if e.kind == kind]
     after = Pipeline(bench.specs, next_seq=100_000, next_event_id=50)
     after.restore(before.active())
-    out = record(bench, 220.0, after)
+    out = record(bench, 330.0, after)  # a source that was gone for 40 s is watched for four minutes
     states = [e for e in out.events if e.kind == kind]
     assert {e.id for e in states} == {event.id}
     assert states[-1].state is EventState.CLEARED
