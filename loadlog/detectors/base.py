@@ -117,7 +117,8 @@ class Peer:
 class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
     ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
-    stopped and that stands told (`trips`), who tells too that it flows again."""
+    stopped and that stands told (`trips`), who tells too that it flows again. ``polls_a_reading``: for how many polls one reading of the
+    instrument lasts, as `is_repeat` has found so far."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
@@ -128,6 +129,7 @@ class Context:
     _mode: str | None = None
     _measured_of: Sample | None = None
     _measured: tuple[float | None, float | None] = (None, None)
+    polls_a_reading: int = 1
     _renewal: Renewal | None = None
     _repeat_of: Sample | None = None
     _is_repeat: bool = False
@@ -160,15 +162,10 @@ class Context:
             if v is None or i is None:
                 self._is_repeat = False
             else:
-                orders = self.orders
-                is_ordered = bool(orders) and abs(sample.stamp.t_utc_ns - orders[-1].t_utc_ns) < ORDER_SETTLE_S * 1e9
-                self._is_repeat = renewal.repeats(v, i, is_ordered)
+                ordered_ns = self.orders[-1].t_utc_ns if self.orders else 0
+                self._is_repeat = renewal.repeats(v, i, sample.stamp.t_utc_ns, ordered_ns)
+                self.polls_a_reading = renewal.polls
         return self._is_repeat
-
-    @property
-    def polls_a_reading(self) -> int:
-        """For how many polls one reading lasts, as `is_repeat` has found so far."""
-        return 1 if self._renewal is None else self._renewal.polls
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""

@@ -25,6 +25,7 @@ MOST_EARLY = 0.75  # of the shortest run so far: polls and renewals drift agains
 SHORT, MOST_SHORT, FORGIVEN = 0.5, 3.0, 0.125
 TAKEN_AFTER = 1.5  # of a reading: the next may be equal
 QUIET_READINGS = 100
+ORDERED_NS = 2_000_000_000  # within which an order of ours may show
 
 
 class Renewal:
@@ -46,29 +47,33 @@ class Renewal:
         self._n = self._by_noise = self._total = self._shortest = 0
         self._short = 0.0
 
-    def repeats(self, voltage_v: float, current_a: float, is_ordered: bool) -> bool:
-        """Take the next poll: is it the last reading again? ``is_ordered``: an order of ours may have changed it."""
-        run = self._run = self._run + 1
+    def repeats(self, voltage_v: float, current_a: float, t_ns: int, ordered_ns: int) -> bool:
+        """Take the next poll: is it the last reading again? ``ordered_ns``: when the last order of ours was given, which may change it."""
+        run = self._run + 1
         if voltage_v == self._v and current_a == self._i:
-            if self.polls == 1:
-                return False
-            self._since += 1
-            if run > QUIET_READINGS * self.polls:
-                self._forget()
-            if self._since < TAKEN_AFTER * self.polls:
-                return True
-            self._since = 0
-            return False
-        moved = voltage_v - self._v, current_a - self._i
+            self._run = run
+            return self.polls > 1 and self._is_taken_for_the_last(run)
+        moved_v, moved_a = voltage_v - self._v, current_a - self._i
         self._v, self._i = voltage_v, current_a
-        self._run = self._since = 0
+        self._run = 0
         if run == 1 and self.polls == 1:  # as nearly always
             self._n = 0
-        elif self.polls > 1:
+            return False
+        self._since = 0
+        if self.polls > 1:
             self._hold(run)
-        elif run <= self.most and not is_ordered:
-            self._weigh(run, moved)
-        self._moved = moved
+        elif run <= self.most and abs(t_ns - ordered_ns) >= ORDERED_NS:
+            self._weigh(run, (moved_v, moved_a))
+        self._moved = moved_v, moved_a
+        return False
+
+    def _is_taken_for_the_last(self, run: int) -> bool:
+        self._since += 1
+        if run > QUIET_READINGS * self.polls:
+            self._forget()
+        if self._since < TAKEN_AFTER * self.polls:
+            return True
+        self._since = 0
         return False
 
     def _weigh(self, run: int, moved: tuple[float, float]) -> None:

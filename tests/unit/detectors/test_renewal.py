@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from loadlog.detectors.renewal import Renewal
-from tests.checklists.traces import fresh_random, load_spec
+from tests.checklists.traces import T0_NS, fresh_random, load_spec
 
 PERIOD_S = 0.02
 Reading = tuple[int, int]  # counts of 1 mV and 1 mA
@@ -36,7 +36,7 @@ def watch(stream: Iterator[Reading], number: int, one: Renewal | None = None) ->
     one = one or Renewal(load_spec("load-1", period_s=PERIOD_S))
     repeated, given = 0, set()
     for _, (volts, amperes) in zip(range(number), stream, strict=False):
-        repeated += one.repeats(volts * 1e-3, amperes * 1e-3, False)
+        repeated += one.repeats(volts * 1e-3, amperes * 1e-3, T0_NS, 0)
         given.add(one.polls)
     return one, repeated, given
 
@@ -98,5 +98,5 @@ def test_what_orders_change_is_no_evidence() -> None:
     one = Renewal(load_spec("load-1", period_s=PERIOD_S))
     for poll in range(20_000):
         level = (poll // 10) % 2
-        assert not one.repeats(12.0 - 0.1 * level, 3.0 + level, True)
+        assert not one.repeats(12.0 - 0.1 * level, 3.0 + level, T0_NS, T0_NS - 10**9)
     assert one.polls == 1
