@@ -12,7 +12,8 @@ import pytest
 
 from loadlog.web import Access
 from loadlog.web.access import SESSION_S, Level
-from loadlog.web.limits import MAX_FAILURES, READS
+from loadlog.web.limits import CHANGES as RATE_OF_CHANGES
+from loadlog.web.limits import MAX_FAILURES, READS, Rate
 from tests.serving import HEADERS, READ_TOKEN, TOKEN, serving
 from tests.unit.web.conftest import peer
 from tests.unit.web.stand_in import StandIn, recording
@@ -211,8 +212,10 @@ def test_sessions_expired_forged_or_of_a_changed_token_are_refused(outside: http
         assert read(value) == 401, value
 
 
-def test_changes_and_reads_are_limited_per_peer(bench: StandIn, tmp_path: Path) -> None:
-    """Peers are told apart by what the trusted proxy says of them."""
+def test_changes_and_reads_are_limited_per_peer(bench: StandIn, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Peers are told apart by what the trusted proxy says of them. So little is given back that any machine asks for more."""
+    for name, rate in (("READS", READS), ("CHANGES", RATE_OF_CHANGES)):
+        monkeypatch.setattr(f"loadlog.viewer.{name}", Rate(0.1, rate.burst))
     access = Access(True, TOKEN, hosts=("bench.example.org",))
     with (
         serving(tmp_path / "data", access, trusted_proxies=("127.0.0.1",)) as base,
