@@ -52,6 +52,31 @@ def sense_after_an_order(rnd: random.Random) -> Case:
     return Case(world, until_s + 90 * setting.period_s, begin_s)
 
 
+def bounces(rnd: random.Random) -> Case:
+    """The lead is pulled: its contact opens and closes for some hundredths to tenths of a second before it stays open. It comes back after
+    a few polls to a minute of them, bouncing again. Quick polls would see more openings than two, and call it rightly intermittent."""
+    mode = rnd.choice(["CC", "CC", "CP", "CR"])
+    setting = _at_step(rnd, draw(rnd, mode=mode, remote=True, source="supply", second=False), rnd.uniform(10.0, 30.0))
+    begin_s, until_s = times(rnd, setting, 80.0)
+    world = World(rnd, setting)
+
+    def bounce(t_s: float) -> float:
+        for _ in range(rnd.randint(2, 8) if setting.rate_hz <= 10.0 else 1):
+            open_s = rnd.uniform(0.005, 0.08)
+            world.fault(t_s, "sense_lead_off", "load-1", open_s)
+            t_s += open_s + rnd.uniform(0.005, 0.08)
+        return t_s
+
+    off_s = bounce(begin_s)
+    back_s = off_s + rnd.uniform(8.0, 60.0) * setting.period_s
+    world.fault(off_s, "sense_lead_off", "load-1", back_s - off_s)
+    until_s += bounce(back_s + 0.02) - begin_s
+    others = frozenset({"sense_intermittent"})
+    expected = [Expected("sense_fallback", "load-1", begin_s, others=others, within_s=back_s - begin_s, slow=True)]
+    companions = frozenset({"sense_fallback", "sense_restored", "sense_intermittent"})
+    return Case(world, until_s, begin_s, expected=expected, companions=companions, without=frozenset({"sense_lead_off"}))
+
+
 def droop(witness: bool, mode: str = "CC", **fixed: object) -> Maker:
     """The supply sags by just what the lead would do: told apart by a device at the source, by nothing otherwise."""
 
@@ -155,6 +180,7 @@ LEADS: Mapping[str, Maker] = {
     "sense off, CR": sense(mode="CR", path_known=True),
     "sense off, CR, path unknown": sense(mode="CR", path_known=False),
     "sense off, CR, supply polled": sense(mode="CR", source="supply", polled=True),
+    "sense off and on, its contact bounces": bounces,
     "sense intermittent": intermittent(mode="CC", path_known=True),
     "sense intermittent, path unknown": intermittent(mode="CC", path_known=False),
     "sense intermittent, CV": intermittent(mode="CV", status=True),
