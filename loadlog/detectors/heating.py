@@ -3,8 +3,8 @@
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
 Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
 input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group, without its noise:
-`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is more likely than not to be reached (`TELL_AT`), to come
-at least within `MARGIN_K` of it is as good as certain (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs
+`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is likelier reached than not by seven to three (`TELL_AT`), to come at
+least within `MARGIN_K` of it is likelier still (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then waiting costs
 nothing and each second makes the forecast better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability of reaching
 it. Where no step of the power explains the rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the
 forecast must also have held for `HOLD_SHARE` of the time that is left. Told again when the limit is expected outside the interval told
@@ -14,11 +14,13 @@ A fan that a thermostat switches or steps makes another body of it: a first clim
 know that, and says so; where the fan is read and stands, it is named as the alternative. Once the cooling was seen to set in, in this run
 or an earlier one, nothing is told below that temperature, and beyond it that it has not.
 Limits: °C, s; power within 4 %, or a new block. Devices that measure temperature and power (or voltage and current). Less than
-`LEAST_BLOCKS` blocks since the last unknown change: *learning*. Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by
-``thermal_time_constant_fast_s`` and ``thermal_time_constant_slow_s``; those of an earlier climb are recalled.
+`LEAST_BLOCKS` blocks since the last unknown change (`LEAST_BLOCKS_KNOWN` where the time constants are known): *learning*.
+Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by ``thermal_time_constant_fast_s`` and
+``thermal_time_constant_slow_s``; those of an earlier climb are recalled, as well as they were known.
 Confusions: warm-up that settles below the limit, told apart by the model as far as the first part of a climb tells: it is a straight line
-after a bend, and noise of half a count bends it. A first climb is a choice between early and false. The margin is that choice: an excess
-of 2 K and a final 3 K below the limit are 5 K apart, so certainty of the limit itself would be more than is needed to tell them apart.
+after a bend, and noise of half a count bends it. A first climb is a choice between early and false: after a fifth of the way an excess
+far above the limit is not yet surer than one a little above it, for how long the slow part goes on is what nobody knows then. So it is told
+on odds of seven to three; nearness to the limit asked for with certainty holds back high excesses and tells those 3 K below no better.
 ``make events`` (forecast) prints it beside what the exact posterior of the drawn heatsinks gives. Air that grows warmer (named where it is
 not measured); a cooling that changes is another body: the models disagree with the readings and are learned anew.
 Expected false alarms: as many as the stated confidence leaves over, where the final temperature lies near its limit; far below it none but
@@ -45,7 +47,7 @@ from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
-TELL_AT, NEAR_AT, CERTAIN_AT, TELL_EARLY_AT = 0.5, 0.96, 0.95, 0.999  # probability
+TELL_AT, NEAR_AT, CERTAIN_AT, TELL_EARLY_AT = 0.7, 0.85, 0.95, 0.999  # probability
 MARGIN_K = 3.0  # a temperature that comes so near its limit is worth a word
 DROP_AT, DROP_TIMES = 0.25, 2
 WAIT_SHARE = 0.2  # of the way to the limit
@@ -58,7 +60,7 @@ UNLIKELY = 0.02
 LONGEST_AHEAD_S = 4 * 3600.0
 MOST_EARLY = 8  # samples that wait for the first reading of the air
 TURNS_RPM = 1.0
-WELL_KNOWN, RECALLED_DEVIATION = 0.3, 0.05  # of a time constant; less well known it is not taken up
+RECALLED_DEVIATION = 0.05  # of a time constant, from one climb to the next
 
 
 class TemperatureRising:
@@ -162,7 +164,7 @@ class TemperatureRising:
         """What the models say of each limit at this instant, told or not: by the event's key. Solves them anew."""
         out: dict[str, Forecast] = {}
         for watch in self._watches:
-            if watch.blocks >= LEAST_BLOCKS and watch.bank.solve():
+            if watch.blocks >= watch.least_blocks and watch.bank.solve():
                 known = {name: forecast(watch.bank, limit_c - watch.air_c) for name, limit_c in watch.limits.items()}
                 out |= {f"{watch.channel.name}.{name}": seen for name, seen in known.items() if seen is not None}
         return out
@@ -259,7 +261,7 @@ class TemperatureRising:
 
 
 def _is_likely(seen: Forecast) -> bool:
-    """More likely than not, and as good as certain to come at least near the limit."""
+    """Likely, and likelier still to come at least near the limit."""
     return seen.probability >= TELL_AT and seen.near >= NEAR_AT
 
 
@@ -283,8 +285,6 @@ def _is_news(told: Forecast, told_ns: int, seen: Forecast, now_ns: int) -> bool:
 def _known(learned: Learned | None) -> Known | None:
     """A time constant from before, a little less sure: fans follow the heat, and dust gathers."""
     if learned is None or learned.state is not Knowledge.LEARNED or not learned.value or learned.uncertainty is None:
-        return None
-    if learned.uncertainty > WELL_KNOWN * learned.value:
         return None
     return Known(learned.value, math.hypot(learned.uncertainty / learned.value, RECALLED_DEVIATION))
 

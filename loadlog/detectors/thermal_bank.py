@@ -28,6 +28,7 @@ SLOW_S, SLOW_DEVIATION = 150.0, 1.0  # centre of the slow time constant, deviati
 SLOW = (math.log(20.0), math.log(1480.0))  # logarithm of the slow time constant
 APART = (math.log(1 / 150), math.log(1 / 4))  # of fast over slow
 FAST_TO_SLOW, FAST_TO_SLOW_DEVIATION = 0.25, 0.25  # of the amplitudes
+WELL_KNOWN = 0.3  # deviation of the logarithm of a time constant
 PRIOR_K = 20.0  # deviation of b
 PRIOR_STORED_K = 60.0  # of a
 PRIOR_RISE_K = 150.0  # of R at the power's scale
@@ -117,6 +118,13 @@ class Bank:
         if self._apart[1] > self._apart[0]:
             self._fast_known = fast
         self._grid = self._widest()
+
+    @property
+    def is_known(self) -> bool:
+        """Both time constants are given, or well known from before."""
+        slow = self._slow[0] == self._slow[1] or self._prior_slow.deviation <= WELL_KNOWN
+        fast = self._apart[0] == self._apart[1] or (self._fast_known is not None and self._fast_known.deviation <= WELL_KNOWN)
+        return slow and fast
 
     def _widest(self) -> _Grid:
         """Over all that is possible beforehand."""

@@ -23,6 +23,7 @@ from loadlog.model.sample import Sample
 
 FAST, SLOW = "thermal_time_constant_fast_s", "thermal_time_constant_slow_s"
 LEAST_BLOCKS, LEAST_SINCE_S = 6, 5.0
+LEAST_BLOCKS_KNOWN, LEAST_SINCE_KNOWN_S = 3, 3.0  # where the time constants are known: only amplitudes are asked of them
 POWER_STEP_SHARE = 0.04
 BLOCKS_PER_FOLD = 48.0  # blocks while the time since the last step grows e-fold
 BLOCK_WORTH = 20.0  # readings at most: what all of a block share does not go away with more of them
@@ -85,6 +86,11 @@ class Watch:
     def since_s(self) -> float:
         """Since the last step of the power."""
         return (self.last_ns - self.step_ns) / 1e9
+
+    @property
+    def least_blocks(self) -> int:
+        """From how many on there is a forecast."""
+        return LEAST_BLOCKS_KNOWN if self.bank.is_known else LEAST_BLOCKS
 
     def _restart(self, sample: Sample, temperature_c: float, power_w: float) -> None:
         """A beginning, or after a gap."""
@@ -197,8 +203,8 @@ class Watch:
     def is_due(self) -> bool:
         """A forecast is worth its cost: enough is known, it is time, and the temperature rises towards a limit and has risen since the
         last forecast."""
-        since_s = self.since_s
-        if self.blocks < LEAST_BLOCKS or self.temperature_c is None or since_s < max(self._next_s, LEAST_SINCE_S):
+        since_s, least_s = self.since_s, LEAST_SINCE_KNOWN_S if self.bank.is_known else LEAST_SINCE_S
+        if self.blocks < self.least_blocks or self.temperature_c is None or since_s < max(self._next_s, least_s):
             return False
         risen_k = self.temperature_c - self._low_c
         rises = risen_k > max(1.0, 3.0 * self.channel.resolution)

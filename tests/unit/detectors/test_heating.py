@@ -18,6 +18,7 @@ from loadlog.detectors.thermal_bank import Bank
 from loadlog.detectors.thermal_forecast import forecast
 from loadlog.model.device import DeviceSpec, LimitSpec
 from loadlog.model.event import Finding
+from loadlog.model.learned import fact
 from loadlog.model.sample import Quality, Sample, Stamp
 from loadlog.sim.thermal import Heatsink, HeatsinkForm
 from tests.checklists.traces import T0_NS, fresh_random, load_spec
@@ -196,6 +197,36 @@ def test_second_climb_is_told_with_what_the_first_has_taught() -> None:
     quiet = TemperatureRising(spec(25.0 + rise_k + 3.0))
     quiet.recall(facts)
     assert run(rnd, spec(25.0 + rise_k + 3.0), Heatsink(form), power_w, 5 * form.slow_tau_s, idle_s=0.0, one=quiet) == []
+
+
+def test_climb_of_a_known_body_is_told_after_a_few_seconds() -> None:
+    """Its time constants are given; only amplitudes are asked of the readings, and the limit comes within half a minute."""
+    rnd = fresh_random()
+    early = 0
+    for _ in range(6):
+        form = HeatsinkForm(0.03, rnd.uniform(3.0, 6.0), 0.15, rnd.uniform(60.0, 120.0))
+        power_w = 350.0
+        limit_c = 25.0 + rnd.uniform(0.3, 0.4) * 0.18 * power_w
+        given = {"thermal_time_constant_fast_s": form.fast_tau_s, "thermal_time_constant_slow_s": form.slow_tau_s}
+        true_s = crossing_s(Heatsink(form), power_w, limit_c)
+        device = replace(spec(limit_c, period_s=1.0), fixed=given)
+        told = [t for t, f in run(rnd, device, Heatsink(form), power_w, true_s, idle_s=0.0) if not f.clear]
+        early += bool(told) and told[0] <= max(0.25 * true_s, 4.5)
+    assert early >= 5
+
+
+def test_time_constants_known_less_well_are_recalled_with_their_own_deviation() -> None:
+    """40 % is more than nothing: the bank takes them as its prior, as wide as they are, and no forecast comes of fewer readings."""
+    one = TemperatureRising(spec(80.0))
+    known = {
+        name: fact(name, "s", tau_s, 0.4 * tau_s, 100, 6, ())
+        for name, tau_s in (("thermal_time_constant_fast_s", 9.0), ("thermal_time_constant_slow_s", 250.0))
+    }
+    one.recall(known)
+    bank = one._watches[0].bank
+    assert bank._prior_slow.tau_s == pytest.approx(250.0)
+    assert bank._prior_slow.deviation == pytest.approx(math.hypot(0.4, 0.05))
+    assert not bank.is_known
 
 
 def test_forecast_is_told_again_only_when_it_leaves_the_interval_told_last_or_that_has_halved() -> None:
