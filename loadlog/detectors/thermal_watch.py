@@ -5,7 +5,10 @@ Blocks lengthen with the time since power last changed: a response's shape stand
 Rivals: warmer air, or a fan that stands, makes a body rise as well, but not from the moment on at which power changed. A rise that
 began with a step of the power (or with the first reading) and goes on as the models foretell has no rival. It has one when what was read
 since the models were last solved lies above what they expected: a one-sided CUSUM of those standardised differences, or when the coolest
-block lies later than the step. Then `explained` is False until the next step.
+block lies later than the step. Then `explained` is False until the next step. What is read far above (`OTHER_BODY`)
+is a body whose cooling is another one, a fan that stands: it is learned anew, for a fit through the readings of two bodies is a third one
+that rises far higher than either. Where the same chart below says that the rise has become less, as the fan turns again, a forecast must
+hold anew.
 Source: Page's chart (as cited in `cusum`); innovations of a recursive fit are white when the model is right (T. Kailath, IEEE Trans. Autom.
 Control 13 (1968) 646).
 """
@@ -33,6 +36,7 @@ MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
 DITHERED = 0.15  # half the mean squared difference of readings, in counts, from which noise hides their rounding
 DITHER_SAMPLES, MOST_CORRELATED = 100.0, 6.0
 SURPRISE_ALLOWED, SURPRISE = 1.0, 3.0  # deviations; once in 2,000 solutions by chance
+OTHER_BODY = 6.0  # deviations of what was read since the last solution
 LEFT_K = 3.0  # to the limit, where a fan that does not start is told at the latest
 LATE_SHARE, LATE_S = 0.1, 10.0  # of the time since the step: a rise that begins later began by itself
 
@@ -52,8 +56,8 @@ class Watch:
     """One temperature and its limits."""
 
     __slots__ = (
-        "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c", "_surprise",
-        "active", "air_c", "bank", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns",
+        "_above", "_below", "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c",
+        "active", "air_c", "bank", "before", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns",
         "likely_s", "limits", "power_w", "scale_w", "step_ns", "sure", "temperature_c", "told_ns",
     )  # fmt: skip
 
@@ -72,10 +76,11 @@ class Watch:
         self._next_s = 0.0
         self._last_c: float | None = None
         self._dither = DITHERED  # counts²
-        self._off = self._off_weight = self._surprise = 0.0  # readings above what was expected of them since the last solution
+        self._off = self._off_weight = self._above = self._below = 0.0  # readings above what was expected of them since the last solution
         self.explained = True
         self.sure: dict[str, int] = {}
         self.likely_s: dict[str, float] = {}  # since the step, from when on the limit has been likely
+        self.before: dict[str, float] = {}  # probabilities of the last forecast since the step
         self.told_ns: dict[str, int] = {}  # when the active forecast was told
         self.focused = False
         self.fan = Fan(channel.resolution)
@@ -101,6 +106,8 @@ class Watch:
         self.last_ns = sample.stamp.t_utc_ns
         self.temperature_c = temperature_c
         self._began(power_w)
+        self.bank.observe(temperature_c, 1.0 / (1.0 + 1.0 / BLOCK_WORTH))
+        self.blocks = 1
 
     def _began(self, power_w: float) -> None:
         """Power is another one."""
@@ -114,8 +121,8 @@ class Watch:
     def _changed(self, low_c: float) -> None:
         """Forecasts begin anew here: what they said of the time before holds no more."""
         self.step_ns, self._low_c, self._low_s, self._seen_c, self._next_s = self.last_ns, low_c, 0.0, -math.inf, 0.0
-        self._off = self._off_weight = self._surprise = 0.0
-        self.sure, self.likely_s = {}, {}
+        self._off = self._off_weight = self._above = self._below = 0.0
+        self.sure, self.likely_s, self.before = {}, {}, {}
 
     def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
         """One sample; True when a block was finished."""
@@ -218,13 +225,21 @@ class Watch:
 
     def solve(self) -> None:
         """The models anew, after what was read since was held against them."""
+        off = 0.0
         if self.focused and self._off_weight > 0.0:
             deviation_k = math.sqrt(self.bank.variance / self._off_weight + self.bank.now_variance())
-            self._surprise = max(0.0, self._surprise + self._off / (self._off_weight * deviation_k) - SURPRISE_ALLOWED)
-        if self.explained and (self._surprise > SURPRISE or self._low_s > max(LATE_SHARE * self.since_s, LATE_S)):
+            off = self._off / (self._off_weight * deviation_k)
+        self._above = max(0.0, self._above + off - SURPRISE_ALLOWED)
+        self._below = max(0.0, self._below - off - SURPRISE_ALLOWED)
+        self._off = self._off_weight = 0.0
+        if off > OTHER_BODY and self.temperature_c is not None:
+            self._is_another(self.temperature_c)
+            return
+        if self.explained and (self._above > SURPRISE or self._low_s > max(LATE_SHARE * self.since_s, LATE_S)):
             self.explained = False
             self.likely_s = {}
-        self._off = self._off_weight = 0.0
+        if self._below > SURPRISE:
+            self.likely_s = {}
         self.focused = self.bank.solve()
 
     def unlikely(self) -> None:

@@ -15,7 +15,7 @@ import pytest
 from loadlog.detectors import Context
 from loadlog.detectors.heating import TemperatureRising
 from loadlog.detectors.thermal_bank import Bank
-from loadlog.detectors.thermal_forecast import forecast
+from loadlog.detectors.thermal_forecast import Forecast, forecast
 from loadlog.model.device import DeviceSpec, LimitSpec
 from loadlog.model.event import Finding
 from loadlog.model.learned import fact
@@ -128,13 +128,14 @@ def test_settled_temperature_is_quiet_whatever_its_rounding(count_k: float) -> N
     assert run(rnd, spec(56.5, 0.5, count_k), sink, 200.0, 1200.0, count_k=count_k, idle_s=0.0) == []
 
 
-def test_a_fan_that_stops_for_good_is_told_before_the_limit_and_one_that_stood_for_a_moment_never() -> None:
-    """Without its fan the heatsink would settle at 88 to 110 °C, far above the limit of 80 °C; with it far below."""
+def test_a_fan_that_stops_for_good_is_told_with_most_of_the_time_left_and_one_that_stood_for_a_moment_never() -> None:
+    """Without its fan the heatsink would settle at 88 to 110 °C, far above the limit of 80 °C; with it far below. For three tenths of its
+    time constant readings of both bodies lie in the climb, before the fan stops and while it stands, and then of the first one again."""
     rnd = fresh_random()
-    ahead = 0
+    early = 0
     for _ in range(6):
         power_w, rise_k = rnd.uniform(100.0, 350.0), rnd.uniform(23.0, 28.0)
-        for share in (0.2, math.inf):
+        for share in (0.1, 0.2, 0.3, math.inf):
             sink, slow_s = heatsink(rnd, rise_k, power_w)
             begin_s, lasts_s = 0.5 * slow_s, share * slow_s  # while it still warms up
             reached: list[float] = []
@@ -144,15 +145,33 @@ def test_a_fan_that_stops_for_good_is_told_before_the_limit_and_one_that_stood_f
                 if sink.rise_k > 55.0:
                     reached.append(t_s)  # noqa: B023 - called before the next one is made
 
-            found = run(rnd, spec(80.0, period_s=0.2), sink, power_w, begin_s + 12.0 * slow_s, act=act)
-            told = [t_s for t_s, f in found if not f.clear]
+            until_s = begin_s + (3.0 if share < math.inf else 12.0) * slow_s
+            told = [t_s for t_s, f in run(rnd, spec(80.0, period_s=0.2), sink, power_w, until_s, act=act) if not f.clear]
             if lasts_s < math.inf:
                 assert not reached
-                assert told == [], f"slow time constant {slow_s:.0f} s"
+                assert told == [], f"slow time constant {slow_s:.0f} s, stood for {share:g} of it"
             else:
                 assert reached
-                ahead += bool(told) and begin_s < told[0] < reached[0]
-    assert ahead >= 5
+                early += bool(told) and begin_s < told[0] < begin_s + 0.25 * (reached[0] - begin_s)
+    assert early >= 5
+
+
+@pytest.mark.parametrize(("probabilities", "told"), [((0.1, 0.98, 0.98), 2), ((0.1, 0.98, 0.1, 0.98, 0.98), 4), ((0.5, 0.98, 0.98), 1)])
+def test_a_forecast_that_makes_an_unlikely_limit_a_likely_one_waits_for_the_next(
+    monkeypatch: pytest.MonkeyPatch, probabilities: tuple[float, ...], told: int
+) -> None:  # fmt: skip
+    """The readings of a few seconds do so while a fan stands for a moment."""
+    said = itertools.count()
+
+    def scripted(*_: object) -> Forecast:
+        n = next(said)
+        probability = probabilities[min(n, len(probabilities) - 1)]
+        return Forecast(probability, probability, 10.0 + n, 5.0, 100.0, 90.0, 1.0)
+
+    monkeypatch.setattr("loadlog.detectors.heating.forecast", scripted)
+    sink = Heatsink(HeatsinkForm(0.03, 5.0, 0.15, 100.0))
+    first = next(f for _, f in run(fresh_random(), spec(60.0), sink, 250.0, 40.0) if not f.clear)
+    assert first.evidence["time_to_limit_s"] == 10.0 + told
 
 
 def test_bank_follows_the_step_response() -> None:
