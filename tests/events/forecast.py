@@ -12,7 +12,7 @@ import copy
 import math
 import random
 import statistics
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,7 +21,7 @@ from loadlog.detectors.thermal_forecast import Forecast
 from loadlog.model.event import Event
 from loadlog.model.learned import Understanding
 from tests.events.figure import Figure, Study, at_least
-from tests.events.forecast_optimum import BELOW_K, OVER_K, Known, known, tested
+from tests.events.forecast_optimum import BELOW_K, OVER_K, Drawn, Known, Prior, Wide, known, tested
 from tests.events.judge import Statement
 from tests.events.score import grid
 from tests.events.world import Setting, World
@@ -181,20 +181,26 @@ def _possible(seed: int, climbs: int) -> tuple[list[list[str]], str]:
     """Lines of the table, and what is known after a quarter of the time: what the information in a first climb allows."""
     rnd = random.Random(f"possible:{seed}")
     excesses = [rnd.uniform(*OVER_K) for _ in range(climbs)]
-    over, below = [_known(rnd, excess_k) for excess_k in excesses], [_known(rnd, -BELOW_K) for _ in range(climbs)]
-    early, false = tested(over, below, MOST_FALSE)
+    priors = (Drawn(), Wide())
+    over, below = [_known(rnd, excess_k, priors) for excess_k in excesses], [_known(rnd, -BELOW_K, priors) for _ in range(climbs)]
+    drawn, wide = ([[each[n] for each in side] for side in (over, below)] for n in range(2))
+    early, false = tested(*drawn, MOST_FALSE)
     lines = [
         ["first climb, likelihood ratio", f"{100 * early:.0f} %", "", "", f"{100 * false:.0f} %"],
-        ["first climb, exact posterior", _share(k.ahead for k in over), "", "", _share(k.ahead for k in below)],
+        *(
+            [f"first climb, exact posterior, {name}", _share(k.ahead for k in sides[0]), "", "", _share(k.ahead for k in sides[1])]
+            for name, sides in (("heatsinks as drawn", drawn), ("the detector's prior", wide))
+        ),
     ]
-    seen = [(excess_k, k.quarter) for excess_k, k in zip(excesses, over, strict=True) if k.quarter is not None]
+    seen = [(excess_k, k.quarter) for excess_k, k in zip(excesses, wide[0], strict=True) if k.quarter is not None]
     within_k = statistics.median(q.deviation_k for _, q in seen)
     unsure = sum(excess_k < 1.64 * q.deviation_k for excess_k, q in seen)
     return lines, (
         "Likelihood ratio of the finals that are drawn above the limit over that below it, heatsinks drawn from a known range: told at\n"
         f"most {100 * MOST_FALSE:.0f} % falsely. It knows more than any forecast can. "
-        "Exact posterior: the same heatsinks, the detector's own rule.\n"
-        f"After a quarter of the time it knows where the temperature settles within {within_k:.1f} K (median deviation); in "
+        "Exact posterior: the same heatsinks, the detector's\n"
+        "own rule; with the detector's prior it knows no more of them than the detector, but all that the readings tell.\n"
+        f"After a quarter of the time it then knows where the temperature settles within {within_k:.1f} K (median deviation); in "
         f"{100 * unsure / len(seen):.0f} % the excess is less than 1.64 deviations: not certain at 95 %. {climbs} climbs of each."
     )
 
@@ -204,13 +210,13 @@ def _share(hits: Iterable[bool]) -> str:
     return f"{100 * sum(each) / len(each):.0f} %"
 
 
-def _known(rnd: random.Random, excess_k: float) -> Known:
+def _known(rnd: random.Random, excess_k: float, priors: Sequence[Prior]) -> list[Known]:
     setting, tau_s = bench(rnd, excess_k)
     true_c = [AIR_C, *_climb(setting, 12.0 * tau_s)]
     limit_c = setting.temperature_limit_c
     assert limit_c is not None
     power_w = (true_c[-1] - AIR_C) / (setting.heatsink["fast_k_per_w"] + setting.heatsink["slow_k_per_w"])
-    return known(rnd, true_c, power_w, tau_s, limit_c)
+    return known(rnd, true_c, power_w, tau_s, limit_c, priors)
 
 
 def _line(rose: list[Climb], stayed: list[Climb]) -> list[str]:

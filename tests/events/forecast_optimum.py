@@ -1,9 +1,10 @@
-"""What any forecast of a first climb can know: the exact posterior of the drawn heatsinks, given their readings.
+"""What any forecast of a first climb can know: the exact posterior of a heatsink, given its readings and a prior.
 
-It knows all that `forecast` draws from (the ranges of resistances and time constants, the rise, the power, the noise) but not the heatsink,
-and the detector knows none of it. Time constants stand on a fine grid; given them the temperature is linear in the two amplitudes, whose
-normal posterior is cut to what can be drawn: the slow one on a grid, the fast one by quantiles of a cut normal distribution. It decides by
-the detector's own rule, so the difference between both is what knowledge of the heatsinks in general and finer sums would gain.
+`Drawn` knows all that `forecast` draws from (the ranges of resistances and time constants, the rise, the power) but not the heatsink; the
+detector knows none of it. `Wide` knows what the detector takes for granted of any heatsink, so the difference between both is what the
+ranges tell, and the difference between it and the detector what finer sums would gain. Both know the noise. Time constants stand on a fine
+grid; given them the temperature is linear in the two amplitudes: the slow one stands on a grid, the fast one by quantiles of its cut normal
+posterior. It decides by the detector's own rule.
 Source: Bayesian linear regression (Bishop, Pattern Recognition and Machine Learning, 3.3, from memory).
 """
 
@@ -17,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from loadlog.detectors.heating import MARGIN_K, NEAR_AT, TELL_AT, TELL_EARLY_AT, WAIT_SHARE
+from loadlog.detectors import thermal_bank
+from loadlog.detectors.heating import DROP_AT, MARGIN_K, NEAR_AT, TELL_AT, TELL_EARLY_AT, WAIT_SHARE
 from loadlog.detectors.thermal_watch import FORECAST_GROWTH
 
 Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
@@ -26,12 +28,61 @@ FAST_S, SLOW_S = (3.0, 15.0), (80.0, 400.0)
 RISE_K = (20.0, 45.0)
 COUNT_K, NOISE_COUNTS = 0.1, 0.4
 DEVIATION_K = COUNT_K * math.sqrt(NOISE_COUNTS**2 + 1.0 / 12.0)
-_FASTS, _SLOWS = np.linspace(*FAST_S, 37), np.linspace(*SLOW_S, 61)  # a third of a second: coarser than that bends the slow part
-_SHARES, _PARTS = (np.arange(9) + 0.5) / 9, (np.arange(3) + 0.5) / 3
+_SHARES, _PARTS = (np.arange(11) + 0.5) / 11, (np.arange(3) + 0.5) / 3
 FIRST_S, LATEST_SLOWS = 6.0, 2.5
 OVER_K, BELOW_K, NEAR_K = (2.0, 15.0), 3.0, 0.5  # finals that are drawn, from the limit; half the width taken for one of them
 SURE_RATIO = 1000.0  # not waited for
 LEAST_S = 4.0  # from fewer readings no two amplitudes follow
+
+
+class Drawn:
+    """The ranges that heatsinks are drawn from, evenly."""
+
+    # a third of a second apart: coarser than that bends the slow part
+    fasts_s, slows_s = np.linspace(*FAST_S, 37), np.linspace(*SLOW_S, 61)
+    log_density = np.zeros((37, 61))
+    usual, unusual = 0.0, math.inf  # fast over slow amplitude: mean and deviation beforehand
+
+    def slow_k(self, power_w: float) -> tuple[float, float]:
+        """From, to."""
+        return SLOW_K_PER_W[0] * power_w, SLOW_K_PER_W[1] * power_w
+
+    def fast_k(self, slow_k: Array, power_w: float) -> tuple[Array, Array]:
+        """From, to."""
+        low = np.maximum(FAST_K_PER_W[0] * power_w, RISE_K[0] - slow_k)
+        return low, np.minimum(FAST_K_PER_W[1] * power_w, RISE_K[1] - slow_k)
+
+    def weight(self, fast_k: Array, slow_k: Array) -> Array:
+        """Of the amplitudes: a rise drawn evenly makes large resistances likelier at a given power."""
+        return fast_k + slow_k
+
+
+class Wide:
+    """The detector's own: `loadlog.detectors.thermal_bank`."""
+
+    fasts_s, slows_s = np.geomspace(1.5, 370.0, 36), np.geomspace(*(math.exp(u) for u in thermal_bank.SLOW), 48)
+    usual, unusual = thermal_bank.FAST_TO_SLOW, thermal_bank.FAST_TO_SLOW_DEVIATION
+
+    def __init__(self) -> None:
+        apart = np.log(self.fasts_s)[:, None] - np.log(self.slows_s)
+        possible = (apart >= thermal_bank.APART[0]) & (apart <= thermal_bank.APART[1])
+        off = np.log(self.slows_s / thermal_bank.SLOW_S) / thermal_bank.SLOW_DEVIATION
+        self.log_density = np.where(possible, -0.5 * off**2, -np.inf)
+
+    def slow_k(self, power_w: float) -> tuple[float, float]:
+        """From, to."""
+        return 0.01, 4.0 * thermal_bank.PRIOR_STORED_K
+
+    def fast_k(self, slow_k: Array, power_w: float) -> tuple[Array, Array]:
+        """From, to."""
+        return np.zeros_like(slow_k), np.full_like(slow_k, np.inf)
+
+    def weight(self, fast_k: Array, slow_k: Array) -> Array:
+        """Of the amplitudes, but for the normal one of their ratio."""
+        return np.exp(-0.5 * (slow_k / thermal_bank.PRIOR_STORED_K) ** 2) / slow_k
+
+
+Prior = Drawn | Wide
 
 
 @dataclass(frozen=True)
@@ -46,30 +97,38 @@ class Posterior:
     ratio: float
 
 
-def posterior(power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> Posterior:
+def posterior(prior: Prior, power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> Posterior:
     """From readings since the power came, at ``t_s``."""
-    f, g = 1.0 - np.exp(-t_s / _FASTS[:, None]), 1.0 - np.exp(-t_s / _SLOWS[:, None])
+    f, g = 1.0 - np.exp(-t_s / prior.fasts_s[:, None]), 1.0 - np.exp(-t_s / prior.slows_s[:, None])
     f_mean, g_mean, y_mean = f.mean(1), g.mean(1), float(readings_c.mean())
     fc, gc, y = f - f_mean[:, None], g - g_mean[:, None], readings_c - y_mean
     ff, gg, fg = (fc**2).sum(1)[:, None], (gc**2).sum(1)[None], fc @ gc.T
     fy, gy = (fc @ y)[:, None], (gc @ y)[None]
-    det = ff * gg - fg**2
-    best = (ff * gy - fg * fy) / det
-    rss = y @ y - best * gy - (gg * fy - fg * gy) / det * fy
-    wide = DEVIATION_K * np.sqrt(ff / det)
-    low = np.maximum(SLOW_K_PER_W[0] * power_w, best - 4.5 * wide)
-    span = np.minimum(SLOW_K_PER_W[1] * power_w, best + 4.5 * wide) - low
-    slow = low[..., None] + np.maximum(span, 0.0)[..., None] * _SHARES
-    own = DEVIATION_K / np.sqrt(ff)[..., None]
-    mean = (fy / ff)[..., None] - (fg / ff)[..., None] * slow
-    from_k, to_k = np.maximum(FAST_K_PER_W[0] * power_w, RISE_K[0] - slow), np.minimum(FAST_K_PER_W[1] * power_w, RISE_K[1] - slow)
+    # the slow amplitude's grid lies where readings and the prior of the ratio place it
+    k = prior.usual
+    stiff = (DEVIATION_K / (prior.unusual * np.maximum((gy + k * fy) / (gg + 2.0 * k * fg + k * k * ff), 0.5))) ** 2
+    det = (ff + stiff) * (gg + k * k * stiff) - (fg - k * stiff) ** 2
+    best = ((ff + stiff) * gy - (fg - k * stiff) * fy) / det
+    wide = DEVIATION_K * np.sqrt((ff + stiff) / det)
+    lowest_k, highest_k = prior.slow_k(power_w)
+    low = np.maximum(lowest_k, best - 4.5 * wide)
+    span = np.maximum(np.minimum(highest_k, best + 4.5 * wide) - low, 0.0)
+    slow = low[..., None] + span[..., None] * _SHARES
+    # the fast one's normal posterior, given the slow one
+    seen, fft = (fy / ff)[..., None] - (fg / ff)[..., None] * slow, ff[..., None]
+    rss = y @ y - 2.0 * slow * gy[..., None] + slow**2 * gg[..., None] - fft * seen**2
+    known = 1.0 / np.maximum(prior.unusual * slow, 1e-9) ** 2
+    read = fft / DEVIATION_K**2
+    own = 1.0 / np.sqrt(read + known)
+    mean = (read * seen + known * k * slow) * own**2
+    from_k, to_k = prior.fast_k(slow, power_w)
     below, above = ndtr((from_k - mean) / own), ndtr((to_k - mean) / own)
     mass = np.where((to_k > from_k) & (span > 0.0)[..., None], np.maximum(above - below, 0.0), 0.0)
     fast = mean[..., None] + own[..., None] * ndtri(np.clip(below[..., None] + mass[..., None] * _PARTS, 1e-15, 1.0 - 1e-15))
-    log = -0.5 * ((slow - best[..., None]) / wide[..., None]) ** 2 - (0.5 * rss / DEVIATION_K**2 + 0.5 * np.log(ff))[..., None]
-    weight = np.exp(log - log[mass > 0.0].max(initial=-np.inf)) * mass * np.maximum(span, 0.0)[..., None]
+    log = -0.5 * rss / DEVIATION_K**2 - 0.5 * read * known * own**2 * (seen - k * slow) ** 2 + np.log(own) + prior.log_density[..., None]
+    weight = np.exp(log - log[mass > 0.0].max(initial=-np.inf)) * mass * span[..., None]
     slow = np.broadcast_to(slow[..., None], fast.shape)
-    weights = weight[..., None] * (fast + slow)  # a rise drawn evenly makes large resistances likelier at a given power
+    weights = weight[..., None] * prior.weight(fast, slow)
     settled = y_mean + fast * (1.0 - f_mean[:, None, None, None]) + slow * (1.0 - g_mean[None, :, None, None])
     weights = weights / weights.sum()
     reaches = settled > limit_c
@@ -79,7 +138,7 @@ def posterior(power_w: float, limit_c: float, t_s: Array, readings_c: Array) -> 
     above_share = float(weights[(over_k >= OVER_K[0]) & (over_k <= OVER_K[1])].sum()) / (OVER_K[1] - OVER_K[0])
     below_share = float(weights[np.abs(over_k + BELOW_K) <= NEAR_K].sum()) / (2.0 * NEAR_K)
     # by the end of what was seen the fast pole is over, or nearly so: the slow one decides when the limit is reached
-    slow_s = np.broadcast_to(_SLOWS[None, :, None, None], fast.shape)[reaches]
+    slow_s = np.broadcast_to(prior.slows_s[None, :, None, None], fast.shape)[reaches]
     left = slow_s * np.log(slow[reaches] / (settled[reaches] - limit_c)) - t_s[-1]
     return Posterior(
         float(weights[reaches].sum()), float(weights[settled > limit_c - MARGIN_K].sum()), _median(left, weights[reaches]),
@@ -104,25 +163,29 @@ class Known:
     quarter: Posterior | None = None
 
 
-def known(rnd: random.Random, true_c: list[float], power_w: float, slow_s: float, limit_c: float) -> Known:
-    """``true_c``: one a second from the moment on at which the power comes."""
-    crossing_s = next((float(n) for n, t in enumerate(true_c) if t >= limit_c), None)
+def known(rnd: random.Random, true_c: list[float], power_w: float, slow_s: float, limit_c: float, priors: Sequence[Prior]) -> list[Known]:
+    """``true_c``: one a second from the moment on at which the power comes. For each of the priors, from the same readings."""
     t_s = np.arange(float(len(true_c)))
     readings_c = COUNT_K * np.array([round(t / COUNT_K + rnd.gauss(0.0, NOISE_COUNTS)) for t in true_c])
-    out = Known()
+    crossing_s = next((float(n) for n, t in enumerate(true_c) if t >= limit_c), None)
     end_s = LATEST_SLOWS * slow_s if crossing_s is None else 0.25 * crossing_s
+    return [_known(prior, power_w, limit_c, t_s, readings_c, end_s, crossing_s is not None) for prior in priors]
+
+
+def _known(prior: Prior, power_w: float, limit_c: float, t_s: Array, readings_c: Array, end_s: float, rises: bool) -> Known:
+    out = Known()
     if end_s < LEAST_S:
         return out
-    now_s = min(FIRST_S, end_s)
+    now_s, before = min(FIRST_S, end_s), 1.0
     while now_s <= end_s:
         n = int(now_s) + 1
-        seen = posterior(power_w, limit_c, t_s[:n], readings_c[:n])
+        seen = posterior(prior, power_w, limit_c, t_s[:n], readings_c[:n])
         has_waited = now_s >= WAIT_SHARE * (now_s + seen.left_s)
-        if has_waited or seen.probability >= TELL_EARLY_AT:
+        if (has_waited or seen.probability >= TELL_EARLY_AT) and before >= DROP_AT:
             out.ahead = out.ahead or (seen.probability >= TELL_AT and seen.near >= NEAR_AT)
         if has_waited or seen.ratio >= SURE_RATIO:
             out.ratio = max(out.ratio, seen.ratio)
-        out.quarter = None if crossing_s is None else seen
+        out.quarter, before = seen if rises else None, seen.probability
         now_s = end_s if now_s < end_s < (1.0 + FORECAST_GROWTH) * now_s else (1.0 + FORECAST_GROWTH) * now_s
     return out
 
