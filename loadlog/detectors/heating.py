@@ -23,8 +23,10 @@ Confusions: warm-up that settles below the limit, told apart by the model as far
 after a bend, and noise of half a count bends it. A first climb is a choice between early and false: after a fifth of the way an excess
 far above the limit is not yet surer than one a little above it, for how long the slow part goes on is what nobody knows then. So it is told
 on odds of seven to three; nearness to the limit asked for with certainty holds back high excesses and tells those 3 K below no better.
-``make events`` (forecast) prints it beside what the exact posterior of the drawn heatsinks gives. Air that grows warmer (named where it is
-not measured); a cooling that changes is another body: the models disagree with the readings and are learned anew.
+``make events`` (forecast) prints it beside what the exact posterior gives, of the drawn heatsinks and of any that the detector's own prior
+allows: where that one tells one in twenty of those 3 K below, it tells about nine in ten three quarters ahead, as the detector does.
+Air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with the readings and
+are learned anew.
 Expected false alarms: as many as the stated confidence leaves over, where the final temperature lies near its limit; far below it none but
 for air that grows warmer over minutes where nobody measures it. ``make events`` (forecast, rising) measures both.
 Onset: from the last change of power, or of what the models could explain, to the forecast that decided.

@@ -2,13 +2,12 @@
 what they show.
 
 Blocks lengthen with the time since power last changed: a response's shape stands in the logarithm of time.
-Rivals: warmer air, or a fan that stands, makes a body rise as well, but not from the moment on at which power changed. A rise that
-began with a step of the power (or with the first reading) and goes on as the models foretell has no rival. It has one when what was read
-since the models were last solved lies above what they expected: a one-sided CUSUM of those standardised differences, or when the coolest
-block lies later than the step. Then `explained` is False until the next step. What is read far above (`OTHER_BODY`)
-is a body whose cooling is another one, a fan that stands: it is learned anew, for a fit through the readings of two bodies is a third one
-that rises far higher than either. Where the same chart below says that the rise has become less, as the fan turns again, a forecast must
-hold anew.
+Rivals: warmer air, or a fan that stands, makes a body rise as well, but not from the moment on at which power changed. A rise that began
+with a step of the power (or with the first reading) and goes on as the models foretell has no rival. It has one when what was read since
+the models were last solved lies above what they expected: a one-sided CUSUM of those standardised differences, or when the coolest block
+lies later than the step. Then `explained` is False until the next step. What is read far above (`OTHER_BODY`) is a body whose cooling is
+another one, a fan that stands: it is learned anew, for a fit through the readings of two bodies is a third one that rises far higher than
+either. Where the same chart below says that the rise has become less, as the fan turns again, a forecast must hold anew.
 Source: Page's chart (as cited in `cusum`); innovations of a recursive fit are white when the model is right (T. Kailath, IEEE Trans. Autom.
 Control 13 (1968) 646).
 """
@@ -106,7 +105,7 @@ class Watch:
         self.last_ns = sample.stamp.t_utc_ns
         self.temperature_c = temperature_c
         self._began(power_w)
-        self.bank.observe(temperature_c, 1.0 / (1.0 + 1.0 / BLOCK_WORTH))
+        self.bank.observe(temperature_c, 1.0 / (1.0 + 1.0 / BLOCK_WORTH))  # of a cold start no other reading says more
         self.blocks = 1
 
     def _began(self, power_w: float) -> None:

@@ -155,11 +155,13 @@ def _median(values: Array, weights: Array) -> float:
 
 @dataclass
 class Known:
-    """One climb. ``ahead``: told by the detector's own rule when three quarters of the time to the limit were left, or falsely; ``ratio``:
-    greatest likelihood ratio until then; ``quarter``: the posterior at that time, None where the limit is not reached."""
+    """One climb. ``ahead``: told by the detector's own rule when three quarters of the time to the limit were left, or falsely; ``ratio``,
+    ``probability``: the greatest until then, of those that it may tell; ``quarter``: the posterior at that time, None where the limit is
+    not reached."""
 
     ahead: bool = False
     ratio: float = 0.0
+    probability: float = 0.0
     quarter: Posterior | None = None
 
 
@@ -183,6 +185,8 @@ def _known(prior: Prior, power_w: float, limit_c: float, t_s: Array, readings_c:
         has_waited = now_s >= WAIT_SHARE * (now_s + seen.left_s)
         if (has_waited or seen.probability >= TELL_EARLY_AT) and before >= DROP_AT:
             out.ahead = out.ahead or (seen.probability >= TELL_AT and seen.near >= NEAR_AT)
+        if has_waited:
+            out.probability = max(out.probability, seen.probability)
         if has_waited or seen.ratio >= SURE_RATIO:
             out.ratio = max(out.ratio, seen.ratio)
         out.quarter, before = seen if rises else None, seen.probability
@@ -190,8 +194,8 @@ def _known(prior: Prior, power_w: float, limit_c: float, t_s: Array, readings_c:
     return out
 
 
-def tested(over: Sequence[Known], below: Sequence[Known], false: float) -> tuple[float, float]:
-    """Shares of ``over`` told in time and of ``below`` told by a likelihood-ratio test that waits as the detector does, at the lowest
-    threshold from 1 on that tells at most the share ``false`` of ``below``."""
-    bound = max(sorted((k.ratio for k in below), reverse=True)[int(false * len(below))], 1.0)
-    return sum(k.ratio > bound for k in over) / len(over), sum(k.ratio > bound for k in below) / len(below)
+def tested(over: Sequence[float], below: Sequence[float], false: float, least: float) -> tuple[float, float]:
+    """Shares told in time, of the climbs ``over`` the limit and of those ``below`` it, where what is asked of what they show is the least,
+    from ``least`` on, that tells at most the share ``false`` of ``below``."""
+    bound = max(sorted(below, reverse=True)[int(false * len(below))], least)
+    return sum(shown > bound for shown in over) / len(over), sum(shown > bound for shown in below) / len(below)
