@@ -23,8 +23,8 @@ falls by itself. The short-term deviation comes from successive differences (J. 
 A gap of more than `LONGEST_GAP_PERIODS` counts as one period: the level is held against what it was, and the owner judges what may have
 moved it meanwhile (`Step.gap_s`).
 
-Limits: changes that take two polls and more are ramps; a step that goes back within one poll is a spike. A step that is still in doubt
-after `LAG` - 2 samples is not named.
+Limits: changes that take two polls and more are ramps here (`unsettled` follows those that go to and fro); a step that goes back within one
+poll is a spike. A step that is still in doubt after `LAG` - 2 samples is not named.
 Expected false alarms: the stated rate in noise as learned; bursts as the tests' bench measures them.
 Source: ratio of marginal likelihoods (R. E. Kass and A. E. Raftery, J. Amer. Stat. Assoc. 90 (1995) 773).
 """
@@ -293,6 +293,11 @@ class StepWatch:
     def last(self, samples: int) -> Sequence[float]:
         """That many last values, at most `LAG`."""
         return self._values[-samples:]
+
+    @property
+    def until_ns(self) -> int:
+        """The latest instant at which the last sample can have been taken."""
+        return self._ends[-1]
 
     def deviation_of_mean(self, samples: int) -> float:
         """Usual deviation of the mean over that many samples."""

@@ -25,7 +25,7 @@ SETTLED = 6  # samples
 RANGE = 5.0  # deviations that so many samples span at most: one time in three hundred they span more
 BACK, BACK_DEVIATIONS = 0.3, 6.0
 LEAST, LEAST_KNOWN = 8.0, 5.0  # deviations of a step whose size nobody expects, and of one of the expected size
-MOST_S, MOST_SAMPLES = 3.0, 30  # whichever is longer
+MOST_S, MOST_SAMPLES = 3.0, 30  # whichever is longer; nobody knows what happens in a gap
 REAL = 0.97  # that the level has changed, when it seems so
 _UNSEEN = Residuals([], [], [], 0.0, 0.0, 0.0)
 
@@ -33,11 +33,11 @@ _UNSEEN = Residuals([], [], [], 0.0, 0.0, 0.0)
 class Unsettled:
     """From the sample at which ``watch`` signalled. ``level``: of before."""
 
-    __slots__ = ("_fell", "_high", "_left", "_low", "_rests", "_rose", "is_over", "level", "onset")
+    __slots__ = ("_fell", "_high", "_low", "_rests", "_rose", "_until_ns", "is_over", "level", "onset")
 
     def __init__(self, watch: StepWatch) -> None:
         self.level, self.onset, values = watch.left()
-        self._left = max(MOST_SAMPLES, round(MOST_S * 1e9 / watch.period_ns))
+        self._until_ns = self.onset.latest_utc_ns + round(max(MOST_SAMPLES * watch.period_ns, MOST_S * 1e9))
         self._low, self._high = math.inf, -math.inf
         self._rose = self._fell = 0.0  # the furthest up after a low one, and down after a high one
         self._rests = 0  # samples at rest at the level of before
@@ -53,10 +53,9 @@ class Unsettled:
         """``watch`` took another value. The step, once the signal has settled at another level."""
         last = watch.last(SETTLED)
         self._take(last[-2:])  # the one before may have come along with it, as no spike
-        self._left -= 1
+        self.is_over = self.is_over or watch.until_ns > self._until_ns
         if self.is_over:
             return None
-        self.is_over = self._left <= 0
         short = watch.short_sigma
         if len(last) < SETTLED or max(last) - min(last) > RANGE * short:
             self._rests = 0
@@ -67,7 +66,7 @@ class Unsettled:
         back = self._rose if size < 0.0 else self._fell
         if abs(size) < LEAST_KNOWN * deviation:  # closed again, or for a moment
             self._rests += 1
-            self.is_over = self.is_over or self._rests > LAG
+            self.is_over = self._rests > LAG
             return None
         self.is_over = True
         if back < max(BACK * abs(size), BACK_DEVIATIONS * short):

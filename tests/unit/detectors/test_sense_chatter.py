@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from tests.checklists.traces import Bench, Load, Record, at_s, covers, fresh_random, load_spec, record
+from loadlog.detectors.statistics import alarm_probability
+from loadlog.detectors.steps import StepWatch
+from loadlog.detectors.unsettled import Unsettled
+from loadlog.model.sample import Quality, Sample, Stamp
+from tests.checklists.traces import T0_NS, Bench, Load, Record, at_s, covers, fresh_random, load_spec, record
 
 STEP_V = 0.060  # 5 A through 12 mOhm
 
@@ -76,3 +80,26 @@ def test_excursions_of_which_one_began_within_a_reading_are_one_event(share: flo
         for after_s, depth in ((0.0, share if n == 1 else 1.0), (0.1, 1.0), (0.6, 0.0)):
             bench.at(begins + after_s, lambda depth=depth: setattr(source, "emf_v", emf_v - depth * STEP_V))  # type: ignore[misc]
     assert "sense_intermittent" in kinds(record(bench, 60.0))
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 60.0])
+def test_a_bounce_before_a_gap_says_nothing_of_the_level_after_it(gap_s: float) -> None:
+    rnd = fresh_random()
+    watch = StepWatch(0.1, 0.001, alarm_probability(0.05, 0.1))
+
+    def read(poll: int, level_v: float, since_s: float = 0.0) -> None:
+        stamp = Stamp(T0_NS + round((0.1 * poll + since_s) * 1e9), 1_000_000)
+        watch.update(
+            round(level_v + rnd.gauss(0.0, 0.0007), 3), Sample(poll, "load-1", stamp, Quality.GOOD, {}, {}, {}), 1.0 + 10.0 * since_s
+        )
+
+    for poll in range(400):
+        read(poll, 24.0)
+    for poll, level_v in enumerate((23.94, 23.99, 23.95), 400):
+        read(poll, level_v)
+    unsettled, found = Unsettled(watch), []
+    for poll in range(403, 410):
+        read(poll, 23.94, gap_s)
+        found.append(unsettled.update(watch))
+    sizes = [step.size for step in found if step is not None]
+    assert sizes == ([] if gap_s else [pytest.approx(-0.06, abs=0.002)])
