@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Protocol
 
+from loadlog.detectors.converter import Converter
 from loadlog.detectors.renewal import Renewal
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset
@@ -131,6 +132,7 @@ class Context:
     _measured: tuple[float | None, float | None] = (None, None)
     polls_a_reading: int = 1
     _renewal: Renewal | None = None
+    _converter: Converter | None = None
     _repeat_of: Sample | None = None
     _is_repeat: bool = False
 
@@ -162,10 +164,20 @@ class Context:
             if v is None or i is None:
                 self._is_repeat = False
             else:
+                if not self.converter.is_fine:
+                    self.converter.take(v, i)
                 ordered_ns = self.orders[-1].t_utc_ns if self.orders else 0
                 self._is_repeat = renewal.repeats(v, i, sample.stamp.t_utc_ns, ordered_ns)
                 self.polls_a_reading = renewal.polls
         return self._is_repeat
+
+    @property
+    def converter(self) -> Converter:
+        """The steps of V and A, as far as those who ask `is_repeat` have seen them."""
+        known = self._converter
+        if known is None:
+            known = self._converter = Converter(self.device)
+        return known
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""

@@ -1,7 +1,8 @@
 """The level that a load reads while its sense contact is closed, as `sense_intermittent` needs it.
 
 A line through the samples near it; while the contact is open it is carried along with the level of the open one. Deviations come from
-successive differences, rounding included. O(1) memory. Units: those of what is watched, V or A.
+successive differences, rounding included, or from how far the samples lie beside the line, where that is more: noise of an instrument that
+shows means, or of a source, is correlated, and neighbours say little of it. O(1) memory. Units: those of what is watched, V or A.
 """
 
 from __future__ import annotations
@@ -12,20 +13,21 @@ from loadlog.detectors.statistics import Moments, Trend
 
 NEAR = 3.0  # deviations
 MEMORY = 100  # samples, of the noise
+LEAST_LINE = 10  # samples, until what lies beside it is noise
 LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and of the open one's
 
 
 class ClosedLevel:
     """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_differences", "_last", "_open", "_trend", "quantum", "strangers")
+    __slots__ = ("_beside", "_differences", "_last", "_open", "_trend", "quantum", "strangers")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
         self.restart()
 
     def restart(self) -> None:
-        self._trend, self._differences = Trend(LEVEL_MEMORY), Moments(MEMORY)
+        self._trend, self._differences, self._beside = Trend(LEVEL_MEMORY), Moments(MEMORY), Moments(MEMORY)
         self._last: float | None = None
         self._open: Moments | None = None
         self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
@@ -42,8 +44,9 @@ class ClosedLevel:
 
     @property
     def variance(self) -> float:
-        """From successive differences, rounding included, so a level that creeps widens nothing."""
-        return 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
+        """Of one value, rounding included. A level that creeps widens nothing."""
+        neighbours = 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
+        return max(neighbours, self._beside.mean)
 
     @property
     def deviation(self) -> float:
@@ -54,6 +57,8 @@ class ClosedLevel:
         """A value of the level."""
         if self._last is not None:
             self._differences.update((v - self._last - self._trend.slope) ** 2)
+        if self._trend.n >= LEAST_LINE:
+            self._beside.update((v - self.expected) ** 2)
         self._trend.update(v)
         self._last, self.strangers = v, 0.0
 
@@ -64,7 +69,9 @@ class ClosedLevel:
         side = math.copysign(1.0, v - self.expected)
         self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
         if counts:
-            self._trend.update(self.expected + math.copysign(NEAR * self.deviation, v - self.expected))
+            beside = NEAR * self.deviation
+            self._beside.update(beside * beside)
+            self._trend.update(self.expected + math.copysign(beside, v - self.expected))
 
     def sagged(self, v: float) -> None:
         """The level has moved here by and by, faster than it was followed."""

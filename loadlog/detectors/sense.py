@@ -83,7 +83,7 @@ class SenseFallback:
 
     __slots__ = (
         "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_polls",
-        "_recheck", "_source", "_switched_local", "_unsettled", "_watch", "_watches",
+        "_recheck", "_source", "_steps", "_switched_local", "_unsettled", "_watch", "_watches",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -92,6 +92,7 @@ class SenseFallback:
         self._device = device
         self._is_wired = device.sense == "remote"
         self._polls = 1  # that a reading lasts for
+        self._steps: tuple[float, float] | None = None  # of the converter
         self._watches: dict[str, ModeWatch] = {}
         self._watch = self._watch_of("cc")
         self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
@@ -213,6 +214,10 @@ class SenseFallback:
             return False
         if context.polls_a_reading != self._polls:
             self._pace(context.polls_a_reading)
+        if (steps := context.converter.steps) is not self._steps:
+            self._steps = steps
+            for watch in self._watches.values():
+                watch.convert(*steps)
         mode = context.mode(sample)
         v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
         marks, held = sample.uncertain, sample.held
@@ -248,6 +253,8 @@ class SenseFallback:
         watch = self._watches.get(mode)
         if watch is None:
             watch = self._watches[mode] = ModeWatch(self._device, mode, FALSE_ALARMS_PER_1000_H, self._polls * self._device.period_s)
+            if self._steps is not None:
+                watch.convert(*self._steps)
         return watch
 
     def _pace(self, polls: int) -> None:

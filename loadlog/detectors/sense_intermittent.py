@@ -5,9 +5,10 @@ its own terminals, lower by I·R_path, and comes back when it closes.
 Rule, for a load with remote sense at a steady operating point (what it regulates does not move; `sense_modes`), here for CC: against the
 level of the closed contact (a line through about the last `LEVEL_MEMORY` samples that lie near it; it moves with the open contact's level
 while that lasts, as a battery sags on; forgotten when the current moves by more than its noise) a sample is *low* when it lies below by
-five deviations and by half of I·R_path (configured or learned; while nothing is known eight deviations, and half of what the excursions so
-far had). An excursion is one low sample or more, with most of the drop within two polls; it counts in full when a second low sample agrees
-with the first (a third with the second, where the first was still on its way), else for a third, since a single sample may be noise.
+five deviations, by `LEAST_STEPS` steps of the converter (`converter`) and by half of I·R_path (configured or learned; while nothing is
+known eight deviations, and half of what the excursions so far had). An excursion is one low sample or more, with most of the drop within
+two polls; it counts in full when a second low sample agrees with the first (a third with the second, where the first was still on its way),
+else for a third, since a single sample may be noise.
 `EXCURSIONS` in full within `WINDOW_S` are the event, when their depths agree as the noise allows (one path has one resistance; 8 % for
 contacts) and at most an eighth as many samples stand out upwards.
 While it is active, `SenseFallback`'s findings are swallowed: one cause is one event; the count is renewed at every doubling. It ends after
@@ -54,6 +55,7 @@ QUIET_S, QUIET_INTERVALS = 60.0, 5.0
 LEAST_COUNTS = 50.0  # of current
 STEADY_SHARE = 0.02
 STEADY_COUNTS, STEADY_STEPS = 4.0, 6.0  # counts; mean steps from poll to poll, each 1.13 deviations of white noise
+LEAST_STEPS = 2.5  # of the converter, that an excursion is deep: steps are not equally wide, nor all there
 STALE_S = 120.0  # low for so long: another level
 PEER_SHARE = 0.5
 
@@ -160,6 +162,9 @@ class SenseIntermittent:
             return NOTHING
         if context.is_repeat(sample):
             return self._quiet(sample)
+        if (counts := context.converter.steps) is not self._counts:
+            self._counts = counts
+            self._count_in_steps()
         mode = context.mode(sample) or "cc"
         if mode != self._mode:
             self._enter(mode)
@@ -173,11 +178,15 @@ class SenseIntermittent:
     def _enter(self, mode: str) -> None:
         """Another mode: other depths, and the levels are learned again."""
         self._mode = mode
-        self._level.quantum, self._count_held = self._counts if mode != "cv" else self._counts[::-1]
+        self._count_in_steps()
         self._last_two, self._last_held = (), None
         self._steps = Moments(MEMORY)
         self._starts.clear()
         self._held = 0.0
+
+    def _count_in_steps(self) -> None:
+        """The steps of what falls and of what does not."""
+        self._level.quantum, self._count_held = self._counts if self._mode != "cv" else self._counts[::-1]
 
     def _regulated(self, v: float, current_a: float) -> float:
         """What the load holds: V in CV, in CP and CR A at the voltage that it had."""
@@ -205,7 +214,8 @@ class SenseIntermittent:
             self._low_since = None
             return self._quiet(sample) if self._active else NOTHING
         deviation = level.deviation
-        if drop > LOW * deviation and v > COLLAPSED[self._mode] * expected and drop > self._least_drop(current_a, deviation):
+        is_deep = drop > LOW * deviation and drop > LEAST_STEPS * level.quantum
+        if is_deep and v > COLLAPSED[self._mode] * expected and drop > self._least_drop(current_a, deviation):
             return self._low(sample, before, drop, drop / current_a, context)
         self._low_since = None
         level.doubt(v, abs(drop) < LOW * deviation)

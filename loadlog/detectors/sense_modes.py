@@ -92,6 +92,16 @@ class ModeWatch:
             if given is not None and given > 0.0:
                 watch.fix(given)
 
+    def convert(self, v_step: float, i_step: float) -> None:
+        """The instrument tells no smaller steps apart."""
+        self._v_step, self._i_step = v_step, i_step
+        if self.mode == "cv":
+            self.signal.quantum, self.held.quantum = i_step, v_step
+            return
+        self.signal.quantum = v_step
+        if self.mode == "cc":
+            self.held.quantum = i_step
+
     def _by_channel(self) -> Mapping[str, StepWatch]:
         if self.mode == "cv":
             return {"voltage_v": self.held, "current_a": self.signal}

@@ -26,7 +26,8 @@ class FrozenRule:
     Model: reading = level + white noise of s counts, rounded. Two successive counts agree with a probability of at most sum p_k(s)^2 where
     the level stands in the middle of a count (the quietest place). s is learned from the *second* difference of the counts, which a ramp
     does not touch, and only from second differences of three counts and more: with less than a quarter of a count of noise they do not
-    occur, wherever the level stands. So a coarse and quiet channel has s = 0 and is never called frozen. A run of n identical counts is not
+    occur, wherever the level stands. So a coarse and quiet channel has s = 0 and is never called frozen; a converter with steps of several
+    counts is judged in these, the smallest change so far. A run of n identical counts is not
     credible when P^n falls below the stated rate; n is doubled against correlated noise. The agreement seen in fact replaces P when it is
     larger. Noise and level need not be independent: polls that jitter see mains hum as noise but at its crests, where a slow beat leaves
     them, and a converter with missing codes is noisy beside these. So a run is credible up to `LONGEST_SEEN` times the longest that ended:
@@ -51,11 +52,13 @@ class FrozenRule:
         "_previous",
         "_run",
         "_same",
+        "_step",
     )
 
     def __init__(self, period_s: float) -> None:
         self._alpha = FALSE_MARKS_PER_1000_H * period_s / 3.6e6
         self._block_pairs = max(BLOCK_PAIRS, math.ceil(BLOCK_S / period_s))
+        self._step = 1 << 60  # smallest change so far, counts
         self._needed = min(BLOCKS, max(LEAST_BLOCKS, math.ceil(LEARN_S / (self._block_pairs * period_s))))
         self.restart()
 
@@ -88,7 +91,8 @@ class FrozenRule:
             self._pairs += self._run + 1
             self._same += self._run
             self._longest = max(self._longest, self._run)
-        if previous is not None and abs(count - 2 * last + previous) >= 3:
+        self._step = min(self._step, abs(count - last))
+        if previous is not None and abs(count - 2 * last + previous) >= 3 * self._step:
             self._big += 1
         if self._pairs >= self._block_pairs:
             self._blocks.append((self._big / self._pairs, self._same / self._pairs, self._longest))

@@ -284,6 +284,18 @@ def test_noise_that_comes_and_goes_with_the_beat_of_mains_hum_is_not_frozen() ->
     assert any(rule.update(2399) for _ in range(400))
 
 
+@pytest.mark.parametrize("noise", [0.02, 0.1, 0.3])
+@pytest.mark.parametrize("counts", [5, 12])
+def test_a_quiet_converter_coarser_than_its_digits_is_never_frozen(counts: int, noise: float) -> None:
+    """It shows every fifth or twelfth count: what flickers between two of these says nothing of the noise, as between two counts. The level
+    stands at the edge of two for a while, and moves on."""
+    rnd = fresh_random()
+    rule = FrozenRule(1.0)
+    for level in (200.5, 200.1, 199.5, 199.0):
+        for _ in range(3000):
+            assert not rule.update(counts * round(level + rnd.gauss(0, noise)))
+
+
 def test_current_of_zero_with_the_input_off_is_not_frozen() -> None:
     rnd = fresh_random()
     feed = Feed(load_spec())
