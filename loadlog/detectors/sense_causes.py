@@ -223,11 +223,11 @@ def _makes(change_a: float, step_v: float, ohm: float) -> bool:
 
 
 def orders_beside(peers: Mapping[str, Peer], onset: Onset) -> list[tuple[Peer, Order]]:
-    """Orders of ours to other loads of the group that may still have been taking effect. Instruments renew their readings at phases of
-    their own: the common source may show such a step here before the other load's own reading does, or after it."""
+    """Orders of ours to other loads of the group, or to its supplies, that may still have been taking effect. Instruments renew their
+    readings at phases of their own: the common source may show such a step here before the other device's own reading does, or after it."""
     after_ns = onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
-    loads = (peer for peer in peers.values() if peer.orders and peer.device.role == "load")
-    return [(peer, order) for peer in loads for order in within(peer.orders, after_ns, onset.latest_utc_ns)]
+    ordered = (peer for peer in peers.values() if peer.orders and peer.device.role in ("load", "supply"))
+    return [(peer, order) for peer in ordered for order in within(peer.orders, after_ns, onset.latest_utc_ns)]
 
 
 def have_settled(beside: Sequence[tuple[Peer, Order]], last: Sample | None) -> bool:
@@ -236,9 +236,11 @@ def have_settled(beside: Sequence[tuple[Peer, Order]], last: Sample | None) -> b
 
 
 def moved_by_orders(beside: Sequence[tuple[Peer, Order]], step_v: float, ohm: float) -> bool:
-    """As `moved_by_others`, by what was ordered and has been seen by now: from the current before the order to the present one."""
+    """As `moved_by_others`, by what was ordered and has been seen by now: from the current before the order to the present one. What was
+    ordered of a supply moves the voltage itself."""
     return any(
-        order.drawn_a is not None and (now_a := peer.drawn_a) is not None and _makes(now_a - order.drawn_a, step_v, ohm)
+        peer.device.role == "supply"
+        or (order.drawn_a is not None and (now_a := peer.drawn_a) is not None and _makes(now_a - order.drawn_a, step_v, ohm))
         for peer, order in beside
     )
 

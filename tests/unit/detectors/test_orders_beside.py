@@ -7,7 +7,7 @@ import pytest
 
 from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, covers, fresh_random, load_spec
+from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, covers, fresh_random, load_spec, supply_spec
 
 PERIOD_S = 0.02
 LEADS = ("sense_fallback", "sense_restored", "sense_intermittent")
@@ -54,3 +54,29 @@ def test_a_lead_that_falls_off_after_an_order_to_another_load_is_told(after_s: f
     (event,) = out.raised(*LEADS)
     assert event.kind == "sense_fallback"
     assert covers(event, 20.03 + after_s)
+
+
+@pytest.mark.parametrize("mode", ["CC", "CP", "CR"])
+def test_a_step_that_was_ordered_of_the_supply_is_no_lead(mode: str) -> None:
+    """Down and up again, by what a path may take; the supply is read every five seconds only, and shows means."""
+    level = {"CC": 3.0, "CP": 72.0, "CR": 8.0}[mode]
+    load = Load(load_spec(period_s=0.2, path_resistance_ohm=None), mode, level)
+    bench = Bench(fresh_random(), Source(ohm=0.01, slow_v=0.0), [load], [supply_spec(period_s=5.0)])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def order(volts: float) -> None:
+        bench.source.emf_v = volts
+        pipeline.order("psu", "setpoint", volts, T0_NS + round(bench.t_s * 1e9))
+
+    for n in range(12):
+        bench.at(40.05 + 31.3 * n, lambda n=n: order(24.0 if n % 2 else 23.9))  # type: ignore[misc]
+    shown: dict[str, float] = {}
+    events = []
+    for item in bench.run(420.0):
+        assert isinstance(item, Reading)
+        if item.device == "psu":
+            true = float(item.counts["voltage_v"] or 0)
+            shown["psu"] = true + 0.5 * (shown.get("psu", true) - true)
+        means = {"voltage_v": round(shown["psu"])} if item.device == "psu" else {}
+        events += pipeline.feed(Reading(item.device, item.stamp, {**item.counts, **means}))[1]
+    assert [e.kind for e in events if e.kind in LEADS] == []
