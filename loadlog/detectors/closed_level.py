@@ -2,7 +2,8 @@
 
 A line through the samples near it; while the contact is open it is carried along with the level of the open one. Deviations come from
 successive differences, rounding included, or from how far the samples lie beside the line, where that is more: noise of an instrument that
-shows means, or of a source, is correlated, and neighbours say little of it. O(1) memory. Units: those of what is watched, V or A.
+shows means, or of a source, is correlated, and neighbours say little of it. Nor do they where readings are polled again; there those that
+differ count alone, if by more than a count (as in `steps`). O(1) memory. Units: those of what is watched, V or A.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 
 from loadlog.detectors.statistics import Moments, Trend
+from loadlog.detectors.steps import AGREEMENT
 
 NEAR = 3.0  # deviations
 MEMORY = 100  # samples, of the noise
@@ -20,7 +22,7 @@ LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and o
 class ClosedLevel:
     """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_beside", "_differences", "_last", "_open", "_trend", "quantum", "strangers")
+    __slots__ = ("_beside", "_differences", "_fresh", "_last", "_open", "_trend", "quantum", "strangers")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
@@ -28,6 +30,7 @@ class ClosedLevel:
 
     def restart(self) -> None:
         self._trend, self._differences, self._beside = Trend(LEVEL_MEMORY), Moments(MEMORY), Moments(MEMORY)
+        self._fresh = Moments(MEMORY)  # of those differences that are some
         self._last: float | None = None
         self._open: Moments | None = None
         self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
@@ -45,7 +48,10 @@ class ClosedLevel:
     @property
     def variance(self) -> float:
         """Of one value, rounding included. A level that creeps widens nothing."""
-        neighbours = 0.5 * self._differences.mean + self.quantum * self.quantum / 12.0
+        quantum, fresh = self.quantum, 0.5 * self._fresh.mean
+        neighbours = 0.5 * self._differences.mean + quantum * quantum / 12.0
+        if fresh > quantum * quantum:
+            neighbours = max(neighbours, fresh * (1.0 - AGREEMENT * quantum / math.sqrt(fresh)))
         return max(neighbours, self._beside.mean)
 
     @property
@@ -56,7 +62,10 @@ class ClosedLevel:
     def update(self, v: float) -> None:
         """A value of the level."""
         if self._last is not None:
-            self._differences.update((v - self._last - self._trend.slope) ** 2)
+            square = (v - self._last - self._trend.slope) ** 2
+            self._differences.update(square)
+            if v != self._last:
+                self._fresh.update(square)
         if self._trend.n >= LEAST_LINE:
             self._beside.update((v - self.expected) ** 2)
         self._trend.update(v)

@@ -49,7 +49,7 @@ LOW, UNKNOWN_LOW = 5.0, 8.0  # deviations
 DEPTH_SPREAD, DEPTH_DEVIATIONS = 0.08, 1.5  # of the depths: contacts and copper; noise
 AT_ONCE = 0.7  # of the drop, within two polls
 SINGLE = 1.0 / 3.0  # weight of an excursion of one sample
-READY = 20  # samples, of the noise
+READY, READY_S = 20, 3.0  # samples, of the noise, and for so long: they may be few readings, polled again
 COLLAPSED = {"cc": 0.7, "cp": 0.7, "cr": 0.7, "cv": 0.2}
 QUIET_S, QUIET_INTERVALS = 60.0, 5.0
 LEAST_COUNTS = 50.0  # of current
@@ -79,8 +79,8 @@ class SenseIntermittent:
 
     __slots__ = (
         "_active", "_count", "_count_held", "_counts", "_current_a", "_depth_ohm", "_device", "_fallback", "_first", "_held", "_inner",
-        "_is_wired", "_last", "_last_held", "_last_two", "_least_a", "_level", "_low_since", "_mode", "_probability", "_since", "_starts",
-        "_steps", "_told", "_ups", "_voltage_v",
+        "_is_wired", "_last", "_last_held", "_last_two", "_least_a", "_level", "_low_since", "_mode", "_probability", "_ready", "_since",
+        "_starts", "_steps", "_told", "_ups", "_voltage_v",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -95,6 +95,7 @@ class SenseIntermittent:
         self._count_held = current.resolution
         self._level = ClosedLevel(voltage.resolution)
         self._least_a = LEAST_COUNTS * current.resolution
+        self._ready = max(READY, math.ceil(READY_S / device.period_s))
         self._current_a = self._voltage_v = self._held = 0.0  # since the operating point was last another one
         self._last_held: float | None = None
         self._steps = Moments(MEMORY)  # of what is regulated, between polls
@@ -206,7 +207,7 @@ class SenseIntermittent:
         level = self._level
         expected = level.expected
         drop = expected - v
-        if level.n < READY:
+        if level.n < self._ready:
             level.update(v)
             return self._quiet(sample) if self._active else NOTHING
         if drop * drop <= NEAR * NEAR * level.variance:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
+from loadlog.detectors.closed_level import ClosedLevel
 from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import StepWatch
 from loadlog.model.sample import Quality, Sample, Stamp
@@ -49,3 +52,19 @@ def test_a_step_of_repeated_readings_is_found(polls: int) -> None:
             watch.restart()
     assert found
     assert 5000 <= found[0] < 5000 + max(3 * polls, 6)  # fewer than three do not tell a step from a burst
+
+
+@pytest.mark.parametrize(("polls", "keep"), [(1, 0.0), (15, 0.0), (1, 0.9)])  # that read the same; correlation of neighbours
+def test_the_noise_of_a_level_is_known_though_neighbours_say_little_of_it(polls: int, keep: float) -> None:
+    """Of readings polled again, and of means; and a level that creeps has no more of it. In counts."""
+    rnd = fresh_random()
+    deviations = []
+    for _ in range(20):
+        level, noise, value = ClosedLevel(1.0), 0.0, 0.0
+        for poll in range(20 * polls if keep == 0.0 else 100):
+            if poll % polls == 0:
+                noise = keep * noise + math.sqrt(1.0 - keep * keep) * rnd.gauss(0.0, 5.0)
+                value = float(round(noise))
+            level.update(value + float(poll // 50))
+        deviations.append(level.deviation)
+    assert math.fsum(deviations) / 20 == pytest.approx(5.0, rel=0.4)
