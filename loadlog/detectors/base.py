@@ -118,23 +118,30 @@ class Peer:
 class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
     ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
-    stopped and that stands told (`trips`), who tells too that it flows again. ``polls_a_reading``: for how many polls one reading of the
-    instrument lasts, as `is_repeat` has found so far."""
+    stopped and that stands told (`trips`), who tells too that it flows again. As far as `is_repeat` has found so far: ``polls_a_reading``,
+    for how many polls one reading of the instrument lasts; ``steps``, of V and A that its converter tells apart (`converter`), another
+    object whenever they change."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
     peers: Mapping[str, Peer] = field(default_factory=dict)
     discharged: bool = False
     stop_told: bool = False
+    steps: tuple[float, float] = field(init=False)
     _mode_of: Sample | None = None
     _mode: str | None = None
     _measured_of: Sample | None = None
     _measured: tuple[float | None, float | None] = (None, None)
     polls_a_reading: int = 1
     _renewal: Renewal | None = None
-    _converter: Converter | None = None
+    _converter: Converter = field(init=False)
     _repeat_of: Sample | None = None
     _is_repeat: bool = False
+
+    def __post_init__(self) -> None:
+        """Nothing was read yet."""
+        self._converter = Converter(self.device)
+        self.steps = self._converter.steps
 
     def mode(self, sample: Sample) -> str | None:
         """`status_name` of the device's ``mode``; several detectors ask it of the same sample."""
@@ -164,20 +171,14 @@ class Context:
             if v is None or i is None:
                 self._is_repeat = False
             else:
-                if not self.converter.is_fine:
-                    self.converter.take(v, i)
+                converter = self._converter
+                if not converter.is_fine:
+                    converter.take(v, i)
+                    self.steps = converter.steps
                 ordered_ns = self.orders[-1].t_utc_ns if self.orders else 0
                 self._is_repeat = renewal.repeats(v, i, sample.stamp.t_utc_ns, ordered_ns)
                 self.polls_a_reading = renewal.polls
         return self._is_repeat
-
-    @property
-    def converter(self) -> Converter:
-        """The steps of V and A, as far as those who ask `is_repeat` have seen them."""
-        known = self._converter
-        if known is None:
-            known = self._converter = Converter(self.device)
-        return known
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:
         """The last order of ours for that channel within the span, or None."""

@@ -22,15 +22,16 @@ LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and o
 class ClosedLevel:
     """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_beside", "_differences", "_fresh", "_last", "_open", "_trend", "quantum", "strangers")
+    __slots__ = ("_beside", "_differences", "_fresh", "_known", "_last", "_open", "_trend", "quantum", "strangers")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
         self.restart()
 
     def restart(self) -> None:
-        self._trend, self._differences, self._beside = Trend(LEVEL_MEMORY), Moments(MEMORY), Moments(MEMORY)
-        self._fresh = Moments(MEMORY)  # of those differences that are some
+        self._trend = Trend(LEVEL_MEMORY)
+        self._differences = self._fresh = self._beside = 0.0  # mean squares of all differences, of those that are some, and beside the line
+        self._known = [0, 0, 0]  # values of each
         self._last: float | None = None
         self._open: Moments | None = None
         self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
@@ -48,11 +49,11 @@ class ClosedLevel:
     @property
     def variance(self) -> float:
         """Of one value, rounding included. A level that creeps widens nothing."""
-        quantum, fresh = self.quantum, 0.5 * self._fresh.mean
-        neighbours = 0.5 * self._differences.mean + quantum * quantum / 12.0
-        if fresh > quantum * quantum:
-            neighbours = max(neighbours, fresh * (1.0 - AGREEMENT * quantum / math.sqrt(fresh)))
-        return max(neighbours, self._beside.mean)
+        square, fresh, beside = self.quantum * self.quantum, 0.5 * self._fresh, self._beside
+        neighbours = 0.5 * self._differences + square / 12.0
+        if fresh > square:
+            neighbours = max(neighbours, fresh * (1.0 - AGREEMENT * self.quantum / math.sqrt(fresh)))
+        return neighbours if neighbours > beside else beside
 
     @property
     def deviation(self) -> float:
@@ -61,15 +62,24 @@ class ClosedLevel:
 
     def update(self, v: float) -> None:
         """A value of the level."""
-        if self._last is not None:
-            square = (v - self._last - self._trend.slope) ** 2
-            self._differences.update(square)
-            if v != self._last:
-                self._fresh.update(square)
-        if self._trend.n >= LEAST_LINE:
-            self._beside.update((v - self.expected) ** 2)
-        self._trend.update(v)
+        trend, last = self._trend, self._last
+        if last is not None:
+            off = v - last - trend.slope
+            square = off * off
+            self._differences += self._weight(0) * (square - self._differences)
+            if v != last:
+                self._fresh += self._weight(1) * (square - self._fresh)
+        if trend.n >= LEAST_LINE:
+            off = v - trend.level - trend.slope
+            self._beside += self._weight(2) * (off * off - self._beside)
+        trend.update(v)
         self._last, self.strangers = v, 0.0
+
+    def _weight(self, of: int) -> float:
+        """Of the next value of that mean square."""
+        known = self._known
+        n = known[of] = known[of] + 1
+        return 1.0 / n if n < MEMORY else 1.0 / MEMORY
 
     def doubt(self, v: float, counts: bool) -> None:
         """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
@@ -79,7 +89,7 @@ class ClosedLevel:
         self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
         if counts:
             beside = NEAR * self.deviation
-            self._beside.update(beside * beside)
+            self._beside += self._weight(2) * (beside * beside - self._beside)
             self._trend.update(self.expected + math.copysign(beside, v - self.expected))
 
     def sagged(self, v: float) -> None:

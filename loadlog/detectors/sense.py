@@ -214,7 +214,7 @@ class SenseFallback:
             return False
         if context.polls_a_reading != self._polls:
             self._pace(context.polls_a_reading)
-        if (steps := context.converter.steps) is not self._steps:
+        if (steps := context.steps) is not self._steps:
             self._steps = steps
             for watch in self._watches.values():
                 watch.convert(*steps)

@@ -163,7 +163,7 @@ class SenseIntermittent:
             return NOTHING
         if context.is_repeat(sample):
             return self._quiet(sample)
-        if (counts := context.converter.steps) is not self._counts:
+        if (counts := context.steps) is not self._counts:
             self._counts = counts
             self._count_in_steps()
         mode = context.mode(sample) or "cc"
