@@ -248,6 +248,11 @@ def means_of_seconds(rnd: random.Random) -> Case:
     return benign(pulses, 6000, second=False, source="supply", mode="CC", coarse=False, **slow)(rnd)
 
 
+def coarse_converter(plan: Plan) -> Maker:
+    """A load that shows more digits than its converter has: the level stands between two of its steps, or at an edge."""
+    return lambda rnd: benign(plan, coarse=False, converter=rnd.choice([3, 5, 8, 12]), status=True)(rnd)
+
+
 def switched_near_the_end(rnd: random.Random) -> Case:
     """A battery near its cut-off is switched off and on by order, and its load shows means of some seconds."""
     setting = draw(
@@ -280,6 +285,8 @@ BENIGN: Mapping[str, Maker] = {
     "profile of pulses, means of seconds": means_of_seconds,
     "readings renewed slowly": renewed_slowly,
     "readings renewed slowly, another load in steps": beside_renewed_slowly,
+    "converter coarser than its digits": coarse_converter(nothing),
+    "converter coarser than its digits, load steps by order": coarse_converter(steps),
     "input off and on by order": benign(switched, status=True),
     "input off and on by order, no status": benign(switched, status=False),
     "input off and on by order, a battery near its end, means of seconds": switched_near_the_end,

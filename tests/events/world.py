@@ -35,7 +35,8 @@ MEASURED = ("voltage_v", "current_a", "power_w", "temperature_c", "ambient_c")
 class Setting:
     """What stands on the bench. ``noise``, ``slow_noise`` in counts: white, and autocorrelated over ``slow_samples``. ``second``: another
     load on the same source. ``late_share``: share of polls that come late. ``renewed_s``: a load renews its readings so often, 0 at every
-    poll; ``mean_s``: it shows means of so long; ``late_report``: it reports set-point, mode and input as they were a poll ago."""
+    poll; ``mean_s``: it shows means of so long; ``late_report``: it reports set-point, mode and input as they were a poll ago;
+    ``converter``: it tells only every so many counts apart."""
 
     rate_hz: float = 10.0
     coarse: bool = False
@@ -71,6 +72,7 @@ class Setting:
     late_share: float = 0.0
     renewed_s: float = 0.0
     mean_s: float = 0.0
+    converter: int = 1
     late_report: bool = False
     temperature_limit_c: float | None = None
     heatsink: dict[str, float] = field(default_factory=dict)
@@ -119,17 +121,18 @@ class Noise:
 
 
 class Instrument:
-    """One measured channel: gain and offset within the specification, means over ``mean_s``, noise, rounding to counts, renewed every
-    ``renewed_s``, ``ahead_s`` before its whole multiples."""
+    """One measured channel: gain and offset within the specification, means over ``mean_s``, noise, rounding to ``converter`` counts,
+    renewed every ``renewed_s``, ``ahead_s`` before its whole multiples."""
 
     def __init__(
-        self, rnd: random.Random, spec: ChannelSpec, noise: Noise, renewed_s: float = 0.0, mean_s: float = 0.0, ahead_s: float = 0.0
+        self, rnd: random.Random, spec: ChannelSpec, noise: Noise, renewed_s: float = 0.0, mean_s: float = 0.0, ahead_s: float = 0.0,
+        converter: int = 1,
     ) -> None:  # fmt: skip
         accuracy = spec.accuracy or Accuracy(0.0, 0.0)
         self.gain = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.percent_of_reading / 100.0
         self.offset = rnd.uniform(-1.0, 1.0) * ERROR_SHARE * accuracy.absolute
         self.noise = noise
-        self._step = spec.scale.step
+        self._step, self._converter = spec.scale.step, converter
         self.frozen: int | None = None
         self.last = 0
         self._renewed_s, self._mean_s, self._ahead_s = renewed_s, mean_s, ahead_s
@@ -148,7 +151,7 @@ class Instrument:
             self._read_s = now_s
         if self.frozen is None:
             value = true * (1.0 + self.gain) + (self.offset if true else 0.0)
-            self.last = round(value / self._step + self.noise.draw())
+            self.last = self._converter * round((value / self._step + self.noise.draw()) / self._converter)
         return self.last
 
 
@@ -217,9 +220,11 @@ class World:
             return Noise(self.rnd, 0.4, 0.0, 1.0)
         return Noise(self.rnd, setting.noise, setting.slow_noise, setting.slow_samples)
 
-    def _lag(self, spec: DeviceSpec, channel: ChannelSpec) -> tuple[float, float, float]:
-        is_late = spec.role == "load" and channel.name in ("voltage_v", "current_a", "power_w")
-        return (self.setting.renewed_s, self.setting.mean_s, self._ahead_s.get(spec.name, 0.0)) if is_late else (0.0, 0.0, 0.0)
+    def _lag(self, spec: DeviceSpec, channel: ChannelSpec) -> tuple[float, float, float, int]:
+        if spec.role != "load" or channel.name not in ("voltage_v", "current_a", "power_w"):
+            return 0.0, 0.0, 0.0, 1
+        setting = self.setting
+        return setting.renewed_s, setting.mean_s, self._ahead_s.get(spec.name, 0.0), 1 if channel.name == "power_w" else setting.converter
 
     # -- what happens -------------------------------------------------------------------------------------------------
 
