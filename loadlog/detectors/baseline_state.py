@@ -28,7 +28,7 @@ CHANNELS = ("voltage_v", "current_a")
 class Channel:
     """One channel's block in the making, its charts, and what is active."""
 
-    __slots__ = ("active", "beside_v", "block_begin_ns", "calm", "drift", "minutes", "name", "noise", "onset_from", "spec", "values")
+    __slots__ = ("active", "beside", "block_begin_ns", "calm", "drift", "minutes", "name", "noise", "onset_from", "spec", "values")
 
     def __init__(self, spec: ChannelSpec, device: DeviceSpec) -> None:
         size = block_samples(device.period_s * spec.every)
@@ -42,7 +42,7 @@ class Channel:
         self.noise = NoiseChart(noise, spec.resolution, device.fixed.get(f"{NOISE}{spec.name}"))
         self.active: set[str] = set()  # kinds
         self.calm = 0
-        self.beside_v: float | None = None  # of the current: the voltage in the minutes of its settled level
+        self.beside: float | None = None  # of the current the voltage, of the voltage the current, in the minutes of its settled level
         self.block_begin_ns = 0
         self.onset_from = {"drift": 0, "noise_changed": 0}
 

@@ -47,8 +47,8 @@ def minute_over(
     uncertainty = max(standard_uncertainty(mean, spec.accuracy, spec.resolution), 2.0 * spec.resolution)
     was_settled = drift.reference is not None
     drift.update(mean, uncertainty, _temperature_c(sample, context))
-    if not was_settled and channel.name == "current_a":
-        channel.beside_v = _mean_v(channels, len(drift.minutes))
+    if not was_settled:
+        channel.beside = _mean_of("voltage_v" if channel.name == "current_a" else "current_a", channels, len(drift.minutes))
     if not drift.shows:
         channel.onset_from[KIND] = begin_ns(sample) - int(UNSHOWN_MINUTES * 60e9)
     return _judge(channel, mean, channels, size, sample, context, group)
@@ -88,17 +88,17 @@ def _current_explains(channel: Channel, channels: Sequence[Channel], group: Grou
     """The voltage moved because the current did, through the source's resistance."""
     if channel.spec.name != "voltage_v":
         return False
-    current = next((c for c in channels if c.spec.name == "current_a"), None)
-    if current is None or current.drift.reference is None:
+    then_a, now_a = channel.beside, _mean_of("current_a", channels, LAST)
+    if then_a is None or now_a is None:
         return False
     ohm = group.device.fixed.get("output_resistance_ohm", LARGEST_SOURCE_OHM)
-    return -current.drift.last * ohm * math.copysign(1.0, channel.drift.last) > EXPLAINED_SHARE * abs(channel.drift.last)
+    return (then_a - now_a) * ohm * math.copysign(1.0, channel.drift.last) > EXPLAINED_SHARE * abs(channel.drift.last)
 
 
 def _voltage_explains(channel: Channel, channels: Sequence[Channel], sample: Sample, group: Group) -> bool:
     """A load in CR or CP draws another current because the voltage is another one; one that does not tell its mode may be either."""
-    drift, then_v = channel.drift, channel.beside_v
-    now_v = _mean_v(channels, LAST)
+    drift, then_v = channel.drift, channel.beside
+    now_v = _mean_of("voltage_v", channels, LAST)
     if channel.name != "current_a" or drift.reference is None or then_v is None or now_v is None or then_v <= 0.0 or now_v <= 0.0:
         return False
     mode = status_name(group.device, sample, "mode")
@@ -107,10 +107,10 @@ def _voltage_explains(channel: Channel, channels: Sequence[Channel], sample: Sam
     return any(abs(drift.last - drift.reference * (ratio - 1.0)) <= drift.threshold for ratio in ratios)
 
 
-def _mean_v(channels: Sequence[Channel], minutes: int) -> float | None:
-    """Of the voltage over the last minutes; None when there are not as many."""
-    known = next((c.drift.minutes for c in channels if c.name == "voltage_v"), ())
-    return math.fsum(list(known)[-minutes:]) / minutes if len(known) >= minutes else None
+def _mean_of(name: str, channels: Sequence[Channel], minutes: int) -> float | None:
+    """Of a channel over the last minutes, of which the very last may not be over there yet; None when there are not as many."""
+    known = list(next((c.drift.minutes for c in channels if c.name == name), ()))[-minutes:]
+    return math.fsum(known) / len(known) if len(known) >= max(minutes - 1, 1) else None
 
 
 def _finding(channel: Channel, mean: float, heat: tuple[float, float, float], size: int, sample: Sample, group: Group) -> Finding:

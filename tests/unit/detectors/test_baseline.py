@@ -183,6 +183,15 @@ def test_currents_that_creep_move_the_voltage_without_a_drift() -> None:
     assert {e.key for e in raised(out)} <= {"current_a"}
 
 
+def test_a_current_that_is_swept_from_the_start_moves_the_voltage_without_a_drift() -> None:
+    """By less than a coarse instrument takes for another operating point at each step, so the current never has a level to depart from."""
+    line = bench(fresh_random(), noise=0.2, step="0.01", status=False)
+    line.source.ohm, line.source.slow_v = 0.45, 0.0
+    for n in range(300):
+        line.at(18.0 * n, lambda n=n: setattr(line.loads[0], "level", 0.05 + 0.002 * n))  # type: ignore[misc]
+    assert [e.key for e in raised(record(line, 90 * MINUTE_S)) if e.key == "voltage_v"] == []
+
+
 def test_a_restart_in_mid_run_goes_on_from_the_settled_level() -> None:
     rnd = fresh_random()
     line = bench(rnd, sag=lambda t: 0.06 if t > 1450.0 else 0.0)
