@@ -118,9 +118,9 @@ class Peer:
 class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
     ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
-    stopped and that stands told (`trips`), who tells too that it flows again. As far as `is_repeat` has found so far: ``polls_a_reading``,
-    for how many polls one reading of the instrument lasts; ``steps``, of V and A that its converter tells apart (`converter`), another
-    object whenever they change."""
+    stopped and that stands told (`trips`), who tells too that it flows again. As far as those who ask `is_repeat` have seen: ``steps`` of V
+    and A that the converter tells apart (`converter`), another object whenever they change; ``polls_a_reading``: for how many polls one
+    reading lasts; ``may_repeat``: for several perhaps, it is not known yet."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
@@ -133,6 +133,7 @@ class Context:
     _measured_of: Sample | None = None
     _measured: tuple[float | None, float | None] = (None, None)
     polls_a_reading: int = 1
+    may_repeat: bool = False
     _renewal: Renewal | None = None
     _converter: Converter = field(init=False)
     _repeat_of: Sample | None = None
@@ -177,7 +178,7 @@ class Context:
                     self.steps = converter.steps
                 ordered_ns = self.orders[-1].t_utc_ns if self.orders else 0
                 self._is_repeat = renewal.repeats(v, i, sample.stamp.t_utc_ns, ordered_ns)
-                self.polls_a_reading = renewal.polls
+                self.polls_a_reading, self.may_repeat = renewal.polls, renewal.may_repeat
         return self._is_repeat
 
     def ordered(self, channel: str, after_utc_ns: int, until_utc_ns: int) -> Order | None:

@@ -9,7 +9,8 @@ since the last shorter one cannot be by chance: changes that came at random, as 
 among n with a probability of ``1 - exp(-EVIDENCE)`` (geometric runs: n times the shortest less one, over their mean). A third of the runs
 at least must be ended by noise, hence by a change of more than a count, or back: a level that drifts through the counts is no reading
 that repeats. What follows an order does not count. Over when three runs are shorter than half (one alone is a renewal between two registers
-of one poll), or nothing changed for long: noise below a count hides the readings, and raises nothing.
+of one poll), or nothing changed for long: noise below a count hides the readings, and raises nothing. From `FIRST_EVIDENCE` on they *may*
+repeat, and who judges steps waits; every time that a shorter run came after all it takes more.
 Limits: readings that last for longer than `LONGEST_S` are not recognised.
 Expected false recognitions: one in a million runs; it costs polls, hence delay, until three runs are short.
 """
@@ -19,7 +20,7 @@ from __future__ import annotations
 from loadlog.model.device import DeviceSpec
 
 LONGEST_S = 2.0
-EVIDENCE = 14.0
+EVIDENCE, FIRST_EVIDENCE, MOST_REFUTED = 14.0, 2.0, 6
 NOISE_SHARE = 1.0 / 3.0
 MOST_EARLY = 0.75  # of the shortest run so far: polls and renewals drift against each other by one
 SHORT, MOST_SHORT, FORGIVEN = 0.5, 3.0, 0.125
@@ -29,9 +30,13 @@ ORDERED_NS = 2_000_000_000  # within which an order of ours may show
 
 
 class Renewal:
-    """Of one device. ``polls``: those that one reading lasts for, 1 while no repetition is known."""
+    """Of one device. ``polls``: those that one reading lasts for, 1 while no repetition is known; ``may_repeat``: it is not known yet, but
+    likely."""
 
-    __slots__ = ("_by_noise", "_counts", "_i", "_moved", "_n", "_run", "_short", "_shortest", "_since", "_total", "_v", "most", "polls")
+    __slots__ = (
+        "_by_noise", "_counts", "_i", "_moved", "_n", "_refuted", "_run", "_short", "_shortest", "_since", "_total", "_v", "may_repeat",
+        "most", "polls",
+    )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
@@ -39,6 +44,7 @@ class Renewal:
         self.most = int(LONGEST_S / device.period_s)
         self._v = self._i = 0.0
         self._moved = (0.0, 0.0)  # the last change of each
+        self._refuted = 0
         self._run = self._since = 0  # polls since the last change; since one was taken
         self._forget()
 
@@ -46,6 +52,7 @@ class Renewal:
         self.polls = 1
         self._n = self._by_noise = self._total = self._shortest = 0
         self._short = 0.0
+        self.may_repeat = False
 
     def repeats(self, voltage_v: float, current_a: float, t_ns: int, ordered_ns: int) -> bool:
         """Take the next poll: is it the last reading again? ``ordered_ns``: when the last order of ours was given, which may change it."""
@@ -57,7 +64,8 @@ class Renewal:
         self._v, self._i = voltage_v, current_a
         self._run = 0
         if run == 1 and self.polls == 1:  # as nearly always
-            self._n = 0
+            if self._n:
+                self._refute()
             return False
         self._since = 0
         if self.polls > 1:
@@ -77,16 +85,24 @@ class Renewal:
         return False
 
     def _weigh(self, run: int, moved: tuple[float, float]) -> None:
-        if self._n == 0 or run < MOST_EARLY * self._shortest:
-            self._n = self._by_noise = self._total = 0
+        if self._n and run < MOST_EARLY * self._shortest:
+            self._refute()
+        if self._n == 0:
+            self._by_noise = self._total = 0
             self._shortest = run
         self._shortest = min(self._shortest, run)
         self._n += 1
         self._total += run
         if any(abs(d) > count or d * last < 0.0 for d, last, count in zip(moved, self._moved, self._counts, strict=True)):
             self._by_noise += 1
-        if self._n * self._n * (self._shortest - 1) >= EVIDENCE * self._total and self._by_noise >= NOISE_SHARE * self._n:
+        evidence = self._n * self._n * (self._shortest - 1) / self._total if self._by_noise >= NOISE_SHARE * self._n else 0.0
+        self.may_repeat = FIRST_EVIDENCE + self._refuted <= evidence < EVIDENCE
+        if evidence >= EVIDENCE:
             self.polls, self._short = self._shortest, 0.0
+
+    def _refute(self) -> None:
+        self._n, self.may_repeat = 0, False
+        self._refuted = min(self._refuted + 1, MOST_REFUTED)
 
     def _hold(self, run: int) -> None:
         if run >= SHORT * self.polls:

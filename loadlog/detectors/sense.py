@@ -181,10 +181,10 @@ class SenseFallback:
             return self._decide(context)
         watch = self._watch
         self._known.update(watch.signal, self._known_size)
-        if (
-            not (self._recheck is not None or self._known.signals) and watch.signal.ratio < 1.0 and watch.held.ratio < 1.0
-        ):  # nothing has moved
-            self._moving = 0
+        if context.may_repeat:
+            return NOTHING
+        if not (self._recheck is not None or self._known.signals or watch.signal.ratio >= 1.0 or watch.held.ratio >= 1.0):
+            self._moving = 0  # nothing has moved
             if self._unsettled is None or self._unsettled.is_over:
                 self._unsettled = None
                 return NOTHING
