@@ -3,7 +3,7 @@
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
 Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
 input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group, without its noise:
-`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is likelier reached than not by seven to three
+`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is likelier reached than not by three to one
 (`TELL_AT`), to come at least within `MARGIN_K` of it is likelier still (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then
 waiting costs nothing and each second makes the forecast better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability
 of reaching it. A forecast that makes an unlikely limit (`DROP_AT`) a likely one waits for the next to confirm it: that may be the readings
@@ -22,11 +22,11 @@ Time constants 20 s to 1,480 s and 4 to 150 times shorter, or fixed by ``thermal
 Confusions: warm-up that settles below the limit, told apart by the model as far as the first part of a climb tells: it is a straight line
 after a bend, and noise of half a count bends it. A first climb is a choice between early and false: after a fifth of the way an excess
 far above the limit is not yet surer than one a little above it, for how long the slow part goes on is what nobody knows then. So it is told
-on odds of seven to three; nearness to the limit asked for with certainty holds back high excesses and tells those 3 K below no better.
+on odds of three to one; nearness to the limit asked for with certainty holds back high excesses and tells those 3 K below no better.
 ``make events`` (forecast) prints it beside what the exact posterior gives, of the drawn heatsinks and of any that the detector's own prior
-allows: where that one tells one in twenty of those 3 K below, it tells about nine in ten three quarters ahead, as the detector does.
-Air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with the readings and
-are learned anew.
+allows: at odds at which one in twenty of those 3 K below is told, the latter tells eight to nine in ten three quarters ahead, as the
+detector does. Air that grows warmer (named where it is not measured); a cooling that changes is another body: the models disagree with the
+readings and are learned anew.
 Expected false alarms: as many as the stated confidence leaves over, where the final temperature lies near its limit; far below it none but
 for air that grows warmer over minutes where nobody measures it. ``make events`` (forecast, rising) measures both.
 Onset: from the last change of power, or of what the models could explain, to the forecast that decided.
@@ -51,7 +51,7 @@ from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
-TELL_AT, NEAR_AT, CERTAIN_AT, TELL_EARLY_AT = 0.7, 0.85, 0.95, 0.999  # probability
+TELL_AT, NEAR_AT, CERTAIN_AT, TELL_EARLY_AT = 0.75, 0.85, 0.95, 0.999  # probability
 MARGIN_K = 3.0  # a temperature that comes so near its limit is worth a word
 DROP_AT, DROP_TIMES = 0.25, 2
 WAIT_SHARE = 0.2  # of the way to the limit

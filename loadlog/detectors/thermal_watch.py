@@ -35,6 +35,7 @@ MISFIT_DEVIATIONS, MISFIT_BLOCKS = 6.0, 3
 DITHERED = 0.15  # half the mean squared difference of readings, in counts, from which noise hides their rounding
 DITHER_SAMPLES, MOST_CORRELATED = 100.0, 6.0
 SURPRISE_ALLOWED, SURPRISE = 1.0, 3.0  # deviations; once in 2,000 solutions by chance
+LESS = 1.5  # once in 150; costs no more than that a forecast holds anew
 OTHER_BODY = 6.0  # deviations of what was read since the last solution
 LEFT_K = 3.0  # to the limit, where a fan that does not start is told at the latest
 LATE_SHARE, LATE_S = 0.1, 10.0  # of the time since the step: a rise that begins later began by itself
@@ -237,7 +238,7 @@ class Watch:
         if self.explained and (self._above > SURPRISE or self._low_s > max(LATE_SHARE * self.since_s, LATE_S)):
             self.explained = False
             self.likely_s = {}
-        if self._below > SURPRISE:
+        if self._below > LESS:
             self.likely_s = {}
         self.focused = self.bank.solve()
 
