@@ -108,17 +108,20 @@ class PeerStep:
 
 @dataclass(frozen=True, slots=True)
 class AtSource:
-    """By how much the source's own voltage changes if the lead did it, and if the source did; None: by something above zero."""
+    """By how much the source's own voltage changes if the lead did it, and if the source did. ``lead_v`` None: by something above zero, or
+    below with ``is_loaded``, as the current comes back."""
 
     lead_v: float | None
     source_v: float
+    is_loaded: bool = False
 
     def log_ratio(self, peer: PeerStep, uncertainty_v: float) -> float:
         """Of the lead against the source, from what another device saw."""
         spread = math.hypot(peer.uncertainty_v, uncertainty_v)
         source = (peer.size_v - self.source_v) / spread
         if self.lead_v is None:
-            lead = 2.5 if peer.size_v > 0.0 else math.hypot(2.5, peer.size_v / spread)  # the price of fitting the size
+            fits = (peer.size_v < 0.0) is self.is_loaded
+            lead = 2.5 if fits else math.hypot(2.5, peer.size_v / spread)  # the price of fitting the size
         else:
             lead = (peer.size_v - self.lead_v) / spread
         return _bounded(0.5 * (source * source - lead * lead))

@@ -286,7 +286,7 @@ class Case:
         """What a device at the source must see. In CV the source is relieved; in CP and CR its change is R_s·dI, below what is seen."""
         if self.mode != "cv":
             return AtSource(0.0, self.step.size)
-        return AtSource(None if source_ohm is None else -source_ohm * self.step.size, 0.0)
+        return AtSource(None if source_ohm is None else -source_ohm * self.step.size, 0.0, self.step.size > 0.0)
 
     def drift(self, source_ohm: float | None) -> float:
         """By how much a drifting source may have moved the signal while nobody looked, one deviation; 0 where somebody did."""

@@ -23,6 +23,8 @@ from loadlog.detectors.sense_causes import (
     UNKNOWN_OHM,
     UNKNOWN_SOURCE_OHM,
     WRONG_CONFIGURATION,
+    AtSource,
+    PeerStep,
     moved_by_others,
     path_prior,
     peer_steps,
@@ -33,7 +35,19 @@ from loadlog.detectors.sense_causes import (
 from loadlog.model.event import Onset
 from loadlog.model.sample import Quality, Sample, Stamp
 from loadlog.pipeline import Pipeline
-from tests.checklists.traces import T0_NS, Bench, Load, Record, Source, at_s, covers, fresh_random, load_spec, record, supply_spec
+from tests.checklists.traces import (
+    T0_NS,
+    Bench,
+    Load,
+    Record,
+    Source,
+    at_s,
+    covers,
+    fresh_random,
+    load_spec,
+    record,
+    supply_spec,
+)
 
 FALLS_S, SET_S, RETURNS_S = 40.02, 60.02, 80.02
 
@@ -206,3 +220,11 @@ def test_in_cv_the_probability_of_each_cause_is_its_share_among_steps_of_that_si
     assert len(judged) >= 4
     for key, items in judged.items():
         assert sum(p for p, _ in items) == pytest.approx(sum(is_so for _, is_so in items), abs=0.05 * len(items)), key
+
+
+@pytest.mark.parametrize("is_loaded", [False, True])
+def test_a_device_at_a_source_of_unknown_resistance_sees_it_relieved_of_the_current_or_loaded_again(is_loaded: bool) -> None:
+    """As the lead falls off, and as it comes back; only the direction counts."""
+    at_source, toward = AtSource(None, 0.0, is_loaded), -1.0 if is_loaded else 1.0
+    assert at_source.log_ratio(PeerStep("meter", toward * 0.02, 0.0005), 0.001) > 10.0
+    assert at_source.log_ratio(PeerStep("meter", -toward * 0.02, 0.0005), 0.001) < -2.0
