@@ -140,9 +140,11 @@ class Watch:
             block.n += 1
             block.sum_c += temperature_c
             block.sum_s += (now_ns - block.begin_ns) / 1e9
-        length_s, since_s = (now_ns - block.begin_ns) / 1e9, (now_ns - self.step_ns) / 1e9
+        length_s = (now_ns - block.begin_ns) / 1e9
+        if length_s < SHORTEST_BLOCK_S:
+            return False
         stepped = abs(power_w - self.power_w) > POWER_STEP_SHARE * max(abs(self.power_w), 0.1 * self.scale_w)
-        if length_s < SHORTEST_BLOCK_S or not (stepped or (block.n and length_s >= min(since_s / BLOCKS_PER_FOLD, LONGEST_BLOCK_S))):
+        if not (stepped or (block.n and length_s >= min((now_ns - self.step_ns) / 1e9 / BLOCKS_PER_FOLD, LONGEST_BLOCK_S))):
             return False
         self._close(block, length_s)
         if stepped:
@@ -157,7 +159,6 @@ class Watch:
         if self._last_c is not None and count_k > 0.0:
             moved = (temperature_c - self._last_c) / count_k
             self._dither += (0.5 * moved * moved - self._dither) / DITHER_SAMPLES
-            self.bank.correlated = min(max(DITHERED / max(self._dither, 1e-6), 1.0), MOST_CORRELATED)
         self._last_c = temperature_c
 
     def _close(self, block: _Block, length_s: float) -> None:
@@ -165,6 +166,8 @@ class Watch:
         if block.n == 0:
             self.bank.advance(length_s, power_w)
             return
+        if self.channel.resolution > 0.0:
+            self.bank.correlated = min(max(DITHERED / max(self._dither, 1e-6), 1.0), MOST_CORRELATED)
         mean_c, middle_s = block.sum_c / block.n, min(block.sum_s / block.n, length_s)
         worth = 1.0 / (1.0 / block.n + 1.0 / BLOCK_WORTH)
         self.bank.advance(middle_s, power_w)

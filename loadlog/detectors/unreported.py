@@ -73,7 +73,7 @@ class UnreportedSetpoint(Stateless):
         if self._is_operated(sample, context, mode):
             self._restart()
             return NOTHING
-        v, i = usable(sample, "voltage_v"), usable(sample, "current_a")
+        v, i = (usable(sample, "voltage_v"), usable(sample, "current_a")) if sample.uncertain else context.measured(sample)
         if v is None or i is None:
             return NOTHING
         i = abs(i)
@@ -91,7 +91,7 @@ class UnreportedSetpoint(Stateless):
         self._volts.append(v)
         if len(self._volts) > 2 * MOST_VOLTS:
             del self._volts[:-MOST_VOLTS]
-        if watch.ratio < 1.0 or not watch.ready:
+        if watch.ratio < 1.0 or not watch.ready or context.may_repeat:
             return NOTHING
         step = watch.clear_step()
         if step is None:
