@@ -9,6 +9,7 @@ Source: least squares by normal equations (any text); interpolation of Lagrange.
 
 from __future__ import annotations
 
+import functools
 import math
 from array import array
 from collections.abc import Sequence
@@ -164,6 +165,7 @@ def _across(g: list[array[float]], a: int, v: _Weights, b: int, w: _Weights) -> 
     return total
 
 
+@functools.lru_cache(maxsize=512)  # the banks of all devices ask for the same ones
 def _between(tau_s: float) -> tuple[int, _Weights]:
     """First node and weights of the cubic through four nodes of the grid: responses are smooth in the logarithm of the time constant."""
     place = math.log(max(tau_s, TAUS_S[0]) / TAUS_S[0]) / math.log(RATIO)
