@@ -39,7 +39,8 @@ def status(config_path: Path, as_json: bool) -> int:
     print_table("", ["recording", "run", "MB", "samples from .. to (UTC)", "state"], rows, right=[2])
     most = "at most " if facts.recorded_s < DAY_S else ""  # rows that are not sealed yet take much more room than those that are
     growth = "unknown yet" if facts.growth_bytes_per_day is None else f"{most}{facts.growth_bytes_per_day / 1e6:.1f} MB a day"
-    full = "" if facts.days_until_full is None else f", full in {facts.days_until_full:.0f} days"
+    days = facts.days_until_full
+    full = "" if days is None else ", full in more than ten years" if days > 3650.0 else f", full in {days:.0f} days"
     click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
     for line in facts.damaged.values():
         say(f"loadlog: damaged: {line}", err=True)

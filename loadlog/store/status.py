@@ -63,13 +63,15 @@ def status_of(archive: Archive, directory: Path, now_utc_ns: int) -> StoreStatus
 
 
 def _last_week(recordings: list[RecordingInfo], now_utc_ns: int) -> tuple[float, int]:
-    """Seconds that the recordings of the last week cover, and their bytes. Those that overlap in time (several runs at once) add up."""
-    recent = [
-        (r.t_first_ns, r.t_last_ns, r.size_bytes)
-        for r in recordings
-        if r.t_first_ns is not None and r.t_last_ns is not None and r.t_last_ns >= now_utc_ns - LOOK_BACK_NS
-    ]
-    if not recent:
-        return 0.0, 0
-    span_ns = max(last for _, last, _ in recent) - min(first for first, _, _ in recent)
-    return span_ns / NS, sum(size for _, _, size in recent)
+    """Seconds that the recordings of the last week cover, and their bytes; of one that began before, its share by time. Those that overlap
+    in time (several runs at once) add up."""
+    since_ns = now_utc_ns - LOOK_BACK_NS
+    begins, ends, size = [], [], 0.0
+    for r in recordings:
+        if r.t_first_ns is None or r.t_last_ns is None or r.t_last_ns < since_ns:
+            continue
+        begin_ns = max(r.t_first_ns, since_ns)
+        begins.append(begin_ns)
+        ends.append(r.t_last_ns)
+        size += r.size_bytes * ((r.t_last_ns - begin_ns) / (r.t_last_ns - r.t_first_ns) if begin_ns > r.t_first_ns else 1.0)
+    return ((max(ends) - min(begins)) / NS, round(size)) if begins else (0.0, 0)

@@ -252,6 +252,15 @@ def test_the_status_says_when_the_disk_is_full(tmp_path: Path) -> None:
     assert facts.days_until_full == pytest.approx(facts.free_bytes / (24 * facts.size_bytes), rel=0.01)
 
 
+def test_of_a_recording_that_began_before_the_last_week_its_share_counts(tmp_path: Path) -> None:
+    """One that goes on after a pause of years made the disk last for thousands."""
+    with OpenJournal(tmp_path) as opened:
+        opened.put(*(sample(seq) for seq in range(1, 36_001, 10)))  # an hour
+    facts = status(tmp_path, T0 + (7 * 86_400 + 1800) * NS)
+    assert facts.recorded_s == pytest.approx(1800, rel=0.01)
+    assert facts.growth_bytes_per_day == pytest.approx(24 * facts.size_bytes, rel=0.01)
+
+
 def test_the_status_of_too_short_a_record_makes_no_promise(tmp_path: Path) -> None:
     with OpenJournal(tmp_path) as opened:
         opened.put(sample(1))
