@@ -22,7 +22,7 @@ def read(seconds: float, form: tuple[float, float, float, float]) -> tuple[np.nd
 
 
 @pytest.mark.parametrize("prior", [Drawn(), Wide()])
-def test_where_it_settles_is_certain_at_the_end_of_a_climb_and_when_it_reaches_a_limit_half_way(prior: Prior) -> None:
+def test_where_it_settles_is_certain_at_the_end_of_a_climb_and_when_it_reaches_a_limit_after_two_thirds(prior: Prior) -> None:
     rnd = fresh_random()
     for _ in range(3):
         fast_r, slow_r, fast_s, slow_s = rnd.uniform(0.03, 0.05), rnd.uniform(0.12, 0.2), rnd.uniform(4.0, 12.0), rnd.uniform(100.0, 300.0)
@@ -30,9 +30,9 @@ def test_where_it_settles_is_certain_at_the_end_of_a_climb_and_when_it_reaches_a
         late = read(2.5 * slow_s, (fast_r, slow_r, fast_s, slow_s))
         assert posterior(prior, POWER_W, final_c - 1.5, *late).probability > 0.95
         assert posterior(prior, POWER_W, final_c + 1.5, *late).probability < 0.05
-        limit_c = final_c - 0.25 * POWER_W * slow_r
-        seen = posterior(prior, POWER_W, limit_c, *read(0.7 * slow_s, (fast_r, slow_r, fast_s, slow_s)))
-        assert seen.left_s == pytest.approx(math.log(4.0) * slow_s - 0.7 * slow_s, rel=0.15)
+        limit_c = final_c - 0.1 * POWER_W * slow_r
+        seen = posterior(prior, POWER_W, limit_c, *read(1.5 * slow_s, (fast_r, slow_r, fast_s, slow_s)))
+        assert seen.left_s == pytest.approx((math.log(10.0) - 1.5) * slow_s, rel=0.15)
 
 
 def test_less_is_known_with_the_wider_prior() -> None:
