@@ -24,6 +24,7 @@ from loadlog.detectors.statistics import Moments, two_sided_quantile
 
 LEARN, MEMORY, SUSTAINED = 30, 720, 12
 LEAST_LOG_RATIO = math.log(2.25)
+SAME_FLOOR = 0.9  # counts are whole numbers, and their values are not
 
 
 class NoiseChart:
@@ -98,8 +99,10 @@ class NoiseChart:
     def update(self, block: Block, begin_ns: int) -> None:
         """Take a block that began at ``begin_ns``."""
         if 0.0 < block.least < self._step:
-            self._step = block.least
-            self._floor = quiet_floor(max(self._step, self.quantum)) ** 2
+            step, floor = block.least, quiet_floor(max(block.least, self.quantum)) ** 2
+            if floor < SAME_FLOOR * self._floor:
+                self.restart()  # what was learned was held for more than it was
+            self._step, self._floor = step, floor
         log = math.log(max(block.variance, self._floor, 1e-300))
         if not self.ready:
             self._learn(block, log)

@@ -10,8 +10,9 @@ from dataclasses import replace
 
 import pytest
 
-from loadlog.detectors.blocks import condense
+from loadlog.detectors.blocks import Block, condense
 from loadlog.detectors.drift_chart import line_through
+from loadlog.detectors.noise_chart import NoiseChart
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event
 from loadlog.model.sample import Reading
@@ -286,6 +287,17 @@ def test_a_converter_coarser_than_its_digits_changes_no_noise(counts: int) -> No
             coarse = {name: counts * round((item.counts[name] or 0) / counts) for name in ("voltage_v", "current_a")}
             told += pipeline.feed(replace(item, counts=item.counts | coarse))[1]
         assert [e for e in told if e.kind == "noise_changed"] == []
+
+
+def test_noise_that_shows_smaller_steps_after_a_while_has_not_shrunk() -> None:
+    """At first the reading changed by five counts at least, by chance; then by one."""
+    chart = NoiseChart(1e-6, 0.001, None)
+    deviates = []
+    for n in range(120):
+        chart.update(Block(24.0, 0.0, 24.0, 24.0, 1e-7, 0.0, 0.005 if n < 40 else 0.001, 16), n)
+        deviates.append(chart.deviates)
+    assert set(deviates) == {0}
+    assert chart.ready
 
 
 def test_fixed_noise_is_not_learned() -> None:
