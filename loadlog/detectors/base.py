@@ -119,7 +119,7 @@ class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
     ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
     stopped and that stands told (`trips`), who tells too that it flows again. As far as those who ask `is_repeat` have seen: ``steps`` of V
-    and A that the converter tells apart (`converter`), another object whenever they change; ``polls_a_reading``: for how many polls one
+    and A that the converter tells apart (`converter`); ``polls_a_reading``: for how many polls one
     reading lasts; ``may_repeat``: for several perhaps, it is not known yet."""
 
     device: DeviceSpec

@@ -5,7 +5,7 @@ silence and reads lower by what the path drops. `sense_modes` says what that cha
 upwards. Some loads report the sense *switch* (``sense_remote``); switched to local although wired for remote is the same fact, without
 statistics. A load that does not tell its mode is taken to be in CC.
 
-Rule: `steps.StepWatch` on what moves and on what the load regulates, at `FALSE_ALARMS_PER_1000_H` steps per 1,000 h in learned or fixed
+Rule: `steps.StepWatch` on what moves and on what the load regulates, at `sense_feed.FALSE_ALARMS_PER_1000_H` steps in learned or fixed
 noise (repeatability, not the systematic accuracy), correlation and rounding included; where R_path is known, and for the step back, a
 `cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains (through 0.5 Ω, the largest
 source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is none. `sense_causes` weighs
@@ -37,8 +37,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from loadlog.detectors.base import MOST_SQUARE, NOTHING, ORDER_SETTLE_S, Context, end_ns, onset_between
-from loadlog.detectors.cusum import KnownStep
+from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, end_ns, onset_between
 from loadlog.detectors.sense_causes import (
     CONTACT,
     DROOP,
@@ -55,11 +54,11 @@ from loadlog.detectors.sense_causes import (
     supply_limits,
     weigh_limit,
 )
+from loadlog.detectors.sense_feed import Feed
 from loadlog.detectors.sense_findings import decided, fell, regulates_again, restored, slope_decided, told
 from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
 from loadlog.detectors.sense_return import Recheck
 from loadlog.detectors.shared_source import polls_to_wait
-from loadlog.detectors.statistics import alarm_probability
 from loadlog.detectors.steps import LAG, Step
 from loadlog.detectors.unsettled import Unsettled
 from loadlog.model.device import DeviceSpec
@@ -67,13 +66,10 @@ from loadlog.model.event import Event, Finding, Onset
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
 from loadlog.model.sample import Sample
 
-FALSE_ALARMS_PER_1000_H = 0.05
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
 LEAST_CURRENT_COUNTS = 50.0
 RAISE_AT = 0.5
 LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
-_JUDGED = frozenset({None, *MODES})
-_USED_MARKS = frozenset({"", "beyond_rating", "possible_spike"})
 
 
 class SenseFallback:
@@ -82,8 +78,8 @@ class SenseFallback:
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored", "current_limit_entered")
 
     __slots__ = (
-        "_device", "_doubtful", "_fallen", "_is_wired", "_known", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_polls",
-        "_recheck", "_source", "_steps", "_switched_local", "_unsettled", "_watch", "_watches",
+        "_device", "_fallen", "_feed", "_is_wired", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
+        "_unsettled",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -91,22 +87,21 @@ class SenseFallback:
         assert current is not None  # `applies` says so
         self._device = device
         self._is_wired = device.sense == "remote"
-        self._polls = 1  # that a reading lasts for
-        self._steps: tuple[float, float] | None = None  # of the converter
-        self._watches: dict[str, ModeWatch] = {}
-        self._watch = self._watch_of("cc")
-        self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, device.period_s))
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
+        self._feed = Feed(device, self._least_a)
         self._source = Slope()
         self._path_ohm: float | None = None  # learned
         self._last: Sample | None = None
-        self._doubtful: tuple[float, float, Sample] | None = None
         self._moving = 0
         self._open: Case | None = None
         self._unsettled: Unsettled | None = None
         self._fallen: Fallen | None = None
         self._recheck: Recheck | None = None
-        self._switched_local = False
+
+    @property
+    def _watch(self) -> ModeWatch:
+        """Of the mode that the load is in."""
+        return self._feed.watch
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
@@ -119,12 +114,12 @@ class SenseFallback:
         if event.kind not in (LEAD, LIMIT) or (event.kind == LIMIT and "step_a" not in event.evidence):
             return
         if event.evidence.get("switch") == "local":
-            self._switched_local = True
+            self._feed.is_local = True
             return
         said = event.evidence
         mode = str(said.get("mode", "cc"))
         if mode in MODES:
-            self._enter(mode)
+            self._feed.enter(mode)
             self._fallen = Fallen.told_before(event, self._watch)
             self._recheck = Recheck() if self._fallen is not None else None
 
@@ -138,9 +133,9 @@ class SenseFallback:
         if self._path_ohm is not None:
             name = "path_resistance_ohm" if self._device.path_resistance_ohm is None else "path_resistance_seen_ohm"
             out.append(fact(name, "Ω", self._path_ohm, LEARNED_SHARE * self._path_ohm, 1))
-        if self._polls > 1:
+        if self._feed.polls > 1:
             period_s = self._device.period_s
-            out.append(fact("reading_period_s", "s", self._polls * period_s, period_s, self._watch.signal.trend.n))
+            out.append(fact("reading_period_s", "s", self._feed.polls * period_s, period_s, self._watch.signal.trend.n))
         if self._source.uncertainty_ohm < math.inf:
             out.append(fact("output_resistance_ohm", "Ω", self._source.ohm, self._source.uncertainty_ohm, self._source.n))
         return out
@@ -163,14 +158,17 @@ class SenseFallback:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        before, self._last = self._last, sample
-        if not self._is_wired and context.mode(sample) != "cv" and self._watch.mode != "cv":
+        before, self._last, feed = self._last, sample, self._feed
+        if not self._is_wired and context.mode(sample) != "cv" and feed.watch.mode != "cv":
             return NOTHING
         if "sense_remote" in sample.counts and (switched := self._switch(sample, before)):
             return switched
-        taken = self._take(sample, context)
-        fallen = self._fallen
-        if fallen is not None and fallen.kind == LIMIT and (self._watch.mode != "cv" or sample.status.get("input_on", 1) == 0):
+        taken, fallen = feed.take(sample, context), self._fallen
+        if feed.began_anew:
+            feed.began_anew = False
+            self._began_anew()
+            self._recheck = Recheck() if fallen is not None else None
+        if fallen is not None and fallen.kind == LIMIT and (feed.watch.mode != "cv" or sample.status.get("input_on", 1) == 0):
             self._fallen = None
             return regulates_again(
                 self._device.name, onset_between(before, sample), fallen.causes, {"ended": "the load no longer asks for it"}
@@ -179,11 +177,11 @@ class SenseFallback:
             return NOTHING
         if self._open is not None:
             return self._decide(context)
-        watch = self._watch
-        self._known.update(watch.signal, self._known_size)
+        watch, known = feed.watch, feed.known
+        known.update(watch.signal, self._known_size)
         if context.may_repeat:
             return NOTHING
-        if not (self._recheck is not None or self._known.signals or watch.signal.ratio >= 1.0 or watch.held.ratio >= 1.0):
+        if not (self._recheck is not None or known.signals or watch.signal.ratio >= 1.0 or watch.held.ratio >= 1.0):
             self._moving = 0  # nothing has moved
             if self._unsettled is None or self._unsettled.is_over:
                 self._unsettled = None
@@ -192,100 +190,34 @@ class SenseFallback:
             return said
         return self._judge(context)
 
-    # -- values
-
     def _switch(self, sample: Sample, before: Sample | None) -> Sequence[Finding]:
         """The sense switch, where the instrument reports it."""
         value = sample.counts["sense_remote"]
-        if value is None or bool(value) is not self._switched_local or "sense_remote" in sample.held:
+        if value is None or bool(value) is not self._feed.is_local or "sense_remote" in sample.held:
             return NOTHING
-        self._switched_local = not value
+        self._feed.is_local = not value
         self._restart()
         onset = onset_between(before, sample)
-        if self._switched_local:
+        if self._feed.is_local:
             text = "sense is switched to local although it is wired for remote sense"
             return (told(self._device.name, LEAD, onset, text, {LEAD: 1.0}, {"switch": "local", "suspected": False}),)
         self._fallen = None
         return restored(self._device.name, onset, {LEAD: 1.0}, {"switch": "remote"})
 
-    def _take(self, sample: Sample, context: Context) -> bool:
-        """Give the watches the sample's values; False when there is nothing to judge."""
-        if context.is_repeat(sample):
-            return False
-        if context.polls_a_reading != self._polls:
-            self._pace(context.polls_a_reading)
-        if (steps := context.steps) is not self._steps:
-            self._steps = steps
-            for watch in self._watches.values():
-                watch.convert(*steps)
-        mode = context.mode(sample)
-        v, i = sample.values.get("voltage_v"), sample.values.get("current_a")
-        marks, held = sample.uncertain, sample.held
-        if v is None or i is None or not v * v + i * i < MOST_SQUARE or (held and ("voltage_v" in held or "current_a" in held)):
-            return False
-        if marks and (marks.get("voltage_v", "") not in _USED_MARKS or marks.get("current_a", "") not in _USED_MARKS):
-            return False
-        if mode != self._watch.mode:
-            self._enter(mode or "cc")
-        if self._switched_local or mode not in _JUDGED or sample.status.get("input_on", 1) == 0 or abs(i) < self._least_a:
-            self._restart()
-            self._recheck = Recheck() if self._fallen is not None else None
-            return False
-        doubtful = self._doubtful
-        if doubtful is not None:
-            self._doubtful = None
-            if self._stays(doubtful, v, i):
-                self._watch.push(*doubtful)
-        elif marks and "possible_spike" in (marks.get("voltage_v"), marks.get("current_a")):
-            self._doubtful = (v, i, sample)
-            return False
-        self._watch.push(v, i, sample)
-        return True
-
-    def _enter(self, mode: str) -> None:
-        if mode == self._watch.mode or mode not in MODES:
-            return
-        self._restart()
-        self._recheck = Recheck() if self._fallen is not None else None
-        self._watch = self._watch_of(mode)
-
-    def _watch_of(self, mode: str) -> ModeWatch:
-        watch = self._watches.get(mode)
-        if watch is None:
-            watch = self._watches[mode] = ModeWatch(self._device, mode, FALSE_ALARMS_PER_1000_H, self._polls * self._device.period_s)
-            if self._steps is not None:
-                watch.convert(*self._steps)
-        return watch
-
-    def _pace(self, polls: int) -> None:
-        """A reading lasts for as many polls: levels and noise are learned again from readings."""
-        self._polls = polls
-        self._restart()
-        self._recheck = Recheck() if self._fallen is not None else None
-        mode = self._watch.mode
-        self._watches.clear()
-        self._watch = self._watch_of(mode)
-        self._known = KnownStep(alarm_probability(FALSE_ALARMS_PER_1000_H, polls * self._device.period_s))
-
-    def _stays(self, doubtful: tuple[float, float, Sample], v: float, i: float) -> bool:
-        """The doubtful sample was the first of a new level, not a spike."""
-        watch = self._watch
-        if watch.mode in ("cp", "cr") and min(doubtful[0], doubtful[1], v, i) <= 0.0:
-            return False
-        (signal, held), (then, held_then) = watch.quantities(v, i), watch.quantities(doubtful[0], doubtful[1])
-        nearer = abs(signal - then) <= abs(signal - watch.signal.level)
-        return nearer and abs(held - held_then) <= abs(held - watch.held.level) + 5.0 * watch.held.sigma
-
     def _restart(self) -> None:
-        self._watch.restart()
+        self._feed.restart()
+        self._began_anew()
+
+    def _began_anew(self) -> None:
+        """The watches did: nothing that was on its way is known any more."""
         self._moving = 0
-        self._doubtful = self._open = self._unsettled = None
+        self._open = self._unsettled = None
 
     # -- judgement
 
     def _judge(self, context: Context) -> Sequence[Finding]:
         watch = self._watch
-        step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._known.signals else None
+        step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._feed.known.signals else None
         if step is not None and not watch.explains(step, self._source.known_ohm):
             case = self._case(step)
             if case.is_believed(self._prior(), self._towards_lead(step)):

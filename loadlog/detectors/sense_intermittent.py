@@ -38,7 +38,7 @@ from loadlog.detectors.closed_level import MEMORY, NEAR, ClosedLevel
 from loadlog.detectors.sense import SenseFallback
 from loadlog.detectors.sense_causes import DROOP, LEAD, LIMIT, orders_beside, path_prior, probability_of_lead
 from loadlog.detectors.sense_modes import MODES
-from loadlog.detectors.statistics import Moments
+from loadlog.detectors.statistics import Mean, Moments
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Learned
@@ -98,7 +98,7 @@ class SenseIntermittent:
         self._ready = max(READY, math.ceil(READY_S / device.period_s))
         self._current_a = self._voltage_v = self._held = 0.0  # since the operating point was last another one
         self._last_held: float | None = None
-        self._steps = Moments(MEMORY)  # of what is regulated, between polls
+        self._steps = Mean(MEMORY)  # of what is regulated, between polls
         self._last: Sample | None = None
         self._low_since: int | None = None
         self._first: Onset | None = None
@@ -163,7 +163,7 @@ class SenseIntermittent:
             return NOTHING
         if context.is_repeat(sample):
             return self._quiet(sample)
-        if (counts := context.steps) is not self._counts:
+        if (counts := context.steps) != self._counts:
             self._counts = counts
             self._count_in_steps()
         mode = context.mode(sample) or "cc"
@@ -181,7 +181,7 @@ class SenseIntermittent:
         self._mode = mode
         self._count_in_steps()
         self._last_two, self._last_held = (), None
-        self._steps = Moments(MEMORY)
+        self._steps = Mean(MEMORY)
         self._starts.clear()
         self._held = 0.0
 
@@ -210,7 +210,7 @@ class SenseIntermittent:
         if level.n < self._ready:
             level.update(v)
             return self._quiet(sample) if self._active else NOTHING
-        if drop * drop <= NEAR * NEAR * level.variance:
+        if level.is_near(drop):
             level.update(v)
             self._low_since = None
             return self._quiet(sample) if self._active else NOTHING

@@ -12,7 +12,7 @@ import statistics
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from loadlog.detectors import sense
+from loadlog.detectors.sense_feed import FALSE_ALARMS_PER_1000_H
 from tests.events.figure import Figure, Study, at_least
 from tests.events.optimum import optimum
 from tests.events.score import grid, quantile, share
@@ -21,7 +21,6 @@ from tests.events.world import Setting, World
 RATE_HZ, BEFORE, AFTER = 10.0, 400, 60
 SIZES = (3.0, 4.0, 5.0, 6.0, 8.0, 12.0)
 SHARES = (0.0, 0.3, 0.5, 0.7, 0.9, 0.97)
-STATED_PER_1000_H: float = getattr(sense, "FALSE_ALARMS_PER_1000_H", 1.0)
 
 
 @dataclass
@@ -64,7 +63,7 @@ def trial(rnd: random.Random, k: float, known: bool, fault: str, meter: bool = F
 
 def step_study(seed: int, trials: int) -> Study:
     """Sizes, with the path's resistance known and unknown."""
-    arl0 = 1000.0 * 3600.0 * RATE_HZ / STATED_PER_1000_H
+    arl0 = 1000.0 * 3600.0 * RATE_HZ / FALSE_ALARMS_PER_1000_H
     lines, figures = [], []
     for known in (True, False):
         for k in SIZES:
@@ -86,7 +85,7 @@ def step_study(seed: int, trials: int) -> Study:
                 figures.append(at_least("sense fallback of 8 σ found, path unknown", 0.95, len(found), len(some)))
                 figures.append(at_least("... and named suspected", 1.0, sum(t.suspected for t in found), len(found)))
     head = ["path, step", "n", "found", "median delay", "mean", "95 %", "optimum median", "mean", "suspected"]
-    note = f"false-alarm rate {STATED_PER_1000_H:g} per 1,000 h: a mean of {arl0:.3g} samples without a step"
+    note = f"false-alarm rate {FALSE_ALARMS_PER_1000_H:g} per 1,000 h: a mean of {arl0:.3g} samples without a step"
     return Study("sense fallback over the step's size", grid(head, lines) + f"\n{note}", figures)
 
 
