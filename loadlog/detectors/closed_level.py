@@ -15,6 +15,7 @@ from loadlog.detectors.steps import AGREEMENT
 
 NEAR = 3.0  # deviations
 MEMORY = 100  # samples, of the noise
+LEAST_WEIGHT = 1.0 / MEMORY
 LEAST_LINE = 10  # samples, until what lies beside it is noise
 LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and of the open one's
 
@@ -22,7 +23,7 @@ LEVEL_MEMORY, LOW_MEMORY = 60, 8  # samples, of the closed contact's level and o
 class ClosedLevel:
     """Level, slope and deviation of the closed contact; while it is open, carried along with the level of the open one."""
 
-    __slots__ = ("_beside", "_differences", "_fresh", "_known", "_last", "_open", "_trend", "quantum", "strangers")
+    __slots__ = ("_beside", "_differences", "_fresh", "_last", "_open", "_trend", "_weights", "quantum", "strangers")
 
     def __init__(self, quantum: float) -> None:
         self.quantum = quantum
@@ -31,7 +32,7 @@ class ClosedLevel:
     def restart(self) -> None:
         self._trend = Trend(LEVEL_MEMORY)
         self._differences = self._fresh = self._beside = 0.0  # mean squares of all differences, of those that are some, and beside the line
-        self._known = [0, 0, 0]  # values of each
+        self._weights = [1.0, 1.0, 1.0]  # of the next value of each
         self._last: float | None = None
         self._open: Moments | None = None
         self.strangers = 0.0  # values in succession that were too far off to count, negative for those below
@@ -60,26 +61,33 @@ class ClosedLevel:
         """Its root."""
         return math.sqrt(self.variance)
 
+    def is_near(self, off: float) -> bool:
+        """What lies so far off is the level's: within `NEAR` deviations."""
+        square = off * off / (NEAR * NEAR)
+        if square <= self._beside or square <= 0.5 * self._differences:  # as nearly always; the deviation is more at least
+            return True
+        return square <= self.variance
+
     def update(self, v: float) -> None:
         """A value of the level."""
-        trend, last = self._trend, self._last
+        trend, last, weights = self._trend, self._last, self._weights
         if last is not None:
             off = v - last - trend.slope
             square = off * off
-            self._differences += self._weight(0) * (square - self._differences)
+            self._differences += weights[0] * (square - self._differences)
+            if weights[0] > LEAST_WEIGHT:
+                weights[0] = _next(weights[0])
             if v != last:
-                self._fresh += self._weight(1) * (square - self._fresh)
+                self._fresh += weights[1] * (square - self._fresh)
+                if weights[1] > LEAST_WEIGHT:
+                    weights[1] = _next(weights[1])
         if trend.n >= LEAST_LINE:
             off = v - trend.level - trend.slope
-            self._beside += self._weight(2) * (off * off - self._beside)
+            self._beside += weights[2] * (off * off - self._beside)
+            if weights[2] > LEAST_WEIGHT:
+                weights[2] = _next(weights[2])
         trend.update(v)
         self._last, self.strangers = v, 0.0
-
-    def _weight(self, of: int) -> float:
-        """Of the next value of that mean square."""
-        known = self._known
-        n = known[of] = known[of] + 1
-        return 1.0 / n if n < MEMORY else 1.0 / MEMORY
 
     def doubt(self, v: float, counts: bool) -> None:
         """A value that may not be the level's; one that ``counts`` does so with three deviations (far ones do not: in a burst of noise the
@@ -89,7 +97,8 @@ class ClosedLevel:
         self.strangers = 0.0 if counts else side + (self.strangers if side * self.strangers > 0.0 else 0.0)
         if counts:
             beside = NEAR * self.deviation
-            self._beside += self._weight(2) * (beside * beside - self._beside)
+            self._beside += self._weights[2] * (beside * beside - self._beside)
+            self._weights[2] = max(_next(self._weights[2]), LEAST_WEIGHT)
             self._trend.update(self.expected + math.copysign(beside, v - self.expected))
 
     def sagged(self, v: float) -> None:
@@ -108,3 +117,8 @@ class ClosedLevel:
         self._open.update(v)
         known = self._open.n > LOW_MEMORY
         self._trend.level += self._open.mean - was if known else self._trend.slope
+
+
+def _next(weight: float) -> float:
+    """1/n to 1/(n + 1)."""
+    return weight / (1.0 + weight)

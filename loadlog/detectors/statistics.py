@@ -39,6 +39,22 @@ def student_quantile(z: float, freedom: float) -> float:
     return math.sqrt(freedom * math.expm1((z * shrink) ** 2 / freedom))
 
 
+class Mean:
+    """Recursive mean. Up to ``memory`` values exactly that of all; beyond, old ones fade exponentially."""
+
+    __slots__ = ("mean", "memory", "n")
+
+    def __init__(self, memory: int) -> None:
+        self.memory = memory
+        self.n = 0
+        self.mean = 0.0
+
+    def update(self, value: float) -> None:
+        """Take a value."""
+        n = self.n = self.n + 1
+        self.mean += (value - self.mean) / (n if n < self.memory else self.memory)
+
+
 class Moments:
     """Recursive mean and variance. Up to ``memory`` values exactly those of all values (Welford); beyond, old ones fade exponentially."""
 

@@ -100,11 +100,13 @@ class StepWatch:
     change."""
 
     __slots__ = (
-        "_ahead", "_begins", "_chart", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_needed", "_other",
-        "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
+        "_ahead", "_begins", "_chart", "_curves", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_needed",
+        "_other", "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
-    def __init__(self, period_s: float, resolution: float, probability: float) -> None:
+    def __init__(self, period_s: float, resolution: float, probability: float, curves: bool = True) -> None:
+        """``curves``: its level may; that of what an instrument regulates does not, and needs no second line."""
+        self._curves = curves
         self.period_ns = period_s * 1e9
         self._chart = StepChart(WINDOWS, probability, resolution)
         self._short = self._fresh = 0.0  # half the mean square of successive differences; of those of readings that are another one
@@ -168,13 +170,13 @@ class StepWatch:
             oldest, entering = periods[-LAG], values[-LAG]
             ahead -= oldest
             before, after = self._entered if trend.n else entering, values[1 - LAG]
-            if before > entering:
-                before, entering = entering, before
-            if entering > after:
-                entering = after if after > before else before
-            self._entered = entering  # the median of the three
+            low, high = (entering, before) if before > entering else (before, entering)
+            if high > after:
+                high = after if after > low else low
+            self._entered = entering = high  # the median of the three
             trend.update(entering, oldest)
-            other.update(entering, oldest)
+            if self._curves:
+                other.update(entering, oldest)
         values.append(value)
         periods.append(elapsed)
         self._ahead = ahead = ahead + elapsed

@@ -57,7 +57,7 @@ class UnreportedSetpoint(Stateless):
     def _pace(self, polls: int) -> None:
         """A reading lasts for as many polls."""
         self._polls, period_s = polls, polls * self._device.period_s
-        self._watch = StepWatch(period_s, self._current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, period_s))
+        self._watch = StepWatch(period_s, self._current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, period_s), curves=False)
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
