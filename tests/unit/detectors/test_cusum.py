@@ -156,6 +156,6 @@ def test_a_step_of_unknown_size_or_too_small_a_one_is_not_waited_for(size: float
 
 
 def test_small_steps_of_a_known_lead_are_told() -> None:
-    """Three deviations, by the whole pipeline: 87 % of 300 were found, 54 % by the other chart alone; 28 in 40 lie between."""
+    """Three deviations, by the whole pipeline: 84 to 87 % of some hundred were found, 54 % by the other chart alone; 70 lie between."""
     rnd = fresh_random()
-    assert sum(trial(rnd, 3.0, known=True, fault="sense_lead_off").score > 0.0 for _ in range(40)) > 28
+    assert sum(trial(rnd, 3.0, known=True, fault="sense_lead_off").score > 0.0 for _ in range(100)) > 70
