@@ -173,7 +173,8 @@ class SenseIntermittent:
         signal = current_a if mode == "cv" else v
         held = current_a if mode == "cc" else self._regulated(v, current_a)
         found = self._see(sample, before, signal, held, current_a, context)
-        self._last_two = (*self._last_two[-1:], signal)
+        last_two = self._last_two
+        self._last_two = (last_two[-1], signal) if last_two else (signal,)
         return found
 
     def _enter(self, mode: str) -> None:
@@ -234,13 +235,12 @@ class SenseIntermittent:
         if self._held == 0.0:
             return True
         moved, steps, count = abs(held - self._held), self._steps, self._count_held
-        if self._last_held is not None:
-            steps.update(min(abs(held - self._last_held), LEAST_COUNTS * count))
-        self._last_held = held
-        bound = STEADY_SHARE * self._held + 0.4 * LEAST_COUNTS * count
-        if steps.n >= READY:
-            bound = min(bound, STEADY_COUNTS * count + STEADY_STEPS * steps.mean)
-        return moved > bound
+        last, self._last_held = self._last_held, held
+        if last is not None:
+            step, most = abs(held - last), LEAST_COUNTS * count
+            steps.update(step if step < most else most)
+        is_far = moved > STEADY_SHARE * self._held + 0.4 * LEAST_COUNTS * count
+        return is_far or (steps.n >= READY and moved > STEADY_COUNTS * count + STEADY_STEPS * steps.mean)
 
     def _forget(self, voltage_v: float, current_a: float) -> None:
         """Another operating point."""

@@ -191,11 +191,6 @@ class StepChart:
         self.rounding = value * value / 12.0
         self._uses = self._bounds_uses = 0
 
-    @property
-    def learning(self) -> bool:
-        """Too few samples for a scale."""
-        return self.n < self.LEAST
-
     def fix(self, sigma: float) -> None:
         """White noise of known deviation: nothing more is learned."""
         self._scales = [sigma * sigma / w for w in self.windows]

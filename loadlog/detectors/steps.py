@@ -132,7 +132,7 @@ class StepWatch:
     @property
     def ready(self) -> bool:
         """Level and noise are known well enough to judge."""
-        return self.trend.n >= self._needed and not self._chart.learning
+        return self.trend.n >= self._needed and self._chart.n >= StepChart.LEAST
 
     def _ready_after(self) -> int:
         """Samples until the level is made of `READY` readings, those that are polled again counted once, and of those of `LEAST_S`; or of

@@ -110,8 +110,9 @@ class UnreportedSetpoint(Stateless):
         order = context.orders[-1] if context.orders else None
         was_mode, self._mode = self._mode, mode
         was_order, self._order = self._order, order
-        settling = order is not None and begin_ns(sample) - int(ORDER_SETTLE_S * 1e9) <= order.t_utc_ns <= end_ns(sample)
-        return settling or order is not was_order or mode != was_mode or mode == "cv" or sample.status.get("input_on", 1) == 0
+        if order is not was_order or mode != was_mode or mode == "cv" or sample.status.get("input_on", 1) == 0:
+            return True
+        return order is not None and begin_ns(sample) - int(ORDER_SETTLE_S * 1e9) <= order.t_utc_ns <= end_ns(sample)
 
     def _restart(self) -> None:
         self._watch.restart()
