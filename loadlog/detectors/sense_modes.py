@@ -39,6 +39,7 @@ from loadlog.model.sample import Sample
 MODES = ("cc", "cv", "cp", "cr")
 LARGEST_SOURCE_OHM, SMALLEST_SOURCE_OHM = 0.5, 0.005  # believed while it is not known
 EXPLAINED_SHARE = 0.3
+ONE_STEP = 1.5  # of a converter that is coarser than its digits, and less is one
 MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 
 
@@ -74,7 +75,7 @@ class ModeWatch:
     """Signal and held quantity of one load in one mode, that has a reading every ``period_s``. ``per_1000_h``: false alarms of the signal
     that are allowed."""
 
-    __slots__ = ("_i_step", "_is_told", "_last_ns", "_v_step", "held", "mode", "signal")  # fmt: skip
+    __slots__ = ("_count", "_i_step", "_is_told", "_last_ns", "_least", "_v_step", "held", "mode", "signal")
 
     def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float, period_s: float) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
@@ -86,6 +87,7 @@ class ModeWatch:
         probability = alarm_probability(per_1000_h, period_s)
         signal, held = (current.resolution, voltage.resolution) if mode == "cv" else (voltage.resolution, current.resolution)
         self.signal, self.held = StepWatch(period_s, signal, probability), StepWatch(period_s, held, probability)
+        self._count, self._least = signal, 0.0  # of a step of the signal: less may be its level, going over into a coarse converter's next
         self._last_ns: int | None = None
         for name, watch in self._by_channel().items():
             given = device.fixed.get(f"{NOISE}{name}")
@@ -95,6 +97,8 @@ class ModeWatch:
     def convert(self, v_step: float, i_step: float) -> None:
         """The instrument tells no smaller steps apart."""
         self._v_step, self._i_step = v_step, i_step
+        step = i_step if self.mode == "cv" else v_step
+        self._least = ONE_STEP * step if step > self._count else 0.0
         if self.mode == "cv":
             self.signal.quantum, self.held.quantum = i_step, v_step
             return
@@ -173,7 +177,10 @@ class ModeWatch:
         return before, self.point(signal, held)
 
     def explains(self, step: Step, source_ohm: float | None) -> bool:
-        """What is held may have moved as much as to make this step of the signal through the source's resistance."""
+        """What is held may have moved as much as to make this step of the signal through the source's resistance; or a level that drifts
+        has gone over into the next step of a coarse converter, as noise lets it in no time at all."""
+        if abs(step.size) < self._least:
+            return True
         moved = abs(self.held.mean_of_last(step.samples))
         if not self._is_told and self._on_curve(step.samples):
             return False
