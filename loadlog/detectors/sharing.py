@@ -78,7 +78,9 @@ class _Member:
         if self.mode is not None or self.spec.role != "load" or not self.voltage.n or "current_share" in self.spec.fixed:
             return False
         moved_a, answer_v = current_a - self.current.mean, voltage_v - self.voltage.mean
-        least_v = max(SMALLEST_SOURCE_OHM * abs(moved_a), BOUND * math.sqrt(self.voltage.variance))
+        channel = self.spec.channel("voltage_v")
+        rounding_v = channel.resolution / math.sqrt(12.0) if channel else 0.0  # few blocks may agree by chance, or not show it
+        least_v = max(SMALLEST_SOURCE_OHM * abs(moved_a), BOUND * math.hypot(math.sqrt(self.voltage.variance), rounding_v))
         return moved_a * answer_v >= 0.0 or abs(answer_v) < least_v
 
 
