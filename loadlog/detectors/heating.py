@@ -203,13 +203,17 @@ class TemperatureRising:
 
     def _go_on(self, watch: Watch, name: str, limit_c: float, seen: Forecast, sample: Sample) -> list[Finding]:
         """An active forecast ends, or its time is another one, or better known."""
-        crossed = watch.temperature_c is not None and watch.temperature_c >= limit_c - watch.air_c
+        told, now_c = watch.active[name], watch.temperature_c
+        crossed = now_c is not None and now_c >= limit_c - watch.air_c
         watch.sure[name] = watch.sure.get(name, 0) + 1 if seen.probability < DROP_AT or crossed else 0
         if crossed or watch.sure[name] >= DROP_TIMES:
             del watch.active[name]
             watch.sure[name] = 0
-            return [self._end(watch, name, limit_c, sample, "reached" if crossed else "settles below")]
-        told = watch.active[name]
+            ends = "reached" if crossed else "settles below"
+            if not crossed and now_c is not None and told.probability >= CERTAIN_AT and watch.has_become_less:
+                watch.fan.saw(now_c + watch.air_c)  # no chance turns what was certain, and the same power
+                ends = "cooling improved"
+            return [self._end(watch, name, limit_c, sample, ends)]
         if watch.sure[name] or not math.isfinite(seen.time_s) or not _is_news(told, watch.told_ns.get(name, 0), seen, watch.last_ns):
             return []
         watch.active[name], watch.told_ns[name] = seen, watch.last_ns
@@ -222,7 +226,7 @@ class TemperatureRising:
         confidence = _stated(seen)
         doubt, others = self._fan(watch, sample, confidence)
         confidence = round(confidence - math.fsum(others.values()), 3)
-        likely = "" if confidence >= CERTAIN_AT else "probably "
+        likely = "" if confidence >= CERTAIN_AT else "probably " if confidence > 0.5 else "possibly "
         text = (
             f"{device}: {channel} {likely}reaches {limit_c:g} °C in about {_span(seen.time_s)} ({_span(seen.earliest_s)} to "
             f"{_span(seen.latest_s)}, 90 %) at the present power{doubt}; would settle at {settled_c:.0f} °C"

@@ -205,6 +205,11 @@ class Watch:
         self.focused = self.explained = False
         self._changed(temperature_c)
 
+    @property
+    def has_become_less(self) -> bool:
+        """The rise has, against what the models expected."""
+        return self._below > LESS
+
     def waits_for_fan(self, limit_c: float) -> bool:
         """The cooling set in before at a higher temperature than the present one, and well below the limit."""
         sure_c = self.fan.sure_c
@@ -241,7 +246,7 @@ class Watch:
         if self.explained and (self._above > SURPRISE or self._low_s > max(LATE_SHARE * self.since_s, LATE_S)):
             self.explained = False
             self.likely_s = {}
-        if self._below > LESS:
+        if self.has_become_less:
             self.likely_s = {}
         self.focused = self.bank.solve()
 

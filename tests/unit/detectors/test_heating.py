@@ -105,7 +105,8 @@ def test_first_climb_that_power_explains_is_told_with_most_of_the_time_left() ->
         early += bool(raised) and raised[0][0] <= 0.25 * true_s
         for _, finding in raised:
             assert 0.25 <= finding.confidence <= 0.99
-            assert ("probably" in finding.message) == (finding.confidence < 0.95)
+            assert ("probably" in finding.message) == (0.5 < finding.confidence < 0.95)
+            assert ("possibly" in finding.message) == (finding.confidence <= 0.5)
     assert early >= 8
 
 
