@@ -29,6 +29,7 @@ from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Stateless, 
 from loadlog.detectors.shared_source import current_left, drawn_by_others
 from loadlog.model.device import ChannelSpec, DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
+from loadlog.model.quantity import REGULATED
 from loadlog.model.sample import Sample
 
 COLLAPSED, CLAMPED = 0.7, 0.4
@@ -36,7 +37,7 @@ LARGEST_SOURCE_OHM = 0.5
 POLLS, HOLDS_S = 3, 0.5
 GOES_ON_SHARE, GOES_ON_COUNTS = 0.05, 2.0  # of what is missing: more, and it is on its way
 TRACK = 0.2
-_REGULATED = {"cc": "current_a", "cp": "power_w"}
+_LIMITED = ("cc", "cp")  # modes in which the set-point may be more than the source gives
 
 
 @dataclass(slots=True)
@@ -58,7 +59,7 @@ class CurrentLimit(Stateless):
         self._device = device
         self._voltage = device.channel("voltage_v")
         self._setpoint_spec = device.channel("setpoint")
-        self._specs = {mode: device.channel(name) for mode, name in _REGULATED.items()}
+        self._specs = {mode: device.channel(name) for mode, name in REGULATED.items() if mode in _LIMITED}
         current = device.channel("current_a")
         self._least_a = 20.0 * current.resolution if current else 0.0
         self._tolerated: tuple[ChannelSpec | None, float, float] = (None, 0.0, 0.0)  # the last one asked for: of what, at what, how much

@@ -39,12 +39,11 @@ from loadlog.detectors.base import (
 )
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
-from loadlog.model.quantity import SETPOINT_UNIT
+from loadlog.model.quantity import REGULATED, SETPOINT_UNIT
 from loadlog.model.sample import Sample, Stamp
 
 QUIET_S = 3.0
 QUIET_POLLS = 3
-_SETS = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w"}
 WITHOUT_PROTECTION_BITS = 0.7  # that an unordered switch-off was a hand, when the instrument cannot say; a judgement
 
 
@@ -214,7 +213,7 @@ class Operated(Stateless):
                 self._bound(name, sample.values.get(name)) / at for name in ("voltage_v", "current_a") if (at := sample.values.get(name))
             )
             return abs(value) * math.fsum(map(abs, shares))
-        return self._bound(_SETS[mode], value) if mode in _SETS else 0.0
+        return self._bound(REGULATED[mode], value) if mode in REGULATED else 0.0
 
     def _bound(self, name: str, value: float | None) -> float:
         channel = self._device.channel(name)

@@ -22,6 +22,7 @@ UNIT_OF_SUFFIX = {
 }  # fmt: skip
 STATUS_CHANNELS = ("input_on", "mode", "sense_remote", "protection")
 SETPOINT_UNIT = {"cc": "A", "cv": "V", "cp": "W", "cr": "Ω"}
+REGULATED = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w", "cr": "resistance_ohm"}  # what a set-point sets, by mode
 CHANNEL_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 
 

@@ -20,13 +20,12 @@ import math
 from collections.abc import Mapping
 
 from loadlog.model.device import ChannelSpec, DeviceSpec
-from loadlog.model.quantity import product_bound, standard_uncertainty
+from loadlog.model.quantity import REGULATED, product_bound, standard_uncertainty
 from loadlog.model.sample import PollFailure, Quality, Reading, Sample, sample_of
 from loadlog.validation.reasons import REASONS
 from loadlog.validation.rules import FrozenRule, SpikeRule, rate_rule_for
 
 _ELECTRICAL = ("voltage_v", "current_a", "power_w")
-_SETPOINT_CHANNEL = {"cc": "current_a", "cv": "voltage_v", "cp": "power_w", "cr": "resistance_ohm"}
 _SPIKE_UNITS = ("V", "A", "W", "Ω", "°C")  # others, such as a fan's speed, are switched in steps
 _IS_BAD = {name: reason.quality is Quality.BAD for name, reason in REASONS.items()}
 STALE_DUE_TIMES = 2.5  # older than twice the due time, and half a due time for a late poll
@@ -198,7 +197,7 @@ class Validator:
             return
         if setpoint.reason not in ("", "off_setpoint"):
             return
-        channel = self._channels.get(_SETPOINT_CHANNEL.get(self._mode_names.get(mode.count or 0, ""), ""))
+        channel = self._channels.get(REGULATED.get(self._mode_names.get(mode.count or 0, ""), ""))
         if channel is None or channel.value is None or (channel.reason and channel.reason != "possible_spike"):
             return
         bound = 2.0 * channel.bound() + channel.spec.resolution + setpoint.bound()
