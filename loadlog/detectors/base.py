@@ -119,8 +119,8 @@ class Context:
     """Filled by the pipeline. ``orders``: ours to this device, oldest first. ``peers``: the other devices of the group by name.
     ``discharged``: the battery that feeds the device is at its end (`cutoff`), so what stops now is no trip. ``stop_told``: the current
     stopped and that stands told (`trips`), who tells too that it flows again. As far as those who ask `is_repeat` have seen: ``steps`` of V
-    and A that the converter tells apart (`converter`); ``polls_a_reading``: for how many polls one
-    reading lasts; ``may_repeat``: for several perhaps, it is not known yet."""
+    and A that the converter tells apart (`converter`); ``polls_a_reading``: for how many polls one reading lasts; ``may_repeat``: for
+    several perhaps, it is not known yet."""
 
     device: DeviceSpec
     orders: deque[Order] = field(default_factory=lambda: deque(maxlen=RECENT_ORDERS))
@@ -128,12 +128,12 @@ class Context:
     discharged: bool = False
     stop_told: bool = False
     steps: tuple[float, float] = field(init=False)
+    polls_a_reading: int = 1
+    may_repeat: bool = False
     _mode_of: Sample | None = None
     _mode: str | None = None
     _measured_of: Sample | None = None
     _measured: tuple[float | None, float | None] = (None, None)
-    polls_a_reading: int = 1
-    may_repeat: bool = False
     _renewal: Renewal | None = None
     _converter: Converter = field(init=False)
     _repeat_of: Sample | None = None
@@ -176,8 +176,9 @@ class Context:
                 if not converter.is_fine:
                     converter.take(v, i)
                     self.steps = converter.steps
-                ordered_ns = self.orders[-1].t_utc_ns if self.orders else 0
-                self._is_repeat = renewal.repeats(v, i, sample.stamp.t_utc_ns, ordered_ns)
+                orders = self.orders
+                is_ordered = bool(orders) and abs(sample.stamp.t_utc_ns - orders[-1].t_utc_ns) < ORDER_SETTLE_S * 1e9
+                self._is_repeat = renewal.repeats(v, i, is_ordered)
                 self.polls_a_reading, self.may_repeat = renewal.polls, renewal.may_repeat
         return self._is_repeat
 

@@ -49,7 +49,7 @@ class _Channel:
 
 
 class Converter:
-    """Of one device. ``steps``: V and A; another object whenever they change."""
+    """Of one device. ``steps``: V and A."""
 
     __slots__ = ("_current", "_voltage", "is_fine", "steps")
 

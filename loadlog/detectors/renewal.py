@@ -26,7 +26,6 @@ MOST_EARLY = 0.75  # of the shortest run so far: polls and renewals drift agains
 SHORT, MOST_SHORT, FORGIVEN = 0.5, 3.0, 0.125
 TAKEN_AFTER = 1.5  # of a reading: the next may be equal
 QUIET_READINGS = 100
-ORDERED_NS = 2_000_000_000  # within which an order of ours may show
 
 
 class Renewal:
@@ -54,8 +53,8 @@ class Renewal:
         self._short = 0.0
         self.may_repeat = False
 
-    def repeats(self, voltage_v: float, current_a: float, t_ns: int, ordered_ns: int) -> bool:
-        """Take the next poll: is it the last reading again? ``ordered_ns``: when the last order of ours was given, which may change it."""
+    def repeats(self, voltage_v: float, current_a: float, is_ordered: bool) -> bool:
+        """Take the next poll: is it the last reading again? ``is_ordered``: an order of ours may have changed it."""
         run = self._run + 1
         if voltage_v == self._v and current_a == self._i:
             self._run = run
@@ -70,7 +69,7 @@ class Renewal:
         self._since = 0
         if self.polls > 1:
             self._hold(run)
-        elif run <= self.most and abs(t_ns - ordered_ns) >= ORDERED_NS:
+        elif run <= self.most and not is_ordered:
             self._weigh(run, (moved_v, moved_a))
         self._moved = moved_v, moved_a
         return False

@@ -329,10 +329,8 @@ class StepWatch:
         samples = max(range(2, LAG + 1), key=lambda k: likelihoods[k - 1])
         if samples > LAG - 2:  # the edge is out of sight: the level lags behind a slow change
             return None
-        if samples > 2 and _lies_between(
-            residuals[-samples], residuals[1 - samples :], sigma
-        ):  # a mean over the instant, nearer to the new
-            samples -= 1
+        if samples > 2 and _lies_between(residuals[-samples], residuals[1 - samples :], sigma):
+            samples -= 1  # a mean over the instant, nearer to the new level
         size = math.fsum(residuals[-samples:]) / samples
         if sigma <= 0.0 or size == 0.0:
             return None

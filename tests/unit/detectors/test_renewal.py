@@ -8,19 +8,21 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from loadlog.detectors.renewal import Renewal
+from loadlog.model.sample import Reading, Stamp
+from loadlog.pipeline import Pipeline
 from tests.checklists.traces import T0_NS, fresh_random, load_spec
 
 PERIOD_S = 0.02
-Reading = tuple[int, int]  # counts of 1 mV and 1 mA
+Counts = tuple[int, int]  # of 1 mV and 1 mA
 
 
-def noise(draw: random.Random, counts: float) -> Callable[[int], Reading]:
+def noise(draw: random.Random, counts: float) -> Callable[[int], Counts]:
     """Readings with that deviation of white noise beneath the rounding, at a level that lies anywhere between two counts."""
     volts, amperes = 12000.0 + draw.random(), 3000.0 + draw.random()
     return lambda _: (round(draw.gauss(volts, counts)), round(draw.gauss(amperes, counts)))
 
 
-def polled(readings: Callable[[int], Reading], polls: int, spread: float, draw: random.Random) -> Iterator[Reading]:
+def polled(readings: Callable[[int], Counts], polls: int, spread: float, draw: random.Random) -> Iterator[Counts]:
     """Every reading as often as the instrument shows it: its clock and that of the polls drift against each other."""
     due, at = 0.0, 0
     shown = readings(0)
@@ -31,12 +33,12 @@ def polled(readings: Callable[[int], Reading], polls: int, spread: float, draw: 
         yield shown
 
 
-def watch(stream: Iterator[Reading], number: int, one: Renewal | None = None) -> tuple[Renewal, int, set[int]]:
+def watch(stream: Iterator[Counts], number: int, one: Renewal | None = None) -> tuple[Renewal, int, set[int]]:
     """(the watch, how many were taken for repeated, the figures that it gave)."""
     one = one or Renewal(load_spec("load-1", period_s=PERIOD_S))
     repeated, given = 0, set()
     for _, (volts, amperes) in zip(range(number), stream, strict=False):
-        repeated += one.repeats(volts * 1e-3, amperes * 1e-3, T0_NS, 0)
+        repeated += one.repeats(volts * 1e-3, amperes * 1e-3, False)
         given.add(one.polls)
     return one, repeated, given
 
@@ -73,7 +75,7 @@ def test_a_level_that_drifts_through_the_counts_is_no_repeated_reading(counts: f
 def test_a_renewal_between_two_registers_of_a_poll_now_and_then_changes_nothing() -> None:
     draw = fresh_random()
 
-    def torn() -> Iterator[Reading]:
+    def torn() -> Iterator[Counts]:
         before = (0, 0)
         for volts, amperes in polled(noise(draw, 2.0), 25, 0.4, draw):
             yield (before[0], amperes) if (volts, amperes) != before and draw.random() < 0.02 else (volts, amperes)
@@ -98,5 +100,50 @@ def test_what_orders_change_is_no_evidence() -> None:
     one = Renewal(load_spec("load-1", period_s=PERIOD_S))
     for poll in range(20_000):
         level = (poll // 10) % 2
-        assert not one.repeats(12.0 - 0.1 * level, 3.0 + level, T0_NS, T0_NS - 10**9)
+        assert not one.repeats(12.0 - 0.1 * level, 3.0 + level, True)
     assert one.polls == 1
+
+
+def test_the_period_of_the_readings_is_shown_beside_what_was_learned() -> None:
+    """Polled fifty times a second, renewed five times; an instrument that has another reading at every poll has no such fact."""
+    for polls in (10, 1):
+        draw = fresh_random()
+        spec = load_spec("load-1", period_s=PERIOD_S)
+        pipeline = Pipeline([spec], next_seq=1, next_event_id=1)
+        stream = polled(noise(draw, 2.0), polls, 0.4 if polls > 1 else 0.0, draw)
+        for poll, (volts, amperes) in zip(range(1500), stream, strict=False):
+            stamp = Stamp(T0_NS + round(poll * PERIOD_S * 1e9), 1_000_000)
+            pipeline.feed(Reading("load-1", stamp, {"voltage_v": volts, "current_a": amperes, "input_on": 1, "mode": 0, "setpoint": 3000}))
+        facts = {f.name: f for f in pipeline.learned("load-1").facts}
+        if polls == 1:
+            assert "reading_period_s" not in facts
+            continue
+        shown = facts["reading_period_s"]
+        assert shown.unit == "s"
+        assert shown.value == pytest.approx(polls * PERIOD_S, abs=3 * PERIOD_S)
+
+
+def test_while_readings_may_repeat_that_is_said_and_a_shorter_run_takes_it_back() -> None:
+    """After some runs of ten polls it is likely, not certain yet; a change in the next poll refutes it, and takes more the next time."""
+    one = Renewal(load_spec("load-1", period_s=PERIOD_S))
+    level = 0
+
+    def run(polls: int) -> None:
+        nonlocal level
+        for _ in range(polls):
+            assert not one.repeats(12.0 + 0.003 * level, 3.0, False)
+        level = 1 - level
+
+    waits = []
+    for _ in range(3):
+        wait = 0
+        while not one.may_repeat:
+            run(10)
+            wait += 1
+            assert wait < 20
+        assert one.polls == 1
+        waits.append(wait)
+        run(1)
+        run(1)
+        assert not one.may_repeat
+    assert waits == sorted(set(waits))
