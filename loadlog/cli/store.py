@@ -13,6 +13,8 @@ from loadlog.cli.common import Suggesting, config_option, json_option, print_jso
 from loadlog.model.clock import format_utc
 from loadlog.model.errors import StoreError
 
+MANY_DAYS = 3650.0
+
 
 @click.group(cls=Suggesting)
 def store() -> None:
@@ -39,14 +41,18 @@ def status(config_path: Path, as_json: bool) -> int:
     print_table("", ["recording", "run", "MB", "samples from .. to (UTC)", "state"], rows, right=[2])
     most = "at most " if facts.recorded_s < DAY_S else ""  # rows that are not sealed yet take much more room than those that are
     growth = "unknown yet" if facts.growth_bytes_per_day is None else f"{most}{facts.growth_bytes_per_day / 1e6:.1f} MB a day"
-    days = facts.days_until_full
-    full = "" if days is None else ", full in more than ten years" if days > 3650.0 else f", full in {days:.0f} days"
+    full = until_full(facts.days_until_full)
     click.echo(f"{facts.directory}: {facts.size_bytes / 1e6:.1f} MB, growth {growth}; {facts.free_bytes / 1e9:.1f} GB free{full}")
     for line in facts.damaged.values():
         say(f"loadlog: damaged: {line}", err=True)
     for line in facts.left_alone.values():
         say(f"loadlog: left alone: {line}", err=True)
     return 0
+
+
+def until_full(days: float | None) -> str:
+    """As the page has it: what the rate of a week says of decades is no promise."""
+    return "" if days is None else ", full in more than ten years" if days > MANY_DAYS else f", full in {days:.0f} days"
 
 
 def _span(first_ns: int | None, last_ns: int | None) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from loadlog.cli.store import until_full
 from loadlog.model.clock import parse_utc
 from loadlog.model.errors import UsageError
 from loadlog.model.event import EventState
@@ -259,6 +260,11 @@ def test_of_a_recording_that_began_before_the_last_week_its_share_counts(tmp_pat
     facts = status(tmp_path, T0 + (7 * 86_400 + 1800) * NS)
     assert facts.recorded_s == pytest.approx(1800, rel=0.01)
     assert facts.growth_bytes_per_day == pytest.approx(24 * facts.size_bytes, rel=0.01)
+
+
+def test_days_until_the_disk_is_full_are_told_as_far_as_they_mean_anything() -> None:
+    said = {None: "", 12.4: ", full in 12 days", 3600.0: ", full in 3600 days", 4998301.0: ", full in more than ten years"}
+    assert {days: until_full(days) for days in said} == said
 
 
 def test_the_status_of_too_short_a_record_makes_no_promise(tmp_path: Path) -> None:
