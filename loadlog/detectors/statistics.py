@@ -127,7 +127,8 @@ class StepChart:
     The threshold for a stated probability of a false alarm a sample: normal quantile of that probability shared among the windows
     (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
     are correlated by the triangle 1 - k/w; n over the sum of its squares, (2 w^2 + 1)/(3 w), are the degrees of freedom. Once ``memory``
-    samples are known only every second one is learned from, which costs half and leaves no fewer degrees of freedom.
+    samples are known only every second one is learned from, which costs half and leaves no fewer degrees of freedom; ``has_learned``: the
+    last one was.
 
     While the yardstick is another one at every sample (the level was started again a moment ago, or few samples are known), a bound is
     tried first that holds for some samples: where no ratio can reach `CALM`, none is counted.
@@ -147,6 +148,7 @@ class StepChart:
         "_uses",
         "_valid_to",
         "_z",
+        "has_learned",
         "memory",
         "n",
         "rounding",
@@ -178,7 +180,7 @@ class StepChart:
         self._uses = 0  # of the factors, until they are counted anew
         self._bounds: list[float] = []  # what the factors cannot exceed in the next samples
         self._bounds_uses = 0
-        self._skips = False
+        self._skips = self.has_learned = False
         self.n = 0
 
     @property
@@ -249,6 +251,7 @@ class StepChart:
                 ratio = total * total * factor
                 if ratio > best:
                     best = ratio
+        self.has_learned = learn
         if learn:
             self._learn(sums, extra)
         return math.sqrt(best)

@@ -44,6 +44,7 @@ from loadlog.model.sample import Sample
 
 LAG = 14
 WINDOWS = (1, 2, 3, 5, 8, 12)
+CLEAR_WINDOWS = (1, 3, 12)
 MEMORY = 100
 KEPT = 26  # residuals, for the scatter before a step
 MOST_KEPT = 40
@@ -104,11 +105,14 @@ class StepWatch:
         "_other", "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
-    def __init__(self, period_s: float, resolution: float, probability: float, curves: bool = True) -> None:
-        """``curves``: its level may; that of what an instrument regulates does not, and needs no second line."""
+    def __init__(
+        self, period_s: float, resolution: float, probability: float, curves: bool = True, windows: Sequence[int] = WINDOWS
+    ) -> None:
+        """``curves``: its level may; that of what an instrument regulates does not, and needs no second line. ``windows``: of its chart;
+        `CLEAR_WINDOWS` do for an owner who waits for a `clear_step`, which takes three samples anyway."""
         self._curves = curves
         self.period_ns = period_s * 1e9
-        self._chart = StepChart(WINDOWS, probability, resolution)
+        self._chart = StepChart(windows, probability, resolution)
         self._short = self._fresh = 0.0  # half the mean square of successive differences; of those of readings that are another one
         self.trend, self._other = Trend(MEMORY), Trend(SHORT_MEMORY)
         self.restart()
@@ -203,7 +207,7 @@ class StepWatch:
             learn = self._held >= 2 * LAG
             self._held += 1
         self.ratio = chart.update(residuals, learn, 0.0 if n >= trend.memory else UNSURE[trend.memory][n])
-        if not learn:
+        if not chart.has_learned:
             return
         step = residual - residuals[-2]
         half, fresh, known, rounding = 0.5 * step * step, self._fresh, chart.n, chart.rounding

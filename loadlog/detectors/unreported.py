@@ -24,7 +24,7 @@ from typing import ClassVar
 
 from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Order, Peer, Stateless, begin_ns, end_ns, usable
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import LAG, Step, StepWatch
+from loadlog.detectors.steps import CLEAR_WINDOWS, LAG, Step, StepWatch
 from loadlog.detectors.trips import STOPPED
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Finding, Onset, Severity
@@ -57,7 +57,8 @@ class UnreportedSetpoint(Stateless):
     def _pace(self, polls: int) -> None:
         """A reading lasts for as many polls."""
         self._polls, period_s = polls, polls * self._device.period_s
-        self._watch = StepWatch(period_s, self._current.resolution, alarm_probability(FALSE_ALARMS_PER_1000_H, period_s), curves=False)
+        probability = alarm_probability(FALSE_ALARMS_PER_1000_H, period_s)
+        self._watch = StepWatch(period_s, self._current.resolution, probability, curves=False, windows=CLEAR_WINDOWS)
 
     @staticmethod
     def applies(device: DeviceSpec) -> bool:
