@@ -5,7 +5,8 @@ would; 7 a hand on the input key, 0.5 a hand that turns the set-point to nothing
 power lead, `WHOLE_CONNECTOR` of which take the sense leads with them; 7.5 a supply that falls silent.
 
 - The voltage holds (`Stop`): the load, a hand, or a lead whose sense leads still see the source. A channel that was read since then takes
-  its cause away or makes it certain; one that is not read yet, or does not exist, leaves it where it was.
+  its cause away or makes it certain; one that is not read yet, or does not exist, leaves it where it was. A report that the instrument may
+  have had ready before the stop (`READINGS`, `RENEWED_S`) leaves the share `STALE` of it, until the channel is read again.
 - The voltage is gone (`supply_share`): the supply, or a lead (with remote sense the whole connector). The other devices of the group
   decide: one that collapsed since our last good sample makes it the supply; one that still held within our interval leaves the supply only
   the rest of it; one that holds while ours is gone speaks for the lead, the more the more often, since it may have met a short pulse of a
@@ -18,6 +19,7 @@ Units: odds and shares are numbers. Source: none, see above.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from loadlog.detectors.asked import asks_for_nothing
 from loadlog.detectors.base import Context, Glance, bit_names
@@ -35,7 +37,9 @@ BRIEF, AGAIN = 0.03, 0.25  # that a supply which tripped shows its voltage just 
 SOON_TOO = 0.02
 LEAST_REST = 0.05  # of the interval of our onset, after another device's last look at the voltage
 SURE = 0.99  # more is never said
-READINGS = 2  # of a channel that count: an instrument may give its status from before its readings
+READINGS = 2  # polls from which a report is of the time after the stop: the status may be that of the poll before
+RENEWED_S = 0.5  # the same: instruments renew what they report at least twice a second (`renewal`)
+STALE = 0.25  # that a report of the first such polls is from before the stop, which it then does not show
 LIKELY = 0.5
 TRIPS = ("load_trip", "open_circuit")  # what a stop may be, of what the detector tells
 _EXPLAINING = ("protection", "input_on", "setpoint", "mode")
@@ -45,21 +49,22 @@ _DECIDING = {"protection": "protections", "input_on": "input"}
 class Stop:
     """What may explain that the current stopped, in a ``mode`` at a voltage and current ``before``, after the sample ``last``."""
 
-    __slots__ = ("_before", "_device", "_is_first", "_is_off", "_last", "_left", "_mode", "_patience", "_unread", "protections")
+    __slots__ = ("_before", "_device", "_is_off", "_last", "_mode", "_patience", "_polls", "_renewed", "_seen", "_unread", "protections")
 
     def __init__(self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float]) -> None:
         self._device, self._last, self._mode, self._before = device, last, mode, before
         channels = [c for name in _EXPLAINING if (c := device.channel(name)) is not None]
-        self._left = {c.name: READINGS if c.every == 1 else 1 for c in channels}  # readings that still count
-        self._unread = set(self._left)
-        self._patience = max((READINGS * c.every + 1 for c in channels), default=0)
-        self._is_off, self._is_first = False, True
+        self._unread = {c.name for c in channels}  # no report yet that is surely of the time since
+        self._seen: set[str] = set()  # of those: one that may be
+        self._renewed = max(READINGS, math.ceil(RENEWED_S / device.period_s) + 1)
+        self._polls, self._patience = 0, max((READINGS * c.every + 1 for c in channels), default=0) + self._renewed - READINGS
+        self._is_off = False
         self.protections: tuple[str, ...] = ()
 
     @property
     def is_over(self) -> bool:
-        """All that could explain it was read as often as it counts, or will hardly be."""
-        return self._patience <= 0 or not any(self._left.values())
+        """All that could explain it was read since, or will hardly be."""
+        return self._polls >= self._patience or not self._unread
 
     @property
     def is_doubtful(self) -> bool:
@@ -72,13 +77,15 @@ class Stop:
         missing = [word for name, word in _DECIDING.items() if self._device.channel(name) is None]
         return f"a load that reports its {' and its '.join(missing)}" if missing and not self.protections else ""
 
-    def read(self, sample: Sample, mode: str | None) -> str:
-        """Take what the sample says; the kind that explains the stop, empty when it explains nothing."""
-        self._patience -= 1
-        fresh = {name for name, left in self._left.items() if left and name in sample.counts}
-        for name in fresh:
-            self._left[name] -= 1
-        self._unread -= fresh
+    def read(self, sample: Sample, mode: str | None, ordered: Collection[str] = ()) -> str:
+        """Take what the sample says; the kind that explains the stop, empty when it explains nothing. ``ordered``: channels that we have
+        written since, which say no more of it."""
+        self._polls += 1
+        self._unread.difference_update(ordered)
+        fresh = self._unread & sample.counts.keys()
+        if self._polls >= self._renewed:
+            self._unread -= fresh
+        self._seen |= fresh
         told = fresh | self._told_before(sample)
         if "protection" in told:
             new = sample.status.get("protection", 0) & ~self._last.status.get("protection", 0)
@@ -89,7 +96,7 @@ class Stop:
         if "input_on" in told and sample.status.get("input_on", 1) == 0:
             self._is_off = True
         if self._is_off:  # by whom, the word of the protections says
-            return "" if "protection" in self._unread and self._patience > 0 else "input_switched"
+            return "" if "protection" in self._unread and self._polls < self._patience else "input_switched"
         if "mode" in fresh and mode != self._mode:
             return "mode_changed"
         if "setpoint" in fresh:
@@ -100,9 +107,8 @@ class Stop:
 
     def _told_before(self, sample: Sample) -> set[str]:
         """Of the first sample without current: what its status holds from a poll before, that was ahead of its readings."""
-        if not self._is_first:
+        if self._polls > 1:
             return set()
-        self._is_first = False
         return {name for name in ("protection", "input_on") if sample.status.get(name) != self._last.status.get(name)}
 
     def shares(self) -> dict[str, float]:
@@ -110,18 +116,21 @@ class Stop:
         if self.protections:
             return {"load_trip": SURE, "open_circuit": 1.0 - SURE}
 
-        def is_told(channel: str) -> bool:
-            return channel in self._left and channel not in self._unread
-
         odds = {
-            "load_trip": LOAD * (SILENT if is_told("protection") else 1.0),
+            "load_trip": LOAD * (SILENT + (1.0 - SILENT) * self._open("protection")),
             "open_circuit": LEAD * (1.0 - WHOLE_CONNECTOR) if self._device.sense == "remote" else LEAD_LOCAL,
-            "input_switched": 0.0 if is_told("input_on") else HAND,
-            "setpoint_changed": 0.0 if is_told("setpoint") else KNOB,
-            "mode_changed": MODE if "mode" in self._unread else 0.0,
+            "input_switched": HAND * self._open("input_on"),
+            "setpoint_changed": KNOB * self._open("setpoint"),
+            "mode_changed": MODE * self._open("mode") if self._device.channel("mode") else 0.0,
         }
         whole = math.fsum(odds.values())
         return {kind: odd / whole for kind, odd in odds.items() if odd > 0.0}
+
+    def _open(self, channel: str) -> float:
+        """Share of what the channel may still tell."""
+        if channel in self._unread:
+            return STALE if channel in self._seen else 1.0
+        return 0.0 if channel in self._seen else 1.0  # else the load does not report it
 
 
 def supply_share(is_remote: bool, flows: bool, context: Context, onset: Onset, until_ns: int) -> tuple[float, bool]:

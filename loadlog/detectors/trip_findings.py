@@ -18,7 +18,7 @@ from loadlog.model.sample import Sample
 @dataclass(slots=True)
 class Stopped:
     """The current stopped, the voltage is there. ``kind``: what was raised, empty so far; ``wait``: polls until it is at the latest;
-    ``looks``: polls in which the voltage may still turn out to be gone too."""
+    ``looks``: polls in which the voltage may still turn out to be gone too; ``said``: the shares that were told last."""
 
     before: Steady
     onset: Onset
@@ -28,6 +28,7 @@ class Stopped:
     wait: int
     looks: int
     kind: str = ""
+    said: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

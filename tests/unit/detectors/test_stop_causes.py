@@ -90,34 +90,52 @@ def sample(values: dict[str, float | None], status: dict[str, int]) -> Sample:
 
 
 def test_what_is_read_takes_its_cause_away() -> None:
-    device = load_spec()
+    """Not all of it at once: the first report may be from before."""
+    device = load_spec(period_s=1.0)
     before = sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0})
     why = Stop(device, before, "cc", (24.0, 5.0))
     assert set(why.shares()) == {"load_trip", "open_circuit", "input_switched", "setpoint_changed", "mode_changed"}
-    likeliest = dict(why.shares())
+    unread = why.shares()
+    assert why.read(sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc") == ""
+    first = why.shares()
+    assert set(first) == set(unread)
+    for kind, is_less in (("input_switched", True), ("setpoint_changed", True), ("open_circuit", False)):
+        assert (first[kind] < unread[kind]) is is_less
     assert why.read(sample({}, {"input_on": 1, "mode": 0, "protection": 0}), "cc") == ""
     assert set(why.shares()) == {"load_trip", "open_circuit", "setpoint_changed"}
-    assert why.shares()["open_circuit"] > likeliest["open_circuit"]
+    assert not why.is_over
     assert why.read(sample({"setpoint": 5.0}, {}), "cc") == ""
     assert set(why.shares()) == {"load_trip", "open_circuit"}
     assert sum(why.shares().values()) == pytest.approx(1.0)
-    assert not why.is_over  # the status counts twice: it may have been from before the readings
-    assert why.read(sample({}, {"input_on": 1, "mode": 0, "protection": 1 << 5}), "cc") == "load_trip"
-    assert why.protections == ("over_temperature",)
+    assert why.is_over
+
+
+@pytest.mark.parametrize(("period_s", "polls"), [(2.0, 2), (1.0, 2), (0.1, 6), (0.02, 26)])
+def test_a_report_counts_for_what_was_ready_before_the_stop_until_it_must_be_new(period_s: float, polls: int) -> None:
+    """Half a second and two polls; a protection that comes by then is the load's."""
+    for late in (True, False):
+        why = Stop(load_spec(period_s=period_s), sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc", (24.0, 5.0))
+        for _ in range(polls - 1):
+            assert why.read(sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc") == ""
+            assert not why.is_over
+        word = 1 << 5 if late else 0
+        assert why.read(sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": word}), "cc") == ("load_trip" if late else "")
+        assert why.is_over
+        assert why.protections == (("over_temperature",) if late else ())
 
 
 def test_an_input_that_is_off_waits_for_the_word_of_the_protections() -> None:
     """The load's own protection switches the input off too."""
     before = sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0})
     for word, explained in ((0, "input_switched"), (1 << 4, "load_trip"), (1 << 7, "protection")):
-        why = Stop(load_spec(), before, "cc", (24.0, 5.0))
+        why = Stop(load_spec(period_s=1.0), before, "cc", (24.0, 5.0))
         assert why.read(sample({}, {"input_on": 0}), "cc") == ""
         assert why.is_doubtful
         assert why.read(sample({}, {"input_on": 0, "protection": word}), "cc") == explained
 
 
 def test_a_channel_that_never_comes_is_not_waited_for_without_end() -> None:
-    device = load_spec(slow=10)
+    device = load_spec(slow=10, period_s=1.0)
     why = Stop(device, sample({"setpoint": 5.0}, {"input_on": 1}), "cc", (24.0, 5.0))
     polls = 0
     while not why.is_over and polls < 100:
