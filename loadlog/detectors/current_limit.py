@@ -128,7 +128,8 @@ class CurrentLimit(Stateless):
         if self._active:
             return NOTHING
         missing, least = setpoint - abs(reading), GOES_ON_COUNTS * spec.resolution
-        if self._first is None or self._holds_at - missing > max(GOES_ON_SHARE * self._holds_at, least):
+        is_read_now = self._holds_at < 0.0 < missing  # before, it was an old set-point that was exceeded
+        if self._first is None or is_read_now or self._holds_at - missing > max(GOES_ON_SHARE * self._holds_at, least):
             self._holds_at, self._holds_ns, self._polls = missing, sample.stamp.t_utc_ns, 0
         return self._short(sample, v, abs(i), setpoint, missing < -tolerance, context)
 

@@ -158,3 +158,20 @@ def test_a_current_on_its_way_to_its_set_point_is_not_held_by_the_source(tau_s: 
         counts = item.counts | {name: round(value) for name, value in shown.items()}
         events += pipeline.feed(replace(item, counts=counts))[1]
     assert [e.kind for e in events] == []
+
+
+@pytest.mark.parametrize("phase", range(5))
+def test_a_set_point_that_is_read_late_is_not_missed_by_what_came_before(phase: int) -> None:
+    """Means again, and a hand: until the set-point is read the old one is exceeded; what is missing of the new one counts from then."""
+    bench = Bench(fresh_random(), Source(ohm=0.8), loads=[Load(load_spec(period_s=1.0, slow=5), level=0.5)])
+    pipeline, kinds = Pipeline(bench.specs, next_seq=1, next_event_id=1), set()
+    shown: dict[str, float] = {}
+    bench.at(40.5 + phase, lambda: setattr(bench.loads[0], "level", 3.0))
+    for item in bench.run(80.0):
+        assert isinstance(item, Reading)
+        for name in ("voltage_v", "current_a", "power_w"):
+            true = float(item.counts[name] or 0)
+            shown[name] = true + (shown.get(name, true) - true) * math.exp(-0.5)
+        counts = item.counts | {name: round(value) for name, value in shown.items()}
+        kinds |= {e.kind for e in pipeline.feed(replace(item, counts=counts))[1]}
+    assert kinds == {"setpoint_changed"}
