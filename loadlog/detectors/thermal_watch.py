@@ -190,13 +190,19 @@ class Watch:
             return
         self._off += worth * (mean_c - expected_c)
         self._off_weight += worth
-        bound_k = MISFIT_DEVIATIONS * math.sqrt(max(self.bank.variance, self.deviation_k**2)) + 2.0 * self.channel.resolution + 0.5
-        self._misfit = self._misfit + 1 if abs(mean_c - expected_c) > bound_k else 0
+        self._misfit = self._misfit + 1 if self._is_misfit(abs(mean_c - expected_c)) else 0
         if self._misfit >= MISFIT_BLOCKS:
             if mean_c < expected_c:
                 self.fan.saw(mean_c + self.air_c)
                 self.is_helped = True
             self._is_another(mean_c)
+
+    def _is_misfit(self, off_k: float) -> bool:
+        """Beyond the noise, and beyond what the models are not sure of: little is known after a short time at one power."""
+        variance, least_k = max(self.bank.variance, self.deviation_k**2), 2.0 * self.channel.resolution + 0.5
+        if off_k <= MISFIT_DEVIATIONS * math.sqrt(variance) + least_k:  # as nearly always
+            return False
+        return off_k > MISFIT_DEVIATIONS * math.sqrt(variance + self.bank.now_variance()) + least_k
 
     def _is_another(self, temperature_c: float) -> None:
         """The body is another one from here on."""

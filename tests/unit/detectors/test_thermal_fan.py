@@ -113,3 +113,15 @@ def test_a_body_that_turns_after_less_power_has_shown_no_fan() -> None:
         turned = [fan.take(rise_c, AIR_C) for rise_c in (30.0, 31.0, 33.0, 34.0, 33.0, 31.0, 29.0)]
         assert any(turned) is is_up
         assert fan.starts_c == (34.0 + AIR_C if is_up else None)
+
+
+def test_a_body_that_is_hardly_known_has_shown_no_fan_by_leaving_what_was_expected() -> None:
+    """Power goes down in steps soon after it began: what a minute at the first one says of the slow pole is worth little by then."""
+    rnd = fresh_random()
+    for _ in range(12):
+        form = HeatsinkForm(rnd.uniform(0.01, 0.04), rnd.uniform(3, 8), rnd.uniform(0.2, 0.35), rnd.uniform(120, 300))
+        lasts_s = rnd.uniform(25.0, 40.0)
+        down = [(POWER_W * (1.0 - n / 6.0), lasts_s) for n in range(1, 6)]
+        one = TemperatureRising(device(5.0))
+        run(rnd, one, device(5.0), Heatsink(form), [(0.0, 5.0), (POWER_W, rnd.uniform(40.0, 80.0)), *down, (0.0, 60.0), (POWER_W, 100.0)])
+        assert FAN_FACT not in {f.name for f in one.learned()}
