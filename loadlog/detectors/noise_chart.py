@@ -10,7 +10,9 @@ minutes and more are so insisted on: a burst is no change of the noise.
 
 Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
 changes nothing; noise that shrinks into the rounding is not told. A count is the smallest change that was seen, where that is more than the
-channel's resolution: converters are often coarser than the digits that are shown.
+channel's resolution: converters are often coarser than the digits that are shown. In a block it may be more than elsewhere, about a code
+that the converter lacks: what such a step can make by rounding is no noise of it. Nor is noise told as shrunk within `CLIPPED` deviations
+of zero: instruments show nothing below it.
 Source: M. S. Bartlett, D. G. Kendall, J. R. Stat. Soc. Suppl. 8 (1946) 128 (log variance); the F test of two variances is its large-sample
 equal.
 """
@@ -24,6 +26,7 @@ from loadlog.detectors.statistics import Moments, two_sided_quantile
 
 LEARN, MEMORY, SUSTAINED = 30, 720, 12
 LEAST_LOG_RATIO = math.log(2.25)
+CLIPPED = 3.0  # deviations from zero
 SAME_FLOOR = 0.9  # counts are whole numbers, and their values are not
 
 
@@ -103,7 +106,8 @@ class NoiseChart:
             if floor < SAME_FLOOR * self._floor:
                 self.restart()  # what was learned was held for more than it was
             self._step, self._floor = step, floor
-        log = math.log(max(block.variance, self._floor, 1e-300))
+        shown = block.variance if block.variance > quiet_floor(block.least) ** 2 else 0.0  # else rounding may have made it
+        log = math.log(max(shown, self._floor, 1e-300))
         if not self.ready:
             self._learn(block, log)
             return
@@ -114,7 +118,7 @@ class NoiseChart:
         if departure >= 0.0:
             self._unshown_ns[-1] = begin_ns
         bound = max(LEAST_LOG_RATIO, self._c * spread)
-        sign = 1 if departure > bound else -1 if departure < -bound else 0
+        sign = 1 if departure > bound else -1 if departure < -bound and abs(block.mean) >= CLIPPED * self.usual else 0
         if sign == 0 and self._far and not self._short and departure * self.sign > 0.0:
             self._short = True
             return

@@ -15,8 +15,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Self
 
+from loadlog.detectors.converter import SEVERAL
 from loadlog.detectors.sense_causes import (
     DROOP,
     LEAD,
@@ -30,7 +32,7 @@ from loadlog.detectors.sense_causes import (
     source_density,
 )
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import MOST_DOUBT, READY, Step, StepWatch
+from loadlog.detectors.steps import KEPT, MOST_DOUBT, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Onset
 from loadlog.model.learned import NOISE, Learned, fact, fixed
@@ -40,6 +42,7 @@ MODES = ("cc", "cv", "cp", "cr")
 LARGEST_SOURCE_OHM, SMALLEST_SOURCE_OHM = 0.5, 0.005  # believed while it is not known
 EXPLAINED_SHARE = 0.3
 ONE_STEP = 1.5  # of a converter that is coarser than its digits, and less is one
+MISSING, THERE_AND_BACK = 2.5, 3  # steps of it: more than one code in succession is not missing; changes between its neighbours
 MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 
 
@@ -179,7 +182,7 @@ class ModeWatch:
     def explains(self, step: Step, source_ohm: float | None) -> bool:
         """What is held may have moved as much as to make this step of the signal through the source's resistance; or a level that drifts
         has gone over into the next step of a coarse converter, as noise lets it in no time at all."""
-        if abs(step.size) < self._least:
+        if abs(step.size) < max(self._least, self._over_missing()):
             return True
         moved = abs(self.held.mean_of_last(step.samples))
         if not self._is_told and self._on_curve(step.samples):
@@ -193,6 +196,15 @@ class ModeWatch:
         else:
             most = moved * abs(self.around(step.samples)[1][1]) * LARGEST_SOURCE_OHM
         return most > EXPLAINED_SHARE * abs(step.size)
+
+    def _over_missing(self) -> float:
+        """As `_least`, where the converter lacks a code just here: readings go to and fro over it and none of them shows it."""
+        count = self._i_step if self.mode == "cv" else self._v_step
+        changes = [abs(b - a) for a, b in pairwise(self.signal.last(KEPT)) if a != b]
+        if len(changes) < THERE_AND_BACK:
+            return 0.0
+        least = min(changes)
+        return ONE_STEP * least if SEVERAL * count < least <= MISSING * count else 0.0
 
     def _on_curve(self, samples: int) -> bool:
         """Voltage and current changed by the same share in the same direction: constant resistance. No set-point does that behind a source

@@ -220,7 +220,7 @@ class StepWatch:
 
     def _shorten(self) -> None:
         """Old ones go now and then instead of one by one."""
-        del self._values[:-LAG], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
+        del self._values[:-KEPT], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
 
     def fix(self, sigma: float) -> None:
         """Noise of one sample is given: white, and not learned."""
@@ -297,7 +297,7 @@ class StepWatch:
         return len(last) == LAG and max(last) - min(last) <= REST_SPAN * max(self.short_sigma, self.sigma)
 
     def last(self, samples: int) -> Sequence[float]:
-        """That many last values, at most `LAG`."""
+        """That many last values, at most `KEPT`."""
         return self._values[-samples:]
 
     @property

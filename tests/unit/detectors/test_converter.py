@@ -60,6 +60,28 @@ def test_a_lead_that_falls_off_is_told_of_a_coarse_converter_too() -> None:
     assert covers(event, 400.1)
 
 
+def over_missing_code(rnd: random.Random) -> set[str]:
+    """Kinds told of a load of 10 mV a count. Its level creeps through some of them to the edge of one that its converter lacks, and wanders
+    there; it began elsewhere, where no code is missing."""
+    code = 2400
+    source = Source(emf_v=code * 0.01 - 0.005, ohm=0.0, slow_v=0.0, sag=lambda t: max(0.0, 0.08 - 0.0001 * t))
+    bench = Bench(rnd, source, [Load(load_spec(period_s=1.0, step="0.01", path_resistance_ohm=None), level=1.5, noise=0.1)])
+    for n in range(30):
+        bench.at(800.0 + 100.0 * n + rnd.uniform(0.0, 60.0), lambda: setattr(source, "wander_v", rnd.uniform(-0.0015, 0.0015)))
+    pipeline, told = Pipeline(bench.specs, next_seq=1, next_event_id=1), set()
+    for item in bench.run(3600.0):
+        assert isinstance(item, Reading)
+        volts = item.counts["voltage_v"] or 0
+        told |= {e.kind for e in pipeline.feed(replace(item, counts=item.counts | {"voltage_v": volts + (volts == code)}))[1]}
+    return told
+
+
+def test_a_code_that_is_missing_is_no_sense_lead_and_no_noise() -> None:
+    """The level goes to and fro over two counts there, as large as what a lead makes. A first change that stays could be a lead."""
+    for _ in range(5):
+        assert not {"sense_fallback", "sense_intermittent", "noise_changed"} & over_missing_code(fresh_random())
+
+
 @pytest.mark.parametrize(
     ("changes", "step_v"), [([5, 5, 10], 0.001), ([5, 5, 10, 5], 0.005), ([5, 5, 10, 5, 1], 0.001), ([500] * 9, 0.001)]
 )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from loadlog.detectors.blocks import Block
+from loadlog.detectors.blocks import Block, condense
 from loadlog.detectors.noise_chart import NoiseChart
 from loadlog.model.device import DeviceSpec
 from loadlog.model.sample import Reading
@@ -105,6 +105,19 @@ def test_noise_that_shows_smaller_steps_after_a_while_has_not_shrunk() -> None:
         deviates.append(chart.deviates)
     assert set(deviates) == {0}
     assert chart.ready
+
+
+@pytest.mark.parametrize(("level_a", "deviates"), [(1.0, -12), (0.01, 0)])
+def test_noise_that_an_instrument_cuts_at_zero_has_not_shrunk(level_a: float, deviates: int) -> None:
+    """A current goes to nothing in noise of 30 mA, and nothing below zero is shown; elsewhere the same noise has shrunk."""
+    rnd = fresh_random()
+    chart = NoiseChart(1e-6, 0.01, None)
+    for n in range(60):
+        mean = 1.0 if n < 45 else level_a
+        values = [round(max(mean + rnd.gauss(0, 0.03), 0.0), 2) for _ in range(20)]
+        block = condense(values)
+        chart.update(block if n < 45 else replace(block, variance=0.012**2), n)
+    assert chart.deviates == deviates
 
 
 def test_fixed_noise_is_not_learned() -> None:
