@@ -78,8 +78,8 @@ class SenseFallback:
     KINDS: ClassVar[tuple[str, ...]] = ("sense_fallback", "sense_restored", "current_limit_entered")
 
     __slots__ = (
-        "_device", "_fallen", "_feed", "_is_wired", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck", "_source",
-        "_unsettled",
+        "_device", "_explaining", "_fallen", "_feed", "_is_wired", "_last", "_least_a", "_moving", "_open", "_path_ohm", "_recheck",
+        "_source", "_unsettled",
     )  # fmt: skip
 
     def __init__(self, device: DeviceSpec) -> None:
@@ -87,6 +87,8 @@ class SenseFallback:
         assert current is not None  # `applies` says so
         self._device = device
         self._is_wired = device.sense == "remote"
+        # a set-point moves both, but in CV, which a load may not tell, it moves the voltage alone on a source of current
+        self._explaining = ("mode", "input_on", "setpoint") if device.channel("mode") is None else ("mode", "input_on")
         self._least_a = LEAST_CURRENT_COUNTS * current.resolution
         self._feed = Feed(device, self._least_a)
         self._source = Slope()
@@ -309,7 +311,7 @@ class SenseFallback:
         self._watch.restart()
         self._unsettled = None
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
-        ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in ("mode", "input_on"))  # a set-point moves both
+        ours = any(context.ordered(channel, after, step.onset.latest_utc_ns) for channel in self._explaining)
         if ours or not self._towards_lead(step):
             return NOTHING
         self._open = case

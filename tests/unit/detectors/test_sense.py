@@ -332,6 +332,23 @@ def test_an_order_that_was_reached_explains_no_step_of_the_voltage_alone(meter: 
     assert covers(out.raised()[0], 11.213)
 
 
+@pytest.mark.parametrize("falls", [False, True])
+def test_an_order_may_move_the_voltage_alone_where_no_mode_is_told(falls: bool) -> None:
+    """A load in CV on a source of current, 20 Ohm: the current hardly follows. Without an order the same is no order's doing."""
+    load = Load(load_spec(period_s=1.0, status=False, path_resistance_ohm=None), mode="CV", level=12.0, noise=3.0)
+    bench = Bench(fresh_random(), Source(emf_v=72.0, ohm=20.0, slow_v=0.0), [load])
+    pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
+
+    def turn() -> None:
+        load.level = 11.7
+        if not falls:
+            pipeline.order("load-1", "setpoint", 11.7, T0_NS + round(bench.t_s * 1e9))
+
+    bench.at(120.5, turn)
+    out = record(bench, 180.0, pipeline)
+    assert ("sense_fallback" in kinds(out)) is falls
+
+
 def test_a_witness_whose_counts_do_not_move_may_have_missed_half_a_count() -> None:
     """Its mean over many equal counts is no better than one of them: q/sqrt(12) on either side of the onset (GUM F.2.2.1)."""
     peer = Peer(load_spec("load-2", step="0.01"))
