@@ -78,7 +78,7 @@ class ModeWatch:
     """Signal and held quantity of one load in one mode, that has a reading every ``period_s``. ``per_1000_h``: false alarms of the signal
     that are allowed."""
 
-    __slots__ = ("_count", "_i_step", "_is_told", "_last_ns", "_least", "_v_step", "held", "mode", "signal")
+    __slots__ = ("_count", "_i_step", "_is_told", "_lacks", "_last_ns", "_least", "_v_step", "held", "mode", "signal")
 
     def __init__(self, device: DeviceSpec, mode: str, per_1000_h: float, period_s: float) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
@@ -91,6 +91,7 @@ class ModeWatch:
         signal, held = (current.resolution, voltage.resolution) if mode == "cv" else (voltage.resolution, current.resolution)
         self.signal, self.held = StepWatch(period_s, signal, probability), StepWatch(period_s, held, probability)
         self._count, self._least = signal, 0.0  # of a step of the signal: less may be its level, going over into a coarse converter's next
+        self._lacks: tuple[float, ...] = ()  # a code of the signal: how far those beside it are apart, and these
         self._last_ns: int | None = None
         for name, watch in self._by_channel().items():
             given = device.fixed.get(f"{NOISE}{name}")
@@ -198,13 +199,15 @@ class ModeWatch:
         return most > EXPLAINED_SHARE * abs(step.size)
 
     def _over_missing(self) -> float:
-        """As `_least`, where the converter lacks a code just here: readings go to and fro over it and none of them shows it."""
-        count = self._i_step if self.mode == "cv" else self._v_step
-        changes = [abs(b - a) for a, b in pairwise(self.signal.last(KEPT)) if a != b]
-        if len(changes) < THERE_AND_BACK:
-            return 0.0
-        least = min(changes)
-        return ONE_STEP * least if SEVERAL * count < least <= MISSING * count else 0.0
+        """As `_least`, where the converter lacks a code just here: readings go to and fro over it, or went before, and none shows it."""
+        count, values = self._i_step if self.mode == "cv" else self._v_step, self.signal.last(KEPT)
+        changes = [(abs(b - a), a, b) for a, b in pairwise(values) if a != b]
+        least = min(changes, default=(0.0,))
+        if len(changes) >= THERE_AND_BACK and SEVERAL * count < least[0] <= MISSING * count:
+            self._lacks = least
+        if set(values) <= set(self._lacks[1:]):
+            return math.inf
+        return ONE_STEP * least[0] if least is self._lacks else 0.0
 
     def _on_curve(self, samples: int) -> bool:
         """Voltage and current changed by the same share in the same direction: constant resistance. No set-point does that behind a source
