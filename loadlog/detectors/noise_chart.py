@@ -106,7 +106,8 @@ class NoiseChart:
             if floor < SAME_FLOOR * self._floor:
                 self.restart()  # what was learned was held for more than it was
             self._step, self._floor = step, floor
-        shown = block.variance if block.variance > quiet_floor(block.least) ** 2 else 0.0  # else rounding may have made it
+        most = quiet_floor(block.least) ** 2 * block.n / (block.n - 3)  # that rounding may have made of it
+        shown = block.variance if block.variance > most else 0.0
         log = math.log(max(shown, self._floor, 1e-300))
         if not self.ready:
             self._learn(block, log)

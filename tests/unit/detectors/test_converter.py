@@ -67,7 +67,7 @@ def over_missing_code(rnd: random.Random) -> set[str]:
     source = Source(emf_v=code * 0.01 - 0.005, ohm=0.0, slow_v=0.0, sag=lambda t: max(0.0, 0.08 - 0.0001 * t))
     bench = Bench(rnd, source, [Load(load_spec(period_s=1.0, step="0.01", path_resistance_ohm=None), level=1.5, noise=0.1)])
     for n in range(30):
-        bench.at(800.0 + 100.0 * n + rnd.uniform(0.0, 60.0), lambda: setattr(source, "wander_v", rnd.uniform(-0.0012, 0.0012)))
+        bench.at(800.0 + 100.0 * n + rnd.uniform(0.0, 60.0), lambda: setattr(source, "wander_v", rnd.uniform(-0.0008, 0.0008)))
     pipeline, told = Pipeline(bench.specs, next_seq=1, next_event_id=1), set()
     for item in bench.run(3600.0):
         assert isinstance(item, Reading)
