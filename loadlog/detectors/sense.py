@@ -3,17 +3,17 @@
 Physical cause: with remote sense the voltage is taken at the source. When a sense lead falls off, a load goes over to its own terminals in
 silence and reads lower by what the path drops. `sense_modes` says what that changes in CC, CV, CP and CR; it comes back by the same step
 upwards. Some loads report the sense *switch* (``sense_remote``); switched to local although wired for remote is the same fact, without
-statistics. A load that does not tell its mode is taken to be in CC.
+statistics. A load that does not tell its mode is taken to be in CC: what falls off in CV looks like its knob, and is not told.
 
 Rule: `steps.StepWatch` on what moves and on what the load regulates, at `sense_feed.FALSE_ALARMS_PER_1000_H` steps in learned or fixed
 noise (repeatability, not the systematic accuracy), correlation and rounding included; where R_path is known, and for the step back, a
 `cusum` at the same rate waits for just that size beside it. A step that a move of what is regulated explains (through 0.5 Ω, the largest
-source resistance believed; in CV 5 mΩ, the smallest), or another load of the group, or an order of ours, is none. `sense_causes` weighs
-the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely; in CV, where a source in
-its current limit looks the same, when both together are: the likelier of them is told (``current_limit_entered`` for the source), the
+source resistance believed; in CV as `odds_of_hand` weighs it), or another load of the group, or an order of ours, is none. `sense_causes`
+weighs the rest: lead against source; `steps` weighs burst and ramp against both. Raised when the lead is more likely; in CV, where a source
+in its current limit looks the same, when both together are: the likelier of them is told (``current_limit_entered`` for the source), the
 other named. A voltage that is set anew decides: dI/dV of a limit is nothing. With local sense the limit alone is told; *suspected* while
-R_path (in CV also the source's resistance) is neither configured nor learned, or when the step is not of its size: then the shape alone
-speaks for it, and must be the surer (`Case.is_believed`).
+R_path (in CV also the source's resistance) is not known, or when the step is not of its size: then the shape alone speaks for it, and must
+be the surer (`Case.is_believed`).
 When the operating point moves later, dV/dI either has grown by R_path (confirmed) or has not (cleared, ``revised_to`` supply_droop). Where
 a device of the group sees the same source, its samples after the onset are waited for (at most 2.5 of its periods); where another load
 was given an order `ORDER_SETTLE_S` before or less, whether its current followed, so long after the order. After a gap
@@ -41,16 +41,19 @@ from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, end_ns, ons
 from loadlog.detectors.sense_causes import (
     CONTACT,
     DROOP,
+    HAND,
     LEAD,
     LEARNED_SHARE,
     LIMIT,
     PathPrior,
     have_settled,
+    in_doubt,
     moved_by_orders,
     moved_by_others,
     orders_beside,
     path_prior,
     peer_steps,
+    prior_of_hand,
     supply_limits,
     weigh_limit,
 )
@@ -68,6 +71,7 @@ from loadlog.model.sample import Sample
 
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
 LEAST_CURRENT_COUNTS = 50.0
+MOST_ODDS_OF_HAND = 1.0 / 3.0  # of a step that is named at once; where more samples do not decide, one to one
 RAISE_AT = 0.5
 LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
 
@@ -220,12 +224,16 @@ class SenseFallback:
     def _judge(self, context: Context) -> Sequence[Finding]:
         watch = self._watch
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._feed.known.signals else None
-        if step is not None and not watch.explains(step, self._source.known_ohm):
+        if step is not None and not watch.explains(step):
             case = self._case(step)
-            if case.is_believed(self._prior(), self._towards_lead(step)):
+            case.hand = self._odds_of_hand(step, context)
+            if case.hand > MOST_ODDS_OF_HAND and watch.held.ratio < 1.0 and step.samples < LAG - 3:
+                return NOTHING  # more samples tell better how far the voltage moved
+            if case.hand <= 1.0:
+                if not case.is_believed(self._prior(), self._towards_lead(step)):
+                    return self._chatters(context)
                 case.real = 1.0 / (1.0 + case.doubt(self._prior(), self._towards_lead(step)))
                 return self._stepped(case, context)
-            return self._chatters(context)
         if step is None and watch.held.ratio < 1.0 and (watch.signal.ratio >= 1.0 or self._unsettled is not None):
             return self._chatters(context)
         if watch.held.ratio >= 1.0:
@@ -235,9 +243,14 @@ class SenseFallback:
             self._restart()
         return NOTHING
 
+    def _odds_of_hand(self, step: Step, context: Context) -> float:
+        after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
+        prior = prior_of_hand(context.ordered("setpoint", after, step.onset.latest_utc_ns) is not None, self._fallen is not None)
+        return self._watch.odds_of_hand(step, self.source_ohm, prior)
+
     def _known_size(self) -> float | None:
-        coefficient = self._prior().ohm
-        return None if coefficient is None else self._watch.expected_step(coefficient, self._fallen is not None, self._least_a)
+        known = self._prior().ohm
+        return None if known is None else self._watch.expected_step(known, self._fallen is not None, self._least_a)
 
     def _current_changes(self) -> Sequence[Finding]:
         """The operating point moves: learn dV/dI from a clean step, then the new level."""
@@ -298,16 +311,17 @@ class SenseFallback:
             self._unsettled = Unsettled(watch.signal) if watch.signal.ready else None
             return NOTHING
         step = unsettled.update(watch.signal)
-        if step is None or watch.explains(step, self._source.known_ohm):
+        if step is None or watch.explains(step):
             return NOTHING
         case = unsettled.case(step, watch, self._fallen is not None, self._least_a)
-        return self._stepped(case, context) if unsettled.is_believed(case, self._prior()) else NOTHING
+        case.hand = self._odds_of_hand(step, context)
+        return self._stepped(case, context) if case.hand <= 1.0 and unsettled.is_believed(case, self._prior()) else NOTHING
 
     def _stepped(self, case: Case, context: Context) -> Sequence[Finding]:
         step = case.step
         case.wait = polls_to_wait(context, self._device.period_s)
         case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
-        case.own_spread_v = self._watch.held.sigma if case.mode == "cv" else step.uncertainty
+        case.own_spread_v = self._watch.own_spread(step)
         self._watch.restart()
         self._unsettled = None
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
@@ -339,12 +353,11 @@ class SenseFallback:
         limits = supply_limits(context.peers, step.onset) if may_be_limit else None
         if limits:  # and says so
             return NOTHING
-        causes = case.causes(prior, seen, source_ohm)
+        causes = case.causes(prior, seen, self.source_ohm)
         if may_be_limit:
             causes = weigh_limit(causes[LEAD], case.size, abs(case.before[1]), self._is_wired, limits)
-        causes = {cause: p * case.real for cause, p in causes.items()}
-        causes[DROOP] += 1.0 - case.real
-        if 1.0 - causes[DROOP] < RAISE_AT or causes.get(CONTACT, 0.0) > causes.get(LIMIT, 0.0):
+        causes = in_doubt(causes, case.real, case.hand)
+        if 1.0 - causes[DROOP] - causes.get(HAND, 0.0) < RAISE_AT or causes.get(CONTACT, 0.0) > causes.get(LIMIT, 0.0):
             return NOTHING
         evidence = case.evidence(source_ohm)
         if prior.ohm is not None:

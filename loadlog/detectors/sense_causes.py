@@ -19,6 +19,11 @@ are its limit's. With local sense no lead can fall off; a contact that grows wor
 1:4. These odds are a judgement, not a measurement. A device of the same group that measures the same source must show the source's step,
 and must not show the lead's; each that does is a likelihood ratio of its own. A limit leaves the voltage where it was, as a source does
 under a load in CV that steps; a supply that is polled says whether it limits.
+
+In CV a *hand* (or another program) that sets another voltage makes such a step too, of -dV/R_source. The voltage must then have moved by a
+count at least, and by R_source times the step, where its mean over the samples of the step lies beside the level by noise alone otherwise.
+It is given odds of `PRIOR_HAND` to one against all else, a step back to the good level `PRIOR_HAND_BACK`; after an order of ours,
+`PRIOR_ORDERED`.
 """
 
 from __future__ import annotations
@@ -33,6 +38,7 @@ from loadlog.model.event import Onset
 from loadlog.model.sample import Sample
 
 LEAD, DROOP, LIMIT, CONTACT = "sense_fallback", "supply_droop", "current_limit_entered", "contact_heating"
+HAND = "setpoint_changed"
 PRIOR_LEAD = 0.7
 PRIOR_CONTACT = 0.2  # of a step with local sense
 PRIOR_LIMIT = 0.35  # of a source's steps under a load in CV
@@ -45,7 +51,9 @@ EXPLAINED_SHARE = 0.5  # of the step, that what another load changed makes at le
 FAULT_IN_GAP = 0.02
 DRIFT_SHARE, DRIFT_S = 1e-4, 100.0  # of the voltage in so long; it grows with the root of time
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
+PRIOR_HAND, PRIOR_HAND_BACK, PRIOR_ORDERED = 0.25, 0.02, 100.0
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
+_GRID = 0.25  # of an unknown source's resistance, in its logarithmic deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,25 +114,51 @@ class PeerStep:
     uncertainty_v: float
 
 
+Expected = Sequence[tuple[float, float, float]]  # (share, mean, deviation): normal distributions that add up to what is expected
+NOTHING_SEEN: Expected = ((1.0, 0.0, 0.0),)
+
+
+def source_resistances(ohm: float | None, uncertainty_ohm: float) -> Expected:
+    """Of the source, Ω: as it is known, or log-normal as it is expected otherwise."""
+    return _UNKNOWN_SOURCE if ohm is None else ((1.0, ohm, uncertainty_ohm),)
+
+
+def _unknown_source() -> Expected:
+    steps = [_GRID * n for n in range(-8, 9)]
+    whole = math.fsum(math.exp(-0.5 * z * z) for z in steps)
+    middles = [(math.exp(-0.5 * z * z) / whole, UNKNOWN_SOURCE_OHM * math.exp(SOURCE_LOG_DEVIATION * z)) for z in steps]
+    return tuple((share, ohm, 0.5 * _GRID * SOURCE_LOG_DEVIATION * ohm) for share, ohm in middles)
+
+
+_UNKNOWN_SOURCE = _unknown_source()
+
+
+def log_evidence(x: float, spread: float, expected: Expected) -> float:
+    """Log of the likelihood of ``x``, measured with deviation ``spread``, over that if it were nothing but that. What is ``expected`` goes
+    one way: a value on the other side is none of it."""
+    terms = []
+    for share, mean, deviation in expected:
+        wide = math.hypot(spread, deviation) if x * mean > 0.0 else spread
+        z, z_of_nothing = (x - mean) / wide, x / spread
+        terms.append(0.5 * (z_of_nothing * z_of_nothing - z * z) + math.log(share * spread / wide))
+    most = max(terms)
+    return most + math.log(math.fsum(math.exp(term - most) for term in terms))
+
+
 @dataclass(frozen=True, slots=True)
 class AtSource:
-    """By how much the source's own voltage changes if the lead did it, and if the source did. ``lead_v`` None: by something above zero, or
-    below with ``is_loaded``, as the current comes back."""
+    """By how much the source's own voltage changes if the lead did it (`Expected`, V), and if the source did."""
 
-    lead_v: float | None
+    lead_v: Expected
     source_v: float
-    is_loaded: bool = False
 
     def log_ratio(self, peer: PeerStep, uncertainty_v: float) -> float:
         """Of the lead against the source, from what another device saw."""
         spread = math.hypot(peer.uncertainty_v, uncertainty_v)
         source = (peer.size_v - self.source_v) / spread
-        if self.lead_v is None:
-            fits = (peer.size_v < 0.0) is self.is_loaded
-            lead = 2.5 if fits else math.hypot(2.5, peer.size_v / spread)  # the price of fitting the size
-        else:
-            lead = (peer.size_v - self.lead_v) / spread
-        return _bounded(0.5 * (source * source - lead * lead))
+        lead = log_evidence(peer.size_v, spread, self.lead_v) if any(mean for _, mean, _ in self.lead_v) else 0.0
+        nothing = peer.size_v / spread
+        return _bounded(lead + 0.5 * (source * source - nothing * nothing))
 
 
 def probability_of_lead(
@@ -141,7 +175,7 @@ def probability_of_lead(
         unseen = math.exp(-0.5 * (x_v / spread) ** 2) / (spread * _ROOT_2PI)
         source += (1.0 - FAULT_IN_GAP) / FAULT_IN_GAP * unseen / (1.0 - PRIOR_LEAD)
     log_odds = math.log(PRIOR_LEAD / (1.0 - PRIOR_LEAD)) + _bounded(math.log(lead / source))
-    expected = at_source or AtSource(0.0, -x_v)
+    expected = at_source or AtSource(NOTHING_SEEN, -x_v)
     for peer in peers:
         log_odds += expected.log_ratio(peer, uncertainty_v if spread_v is None else spread_v)
     return 1.0 / (1.0 + math.exp(-log_odds))
@@ -160,6 +194,27 @@ def weigh_limit(of_lead: float, x_a: float, current_a: float, is_wired: bool, li
     droop = 1.0 - PRIOR_LIMIT
     whole = lead + limit + droop
     return {LEAD if is_wired else CONTACT: lead / whole, LIMIT: limit / whole, DROOP: droop / whole}
+
+
+def prior_of_hand(is_ordered: bool, has_fallen: bool) -> float:
+    """Odds that another voltage was set, before the voltage is looked at. ``has_fallen``: the step goes back to the good level."""
+    return PRIOR_ORDERED if is_ordered else PRIOR_HAND_BACK if has_fallen else PRIOR_HAND
+
+
+def odds_of_hand(moved_v: float, spread_v: float, step_a: float, count_v: float, resistances: Expected, prior: float) -> float:
+    """That another voltage was set against all else, when the current of a load in CV stepped by ``step_a`` and its voltage moved by
+    ``moved_v``, measured with ``spread_v``. ``prior``: those odds before the voltage was looked at."""
+    size_a = abs(step_a)
+    expected = [(share, max(count_v, ohm * size_a), deviation * size_a) for share, ohm, deviation in resistances]
+    towards = -moved_v if step_a > 0.0 else moved_v
+    return prior * math.exp(min(log_evidence(towards, spread_v, expected), 100.0))
+
+
+def in_doubt(causes: Mapping[str, float], real: float, hand: float) -> dict[str, float]:
+    """``causes`` of a step that was one with probability ``real``, and a hand's with odds of ``hand``."""
+    out = {cause: p * real / (1.0 + hand) for cause, p in causes.items()}
+    out[DROOP] += (1.0 - real) / (1.0 + hand)
+    return out | {HAND: hand / (1.0 + hand)} if hand else out
 
 
 def _share_density(x_a: float, current_a: float) -> float:

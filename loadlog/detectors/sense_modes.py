@@ -23,16 +23,19 @@ from loadlog.detectors.sense_causes import (
     DROOP,
     LEAD,
     LIMIT,
+    NOTHING_SEEN,
     PRIOR_LEAD,
     AtSource,
     PathPrior,
     PeerStep,
     drift_v,
+    odds_of_hand,
     probability_of_lead,
     source_density,
+    source_resistances,
 )
 from loadlog.detectors.statistics import alarm_probability
-from loadlog.detectors.steps import KEPT, MOST_DOUBT, READY, Step, StepWatch
+from loadlog.detectors.steps import FAR, KEPT, MOST_DOUBT, READY, Step, StepWatch
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Onset
 from loadlog.model.learned import NOISE, Learned, fact, fixed
@@ -180,23 +183,37 @@ class ModeWatch:
         before = self.point(signal - self.signal.mean_of_last(samples), held - self.held.mean_of_last(samples))
         return before, self.point(signal, held)
 
-    def explains(self, step: Step, source_ohm: float | None) -> bool:
+    def explains(self, step: Step) -> bool:
         """What is held may have moved as much as to make this step of the signal through the source's resistance; or a level that drifts
-        has gone over into the next step of a coarse converter, as noise lets it in no time at all."""
+        has gone over into the next step of a coarse converter, as noise lets it in no time at all. In CV it has moved against the current
+        (`odds_of_hand` weighs what it did with it), as where a source collapses."""
         if abs(step.size) < max(self._least, self._over_missing()):
             return True
         moved = abs(self.held.mean_of_last(step.samples))
         if not self._is_told and self._on_curve(step.samples):
             return False
         if self.mode == "cv":
-            # a set-point moves by a count at least: less than half of one, beside the scatter of the mean, is no move
-            floor = 0.5 * self._v_step + 1.5 * self.held.sigma / math.sqrt(step.samples)
-            most = moved / (source_ohm or SMALLEST_SOURCE_OHM) if moved > floor else 0.0
-        elif self.mode == "cc":
-            most = moved * LARGEST_SOURCE_OHM
-        else:
-            most = moved * abs(self.around(step.samples)[1][1]) * LARGEST_SOURCE_OHM
-        return most > EXPLAINED_SHARE * abs(step.size)
+            is_against = self.held.mean_of_last(step.samples) * step.size > 0.0
+            return is_against and moved > 0.5 * self._v_step + FAR * self._held_spread(step.samples)
+        through_a = 1.0 if self.mode == "cc" else abs(self.around(step.samples)[1][1])
+        return moved * through_a * LARGEST_SOURCE_OHM > EXPLAINED_SHARE * abs(step.size)
+
+    def odds_of_hand(self, step: Step, source: tuple[float | None, float], prior: float) -> float:
+        """That another voltage was set, against all else (`sense_causes`); 0 in other modes. ``source``: its resistance (None: not known)
+        and the uncertainty of that, Ω."""
+        if self.mode != "cv":
+            return 0.0
+        moved_v, spread_v = self.held.mean_of_last(step.samples), self._held_spread(step.samples)
+        return odds_of_hand(moved_v, spread_v, step.size, self._v_step, source_resistances(*source), prior)
+
+    def _held_spread(self, samples: int) -> float:
+        """Deviation of the mean of what is held over the last samples, beside its level."""
+        held = self.held
+        return math.hypot(held.deviation_of_mean(samples), held.sigma * math.sqrt(held.level_variance))
+
+    def own_spread(self, step: Step) -> float:
+        """Uncertainty of the change of our own voltage, V."""
+        return self._held_spread(step.samples) if self.mode == "cv" else step.uncertainty
 
     def _over_missing(self) -> float:
         """As `_least`, where the converter lacks a code just here: readings go to and fro over it, or went before, and none shows it."""
@@ -252,7 +269,7 @@ class ModeWatch:
 class Case:
     """A step that waits for what the group shows, at most ``wait`` more polls. ``before``, ``after``: (V, A); ``fallen_a``: current with
     the lead off; ``until_ns``: end of the sample that showed enough of it; ``real``: probability that there was a step at all;
-    ``own_spread_v``: uncertainty of our voltage's change."""
+    ``own_spread_v``: uncertainty of our voltage's change; ``hand``: odds that another voltage was set."""
 
     step: Step
     mode: str
@@ -264,6 +281,7 @@ class Case:
     until_ns: int = 0
     real: float = 1.0
     own_spread_v: float = 0.0
+    hand: float = 0.0
 
     @property
     def size(self) -> float:
@@ -296,19 +314,20 @@ class Case:
         is_told_by_shape = is_towards_lead and not prior.fits(self.size, self.step.uncertainty, self.fallen_a)
         return self.doubt(prior, is_towards_lead) <= (MOST_DOUBT_OF_SUSPECTED if is_told_by_shape else MOST_DOUBT)
 
-    def causes(self, prior: PathPrior, seen: Iterable[PeerStep], source_ohm: float | None) -> dict[str, float]:
+    def causes(self, prior: PathPrior, seen: Iterable[PeerStep], source: tuple[float | None, float]) -> dict[str, float]:
         """Probabilities of lead and source, if it was a step."""
         of_lead = probability_of_lead(
-            self.size, self.step.uncertainty, self.fallen_a, self.scale, prior, seen, self.at_source(source_ohm), self.own_spread_v,
-            self.drift(source_ohm),
+            self.size, self.step.uncertainty, self.fallen_a, self.scale, prior, seen, self.at_source(source), self.own_spread_v,
+            self.drift(source[0]),
         )  # fmt: skip
         return {LEAD: of_lead, DROOP: 1.0 - of_lead}
 
-    def at_source(self, source_ohm: float | None) -> AtSource:
+    def at_source(self, source: tuple[float | None, float]) -> AtSource:
         """What a device at the source must see. In CV the source is relieved; in CP and CR its change is R_s·dI, below what is seen."""
         if self.mode != "cv":
-            return AtSource(0.0, self.step.size)
-        return AtSource(None if source_ohm is None else -source_ohm * self.step.size, 0.0, self.step.size > 0.0)
+            return AtSource(NOTHING_SEEN, self.step.size)
+        relieved_a = -self.step.size
+        return AtSource([(share, ohm * relieved_a, deviation * self.size) for share, ohm, deviation in source_resistances(*source)], 0.0)
 
     def drift(self, source_ohm: float | None) -> float:
         """By how much a drifting source may have moved the signal while nobody looked, one deviation; 0 where somebody did."""

@@ -28,8 +28,8 @@ def draw(rnd: random.Random, **fixed: Any) -> Setting:
     elif setting.mode == "CV":
         setting.output_ohm = rnd.uniform(0.1, 0.3)
     current_a = rnd.uniform(2.0, 8.0)
-    setting.level = level_for(setting, current_a)
     setting.second_level = round(rnd.uniform(2.0, 5.0), 2)
+    setting.level = level_for(setting, current_a)
     return setting
 
 
@@ -52,16 +52,22 @@ def level_for(setting: Setting, current_a: float) -> float:
     if setting.mode == "CC":
         return round(current_a, 3)
     if setting.mode == "CV":
-        return round(setting.emf_v - current_a * setting.output_ohm, 3)
+        return round(setting.emf_v - (current_a + _others_a(setting)) * setting.output_ohm, 3)
     if setting.mode == "CP":
         return round(min(current_a * setting.emf_v, 250.0), 2)
     return round(setting.emf_v / current_a, 3)
 
 
+def _others_a(setting: Setting) -> float:
+    """What a load in CV leaves to the other one: the source's current at that voltage is shared."""
+    return setting.second_level if setting.second else 0.0
+
+
 def current_of(setting: Setting) -> float:
     """What the load draws, about; in CV with local sense the path is a part of the source."""
     if setting.mode == "CV":
-        return (setting.emf_v - setting.level) / (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
+        source_a = (setting.emf_v - setting.level) / (setting.output_ohm + (0.0 if setting.remote else setting.path_ohm))
+        return source_a - _others_a(setting)
     return {"CC": setting.level, "CP": setting.level / setting.emf_v, "CR": setting.emf_v / setting.level}[setting.mode]
 
 

@@ -170,7 +170,8 @@ LEADS: Mapping[str, Maker] = {
     "sense off, CC, battery": sense(mode="CC", path_known=True, source="battery"),
     "sense off, CC, group of two": sense(mode="CC", path_known=True, second=True),
     "sense off after an order": sense_after_an_order,
-    "sense off, CV": sense(mode="CV", path_known=True),
+    # a load that does not tell its mode is taken to be in CC, where a knob makes just such a step
+    "sense off, CV": sense(mode="CV", path_known=True, status=True),
     "sense off, CV, path unknown": sense(mode="CV", path_known=False, status=True),
     "sense off, CV, most of the current": sense(True, mode="CV", meter=False, status=True),
     "sense off, CV, supply polled": sense(mode="CV", source="supply", polled=True, status=True),

@@ -29,6 +29,7 @@ from loadlog.detectors.sense_causes import (
     path_prior,
     peer_steps,
     probability_of_lead,
+    source_resistances,
     supply_limits,
     weigh_limit,
 )
@@ -222,9 +223,29 @@ def test_in_cv_the_probability_of_each_cause_is_its_share_among_steps_of_that_si
         assert sum(p for p, _ in items) == pytest.approx(sum(is_so for _, is_so in items), abs=0.05 * len(items)), key
 
 
-@pytest.mark.parametrize("is_loaded", [False, True])
-def test_a_device_at_a_source_of_unknown_resistance_sees_it_relieved_of_the_current_or_loaded_again(is_loaded: bool) -> None:
-    """As the lead falls off, and as it comes back; only the direction counts."""
-    at_source, toward = AtSource(None, 0.0, is_loaded), -1.0 if is_loaded else 1.0
+@pytest.mark.parametrize("toward", [1.0, -1.0])
+def test_a_device_at_a_source_of_unknown_resistance_sees_it_relieved_of_the_current_or_loaded_again(toward: float) -> None:
+    """As the lead falls off, and as it comes back: by 0.4 A."""
+    at_source = AtSource(
+        [(share, toward * 0.4 * ohm, 0.4 * deviation) for share, ohm, deviation in source_resistances(None, math.inf)], 0.0
+    )
     assert at_source.log_ratio(PeerStep("meter", toward * 0.02, 0.0005), 0.001) > 10.0
     assert at_source.log_ratio(PeerStep("meter", -toward * 0.02, 0.0005), 0.001) < -2.0
+
+
+@pytest.mark.parametrize("source_ohm", [None, 0.1])
+@pytest.mark.parametrize("spread_v", [0.0003, 0.002, 0.01])
+def test_what_another_device_sees_counts_for_as_much_as_it_can_tell(spread_v: float, source_ohm: float | None) -> None:
+    """A step of 0.05 A in CV, the lead's or the source's, one as likely as the other; a device at the source with so much noise."""
+    rnd = fresh_random()
+    said: dict[int, list[tuple[float, bool]]] = {}
+    expected = source_resistances(source_ohm, 0.02 * (source_ohm or 0.0))
+    at_source = AtSource([(share, 0.05 * ohm, 0.05 * deviation) for share, ohm, deviation in expected], 0.0)
+    for _ in range(20_000):
+        is_lead = rnd.random() < 0.5
+        ohm = UNKNOWN_SOURCE_OHM * math.exp(rnd.gauss(0.0, SOURCE_LOG_DEVIATION)) if source_ohm is None else source_ohm
+        seen_v = (0.05 * ohm if is_lead else 0.0) + rnd.gauss(0.0, spread_v)
+        p = 1.0 / (1.0 + math.exp(-at_source.log_ratio(PeerStep("meter", seen_v, spread_v), 0.0)))
+        said.setdefault(min(int(5 * p), 4), []).append((p, is_lead))
+    for items in (items for items in said.values() if len(items) >= 1000):
+        assert sum(p for p, _ in items) == pytest.approx(sum(is_so for _, is_so in items), abs=0.05 * len(items))
