@@ -39,15 +39,14 @@ from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, end_ns, onset_between
 from loadlog.detectors.sense_causes import (
-    CONTACT,
     DROOP,
-    HAND,
     LEAD,
     LEARNED_SHARE,
     LIMIT,
     PathPrior,
     have_settled,
     in_doubt,
+    is_raised,
     moved_by_orders,
     moved_by_others,
     orders_beside,
@@ -72,7 +71,6 @@ from loadlog.model.sample import Sample
 LARGEST_SLOPE_OHM = 10.0  # dV/dI beyond is a collapse, not a resistance
 LEAST_CURRENT_COUNTS = 50.0
 MOST_ODDS_OF_HAND = 1.0 / 3.0  # of a step that is named at once; where more samples do not decide, one to one
-RAISE_AT = 0.5
 LEAD_KINDS = ("sense_fallback", "sense_restored", "sense_intermittent")
 
 
@@ -357,7 +355,7 @@ class SenseFallback:
         if may_be_limit:
             causes = weigh_limit(causes[LEAD], case.size, abs(case.before[1]), self._is_wired, limits)
         causes = in_doubt(causes, case.real, case.hand)
-        if 1.0 - causes[DROOP] - causes.get(HAND, 0.0) < RAISE_AT or causes.get(CONTACT, 0.0) > causes.get(LIMIT, 0.0):
+        if not is_raised(causes):
             return NOTHING
         evidence = case.evidence(source_ohm)
         if prior.ohm is not None:

@@ -52,6 +52,7 @@ FAULT_IN_GAP = 0.02
 DRIFT_SHARE, DRIFT_S = 1e-4, 100.0  # of the voltage in so long; it grows with the root of time
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
 PRIOR_HAND, PRIOR_HAND_BACK, PRIOR_ORDERED = 0.25, 0.02, 100.0
+RAISE_AT = 0.5
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
 _GRID = 0.25  # of an unknown source's resistance, in its logarithmic deviations
 
@@ -215,6 +216,12 @@ def in_doubt(causes: Mapping[str, float], real: float, hand: float) -> dict[str,
     out = {cause: p * real / (1.0 + hand) for cause, p in causes.items()}
     out[DROOP] += (1.0 - real) / (1.0 + hand)
     return out | {HAND: hand / (1.0 + hand)} if hand else out
+
+
+def is_raised(causes: Mapping[str, float]) -> bool:
+    """Lead and limit together are likelier than not; and no contact is likelier than the limit."""
+    here = math.fsum(p for cause, p in causes.items() if cause not in (DROOP, HAND))
+    return here >= RAISE_AT and causes.get(CONTACT, 0.0) <= causes.get(LIMIT, 0.0)
 
 
 def _share_density(x_a: float, current_a: float) -> float:

@@ -7,7 +7,7 @@ import random
 from collections.abc import Callable, Mapping
 
 from tests.events.case import Case, Maker
-from tests.events.draw import draw, supply_with
+from tests.events.draw import current_of, draw, level_for, supply_with
 from tests.events.world import MODE_NUMBERS, Setting, World
 
 FULL = {"CC": 9.0, "CP": 250.0}
@@ -47,7 +47,7 @@ def steps(rnd: random.Random, world: World, until_s: float) -> None:
     for t_s in _often(rnd, until_s, 20, 300):
         level = setting.level * rnd.uniform(0.5, 1.4)
         if setting.mode == "CV":
-            level = setting.emf_v - (setting.emf_v - setting.level) * rnd.uniform(0.5, 1.4)
+            level = level_for(setting, current_of(setting) * rnd.uniform(0.5, 1.4))
         world.order(t_s, "setpoint", round(min(level, FULL.get(setting.mode, level)), 3))
 
 
@@ -162,7 +162,7 @@ def doubtful(rnd: random.Random, world: World, until_s: float) -> None:
 def beside(rnd: random.Random, world: World, until_s: float) -> None:
     """The other load is ordered to another current: in CV what it takes is lost to the first."""
     for t_s in _often(rnd, until_s, max(5.0, 30 * world.setting.period_s), 60.0):
-        world.order(t_s, "setpoint", round(rnd.uniform(0.2, 1.5), 3), "load-2")
+        world.order(t_s, "setpoint", round(world.setting.second_level * rnd.uniform(0.4, 1.3), 3), "load-2")
 
 
 def waits(rnd: random.Random, world: World, until_s: float) -> None:

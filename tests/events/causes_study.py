@@ -105,7 +105,8 @@ def stop(rnd: random.Random) -> list[Statement]:
     setting.mode, setting.path_ohm = rnd.choice(("CC", "CC", "CP", "CR", "CV")), rnd.uniform(0.006, 0.04)
     if setting.mode == "CV":
         setting.output_ohm = rnd.uniform(0.1, 0.3)
-    setting.level, setting.second = level_for(setting, rnd.uniform(2.0, 8.0)), rnd.random() < 0.1
+    current_a, setting.second = rnd.uniform(2.0, 8.0), rnd.random() < 0.1
+    setting.level = level_for(setting, current_a)
     world = World(rnd, setting)
     begin_s = (rnd.randint(*BEFORE) + rnd.random()) * setting.period_s
     why = rnd.choices(list(STOPPERS), list(STOPPERS.values()))[0]
