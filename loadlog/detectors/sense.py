@@ -52,7 +52,6 @@ from loadlog.detectors.sense_causes import (
     orders_beside,
     path_prior,
     peer_steps,
-    prior_of_hand,
     supply_limits,
     weigh_limit,
 )
@@ -224,7 +223,7 @@ class SenseFallback:
         step = watch.signal.step() if watch.signal.ratio >= 1.0 or self._feed.known.signals else None
         if step is not None and not watch.explains(step):
             case = self._case(step)
-            case.hand = self._odds_of_hand(step, context)
+            case.hand = self._odds_of_hand(case, context)
             if case.hand > MOST_ODDS_OF_HAND and watch.held.ratio < 1.0 and step.samples < LAG - 3:
                 return NOTHING  # more samples tell better how far the voltage moved
             if case.hand <= 1.0:
@@ -241,10 +240,10 @@ class SenseFallback:
             self._restart()
         return NOTHING
 
-    def _odds_of_hand(self, step: Step, context: Context) -> float:
-        after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
-        prior = prior_of_hand(context.ordered("setpoint", after, step.onset.latest_utc_ns) is not None, self._fallen is not None)
-        return self._watch.odds_of_hand(step, self.source_ohm, prior)
+    def _odds_of_hand(self, case: Case, context: Context) -> float:
+        step, onset = case.step, case.step.onset
+        is_ordered = context.ordered("setpoint", onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9), onset.latest_utc_ns) is not None
+        return self._watch.odds_of_hand(step, self.source_ohm, case.prior_of_hand(self._prior(), self._towards_lead(step), is_ordered))
 
     def _known_size(self) -> float | None:
         known = self._prior().ohm
@@ -312,7 +311,7 @@ class SenseFallback:
         if step is None or watch.explains(step):
             return NOTHING
         case = unsettled.case(step, watch, self._fallen is not None, self._least_a)
-        case.hand = self._odds_of_hand(step, context)
+        case.hand = self._odds_of_hand(case, context)
         return self._stepped(case, context) if case.hand <= 1.0 and unsettled.is_believed(case, self._prior()) else NOTHING
 
     def _stepped(self, case: Case, context: Context) -> Sequence[Finding]:

@@ -22,8 +22,8 @@ under a load in CV that steps; a supply that is polled says whether it limits.
 
 In CV a *hand* (or another program) that sets another voltage makes such a step too, of -dV/R_source. The voltage must then have moved by a
 count at least, and by R_source times the step, where its mean over the samples of the step lies beside the level by noise alone otherwise.
-It is given odds of `PRIOR_HAND` to one against all else, a step back to the good level `PRIOR_HAND_BACK`; after an order of ours,
-`PRIOR_ORDERED`.
+It is given odds of `PRIOR_HAND` to one against all else, and after an order of ours of `PRIOR_ORDERED`, before size and voltage are looked
+at; its steps are of any size, as those of the source.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ EXPLAINED_SHARE = 0.5  # of the step, that what another load changed makes at le
 FAULT_IN_GAP = 0.02
 DRIFT_SHARE, DRIFT_S = 1e-4, 100.0  # of the voltage in so long; it grows with the root of time
 MOST_LOG_RATIO = 12.0  # no single witness is believed beyond this
-PRIOR_HAND, PRIOR_HAND_BACK, PRIOR_ORDERED = 0.25, 0.02, 100.0
+PRIOR_HAND, PRIOR_ORDERED = 0.25, 100.0
 RAISE_AT = 0.5
 _ROOT_2PI = math.sqrt(2.0 * math.pi)
 _GRID = 0.25  # of an unknown source's resistance, in its logarithmic deviations
@@ -195,11 +195,6 @@ def weigh_limit(of_lead: float, x_a: float, current_a: float, is_wired: bool, li
     droop = 1.0 - PRIOR_LIMIT
     whole = lead + limit + droop
     return {LEAD if is_wired else CONTACT: lead / whole, LIMIT: limit / whole, DROOP: droop / whole}
-
-
-def prior_of_hand(is_ordered: bool, has_fallen: bool) -> float:
-    """Odds that another voltage was set, before the voltage is looked at. ``has_fallen``: the step goes back to the good level."""
-    return PRIOR_ORDERED if is_ordered else PRIOR_HAND_BACK if has_fallen else PRIOR_HAND
 
 
 def odds_of_hand(moved_v: float, spread_v: float, step_a: float, count_v: float, resistances: Expected, prior: float) -> float:

@@ -24,7 +24,9 @@ from loadlog.detectors.sense_causes import (
     LEAD,
     LIMIT,
     NOTHING_SEEN,
+    PRIOR_HAND,
     PRIOR_LEAD,
+    PRIOR_ORDERED,
     AtSource,
     PathPrior,
     PeerStep,
@@ -199,12 +201,11 @@ class ModeWatch:
         return moved * through_a * LARGEST_SOURCE_OHM > EXPLAINED_SHARE * abs(step.size)
 
     def odds_of_hand(self, step: Step, source: tuple[float | None, float], prior: float) -> float:
-        """That another voltage was set, against all else (`sense_causes`); 0 in other modes. ``source``: its resistance (None: not known)
-        and the uncertainty of that, Ω."""
+        """That another voltage was set (`sense_causes`); 0 in other modes. ``source``: its resistance (None: unknown), uncertainty, Ω."""
         if self.mode != "cv":
             return 0.0
-        moved_v, spread_v = self.held.mean_of_last(step.samples), self._held_spread(step.samples)
-        return odds_of_hand(moved_v, spread_v, step.size, self._v_step, source_resistances(*source), prior)
+        moved_v = self.held.mean_of_last(step.samples)
+        return odds_of_hand(moved_v, self._held_spread(step.samples), step.size, self._v_step, source_resistances(*source), prior)
 
     def _held_spread(self, samples: int) -> float:
         """Deviation of the mean of what is held over the last samples, beside its level."""
@@ -303,11 +304,20 @@ class Case:
         """Name of the step in the evidence."""
         return "step_a" if self.mode == "cv" else "step_v"
 
-    def doubt(self, prior: PathPrior, is_towards_lead: bool) -> float:
-        """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
+    def _densities(self, prior: PathPrior, is_towards_lead: bool) -> tuple[float, float]:
+        """Of a step of this size that the source made, and of one that source or lead made, 1/unit."""
         source = source_density(self.size, self.scale)
         lead = prior.density(self.size, self.step.uncertainty, self.fallen_a) if is_towards_lead else source
-        return self.step.doubt(PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source)
+        return source, PRIOR_LEAD * lead + (1.0 - PRIOR_LEAD) * source
+
+    def doubt(self, prior: PathPrior, is_towards_lead: bool) -> float:
+        """Odds that there was no step at all, with the sizes in mind that a lead or the source would give."""
+        return self.step.doubt(self._densities(prior, is_towards_lead)[1])
+
+    def prior_of_hand(self, prior: PathPrior, is_towards_lead: bool, is_ordered: bool) -> float:
+        """Odds that another voltage was set, before that is looked at; it steps the current by any size, as the source does."""
+        source, either = self._densities(prior, is_towards_lead)
+        return (PRIOR_ORDERED if is_ordered else PRIOR_HAND) * source / max(either, 1e-300)
 
     def is_believed(self, prior: PathPrior, is_towards_lead: bool) -> bool:
         """It is hardly a burst or a ramp; where its size does not speak for the lead, its shape must be the surer."""

@@ -8,7 +8,7 @@ Each population is the one that the detector's prior describes, since a posterio
   since the current that flows is nearly certain. What is tested is that these odds are applied to the cases that they are the odds of; the
   odds themselves are judgements.
 - *modes*: as `calibration` has it in CC, in CP, CR and CV; in CV nobody knows the source's resistance, and a third of its steps are its
-  limit's, which leaves any share of the current.
+  limit's, which leaves any share of the current; and a hand sets another voltage, by a count at least.
 - *growth*: the odds that `contact` states: contacts, leads exchanged for others, an instrument that drifts up to its specification. All are
   stated alike, so one bin says whether the share is right and none whether cases are told apart.
 
@@ -23,6 +23,7 @@ from collections.abc import Callable
 
 from loadlog.detectors.contact import LEAD_EXCHANGED, PRIOR_CONTACT
 from loadlog.detectors.sense_causes import (
+    PRIOR_HAND,
     PRIOR_LEAD,
     PRIOR_LIMIT,
     SMALLEST_SOURCE_STEP_V,
@@ -86,7 +87,11 @@ def step(rnd: random.Random, mode: str) -> list[Statement]:
     world = World(rnd, setting)
     onset_s = (rnd.randint(*BEFORE_STEP) + rnd.random()) * setting.period_s
     largest, ohm = (current_a, setting.output_ohm) if mode == "CV" else (setting.emf_v, 1.0)
-    if rnd.random() < PRIOR_LEAD:
+    if mode == "CV" and rnd.random() < PRIOR_HAND / (1.0 + PRIOR_HAND):
+        cause = "setpoint_changed"
+        size = SMALLEST_SOURCE_STEP_V * (largest / SMALLEST_SOURCE_STEP_V) ** rnd.random()
+        world.fault(onset_s, "knob", setpoint=round(setting.level + max(size * ohm, 0.001), 3))
+    elif rnd.random() < PRIOR_LEAD:
         cause = "sense_fallback"
         world.fault(onset_s, "sense_lead_off")
     elif mode == "CV" and rnd.random() < PRIOR_LIMIT:
