@@ -318,7 +318,7 @@ class SenseFallback:
         step = case.step
         case.wait = polls_to_wait(context, self._device.period_s)
         case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
-        case.own_spread_v = self._watch.own_spread(step)
+        case.own_spread_v = self._watch.held_spread(step.samples) if case.mode == "cv" else step.uncertainty
         self._watch.restart()
         self._unsettled = None
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)
@@ -368,7 +368,7 @@ class SenseFallback:
         ratio_to = self.source_ohm if self._watch.mode == "cv" else None
         prior = path_prior(self._device.path_resistance_ohm, self._path_ohm, ratio_to)
         if self._fallen is not None and self._fallen.mode == self._watch.mode:
-            return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE, falls=False)
+            return replace(prior, ohm=self._fallen.coefficient, deviation=LEARNED_SHARE, falls=False, grown=0.0)
         return prior
 
     def _fell(self, case: Case, causes: dict[str, float], evidence: dict[str, Any]) -> Sequence[Finding]:

@@ -4,7 +4,8 @@ Hypotheses and what each predicts for the size x of the step (current I, measure
 
 - *lead*: x = I·R_path. R_path is configured (15 %: contacts, and copper at 0.393 %/K over some 40 K), learned from an earlier step (8 %) or
   unknown: then log-normal around 8 mΩ with a factor e^1.5 of deviation (a bus bar of 0.4 mΩ and long thin leads of 160 mΩ are twice the
-  deviation). A configured figure is given a 2 % chance to be wrong, then the unknown one holds. In CV R_path/R_source takes the place of
+  deviation). A configured figure is given a 2 % chance to be wrong, then the unknown one holds, and a chance of `GROWN` that contacts have
+  grown since it was measured: then the path has `GROWN_BY` of it more on average (exponential). In CV R_path/R_source takes the place of
   R_path; an unknown R_source is log-normal around 50 mΩ with a factor e^1.2.
 - *source*: a step of the source may have any size, log-uniform from 1 mV to the voltage.
 - *limit*, in CV alone and downward: the load holds the voltage, so a source that enters its limit, or whose limit falls, shows no more than
@@ -44,6 +45,7 @@ PRIOR_CONTACT = 0.2  # of a step with local sense
 PRIOR_LIMIT = 0.35  # of a source's steps under a load in CV
 CONFIGURED_SHARE, LEARNED_SHARE = 0.15, 0.08
 WRONG_CONFIGURATION = 0.02
+GROWN, GROWN_BY = 0.1, 0.5  # judgements
 UNKNOWN_OHM, UNKNOWN_LOG_DEVIATION = 0.008, 1.5
 UNKNOWN_SOURCE_OHM, SOURCE_LOG_DEVIATION = 0.05, 1.2
 SMALLEST_SOURCE_STEP_V = 1e-3
@@ -59,9 +61,10 @@ _GRID = 0.25  # of an unknown source's resistance, in its logarithmic deviations
 
 @dataclass(frozen=True, slots=True)
 class PathPrior:
-    """What is known of R_path: ``ohm`` with relative ``deviation``; None: nothing, then around ``typical``. In CV the same holds for
-    R_path/R_source and steps of the current (A instead of V): then ``falls`` says that a lead that falls off is waited for, whose step x
-    changes the current I with the lead off as well, so densities are those of x/I with d(x/I)/dx = (1 + x/I)/I."""
+    """What is known of R_path: ``ohm`` with relative ``deviation``, ``doubt`` that it is wrong, ``grown`` that it was right and contacts
+    have grown since; None: nothing, then around ``typical``. In CV the same holds for R_path/R_source and steps of the current (A instead
+    of V): then ``falls`` says that a lead that falls off is waited for, whose step x changes the current I with the lead off as well, so
+    densities are those of x/I with d(x/I)/dx = (1 + x/I)/I."""
 
     ohm: float | None
     deviation: float = 0.0
@@ -69,23 +72,30 @@ class PathPrior:
     typical: float = UNKNOWN_OHM
     log_deviation: float = UNKNOWN_LOG_DEVIATION
     falls: bool = False
+    grown: float = 0.0
 
     def density(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         """Probability density, 1/V, of a step of ``x_v`` > 0."""
         density = self._unknown(x_v, current_a)
         if self.ohm is not None:
-            density = self._known(x_v, uncertainty_v, current_a) + self.doubt * density
+            density = self._known(x_v, uncertainty_v, current_a) + self._grown(x_v, current_a) + self.doubt * density
         return density * (1.0 + x_v / current_a) if self.falls else density
 
     def fits(self, x_v: float, uncertainty_v: float, current_a: float) -> bool:
         """The step is explained by what is known of R_path, rather than by that being wrong."""
-        return self.ohm is not None and self._known(x_v, uncertainty_v, current_a) > self.doubt * self._unknown(x_v, current_a)
+        otherwise = self.doubt * self._unknown(x_v, current_a) + self._grown(x_v, current_a)
+        return self.ohm is not None and self._known(x_v, uncertainty_v, current_a) > otherwise
 
     def _known(self, x_v: float, uncertainty_v: float, current_a: float) -> float:
         expected_v = (self.ohm or 0.0) * current_a
         spread = math.hypot(uncertainty_v, self.deviation * expected_v)
         z = (x_v - expected_v) / spread
-        return (1.0 - self.doubt) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI)
+        return (1.0 - self.doubt - self.grown) * math.exp(-0.5 * z * z) / (spread * _ROOT_2PI)
+
+    def _grown(self, x_v: float, current_a: float) -> float:
+        expected_v = (self.ohm or 0.0) * current_a
+        scale = GROWN_BY * expected_v
+        return self.grown * math.exp((expected_v - x_v) / scale) / scale if x_v > expected_v > 0.0 else 0.0
 
     def _unknown(self, x_v: float, current_a: float) -> float:
         ratio = math.log(x_v / (current_a * self.typical)) / self.log_deviation
@@ -94,16 +104,16 @@ class PathPrior:
 
 def path_prior(configured_ohm: float | None, learned_ohm: float | None, ratio_to: tuple[float | None, float] | None = None) -> PathPrior:
     """What is configured or, better, was learned. ``ratio_to``: in CV, the source's resistance (None: not known) and its uncertainty, Ω."""
-    known, share = (configured_ohm, CONFIGURED_SHARE) if learned_ohm is None else (learned_ohm, LEARNED_SHARE)
+    known, share, grown = (configured_ohm, CONFIGURED_SHARE, GROWN) if learned_ohm is None else (learned_ohm, LEARNED_SHARE, 0.0)
     if ratio_to is None:
-        return PathPrior(known, share, WRONG_CONFIGURATION)
+        return PathPrior(known, share, WRONG_CONFIGURATION, grown=grown)
     source_ohm, uncertainty_ohm = ratio_to
     if known is None or source_ohm is None:
         typical = (known or UNKNOWN_OHM) / (source_ohm or UNKNOWN_SOURCE_OHM)
         of_path, of_source = UNKNOWN_LOG_DEVIATION if known is None else 0.0, SOURCE_LOG_DEVIATION if source_ohm is None else 0.0
         return PathPrior(None, share, WRONG_CONFIGURATION, typical, math.hypot(of_path, of_source), True)
     share = math.hypot(share, uncertainty_ohm / source_ohm)
-    return PathPrior(known / source_ohm, share, WRONG_CONFIGURATION, UNKNOWN_OHM / source_ohm, falls=True)
+    return PathPrior(known / source_ohm, share, WRONG_CONFIGURATION, UNKNOWN_OHM / source_ohm, falls=True, grown=grown)
 
 
 @dataclass(frozen=True, slots=True)

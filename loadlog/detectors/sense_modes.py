@@ -196,7 +196,7 @@ class ModeWatch:
             return False
         if self.mode == "cv":
             is_against = self.held.mean_of_last(step.samples) * step.size > 0.0
-            return is_against and moved > 0.5 * self._v_step + FAR * self._held_spread(step.samples)
+            return is_against and moved > 0.5 * self._v_step + FAR * self.held_spread(step.samples)
         through_a = 1.0 if self.mode == "cc" else abs(self.around(step.samples)[1][1])
         return moved * through_a * LARGEST_SOURCE_OHM > EXPLAINED_SHARE * abs(step.size)
 
@@ -205,16 +205,12 @@ class ModeWatch:
         if self.mode != "cv":
             return 0.0
         moved_v = self.held.mean_of_last(step.samples)
-        return odds_of_hand(moved_v, self._held_spread(step.samples), step.size, self._v_step, source_resistances(*source), prior)
+        return odds_of_hand(moved_v, self.held_spread(step.samples), step.size, self._v_step, source_resistances(*source), prior)
 
-    def _held_spread(self, samples: int) -> float:
+    def held_spread(self, samples: int) -> float:
         """Deviation of the mean of what is held over the last samples, beside its level."""
         held = self.held
         return math.hypot(held.deviation_of_mean(samples), held.sigma * math.sqrt(held.level_variance))
-
-    def own_spread(self, step: Step) -> float:
-        """Uncertainty of the change of our own voltage, V."""
-        return self._held_spread(step.samples) if self.mode == "cv" else step.uncertainty
 
     def _over_missing(self) -> float:
         """As `_least`, where the converter lacks a code just here: readings go to and fro over it, or went before, and none shows it."""

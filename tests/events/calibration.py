@@ -2,9 +2,9 @@
 detector says that it expects them; and heatsinks that climb towards a limit, anywhere near it.
 
 What a posterior probability can be held against is the population that its prior describes (`sense_causes`): seven leads to three steps of
-the source; R_path as configured within its deviation, sometimes wrong, or unknown; steps of the source of any size. The bench, its noise
-and its faults are those of the simulator. Nothing of the group bears witness, since a witness makes all statements nearly certain. Each
-event counts with the probability that it stated first, once for the lead and once for the alternative.
+the source; R_path as configured within its deviation, sometimes grown since or wrong, or unknown; steps of the source of any size. The
+bench, its noise and its faults are those of the simulator. Nothing of the group bears witness, since a witness makes all statements nearly
+certain. Each event counts with the probability that it stated first, once for the lead and once for the alternative.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import random
 
 from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
+    GROWN,
+    GROWN_BY,
     PRIOR_LEAD,
     SMALLEST_SOURCE_STEP_V,
     UNKNOWN_LOG_DEVIATION,
@@ -35,14 +37,17 @@ def _unknown_ohm(rnd: random.Random) -> float:
 
 
 def bench_of_leads(rnd: random.Random) -> Setting:
-    """R_path as the detector expects it: configured within its deviation, wrong, or unknown."""
+    """R_path as the detector expects it: configured within its deviation, grown since, wrong, or unknown."""
     setting = Setting(rate_hz=RATE_HZ, noise=rnd.uniform(0.4, 1.2), source_noise_v=1e-5, path_known=rnd.random() < 0.5)
     setting.level = round(rnd.uniform(2.0, 8.0), 3)
     setting.path_ohm = _unknown_ohm(rnd)
     if setting.path_known:
         setting.configured_ohm = rnd.uniform(0.006, 0.04)
-        if rnd.random() >= WRONG_CONFIGURATION:
+        standing = rnd.random()
+        if standing >= WRONG_CONFIGURATION + GROWN:
             setting.path_ohm = setting.configured_ohm * max(1.0 + CONFIGURED_SHARE * rnd.gauss(0.0, 1.0), 0.1)
+        elif standing >= WRONG_CONFIGURATION:
+            setting.path_ohm = setting.configured_ohm * (1.0 + rnd.expovariate(1.0 / GROWN_BY))
     return setting
 
 

@@ -2,8 +2,8 @@
 
 Each population is the one that the detector's prior describes, since a posterior can be held against nothing else:
 
-- *intermittent*: seven loose sense leads to three sources that dip as often; R_path as configured within its deviation, sometimes wrong, or
-  unknown; dips of any depth (`sense_causes`).
+- *intermittent*: seven loose sense leads to three sources that dip as often; R_path as configured within its deviation, sometimes grown
+  since or wrong, or unknown; dips of any depth (`sense_causes`).
 - *stops*: the odds that `stop_causes` states, made one population, and a supply that goes on in current limit: its odds are stated nowhere,
   since the current that flows is nearly certain. What is tested is that these odds are applied to the cases that they are the odds of; the
   odds themselves are judgements.
@@ -96,7 +96,7 @@ def step(rnd: random.Random, mode: str) -> list[Statement]:
         world.fault(onset_s, "sense_lead_off")
     elif mode == "CV" and rnd.random() < PRIOR_LIMIT:
         cause = "current_limit_entered"
-        world.fault(onset_s, "supply_trip", "source", form="current_limit", limit_a=current_a * rnd.random())
+        world.fault(onset_s, "supply_trip", "source", form="current_limit", limit_a=max(current_a * rnd.random(), 0.01))
     else:
         cause = "supply_droop"
         size = SMALLEST_SOURCE_STEP_V * (largest / SMALLEST_SOURCE_STEP_V) ** rnd.random()

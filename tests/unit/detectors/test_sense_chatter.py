@@ -54,6 +54,14 @@ def test_a_source_that_settles_by_and_by_is_none(shape: list[float], path_ohm: f
     assert "sense_fallback" not in kinds(play(shape, path_ohm))
 
 
+@pytest.mark.parametrize("grown", [1.3, 1.5, 1.8])
+def test_a_path_that_has_grown_since_it_was_measured_is_suspected_and_both_causes_named(grown: float) -> None:
+    event = play([grown], 0.012).raised("sense_fallback")[0]
+    assert 0.5 < event.confidence < 0.99
+    assert event.alternatives["supply_droop"] == pytest.approx(1.0 - event.confidence, abs=0.01)
+    assert event.evidence["suspected"] or grown < 1.5
+
+
 @pytest.mark.parametrize("shape", [[0.4, 0.9, 0.3, 0.0], [0.9, -0.5, 0.8, -0.2, 0.6, 0.0]])
 def test_what_ends_at_the_level_of_before_is_none(shape: list[float]) -> None:
     assert "sense_fallback" not in kinds(play(shape, 0.012))

@@ -13,6 +13,8 @@ from loadlog.detectors.sense_causes import (
     CONFIGURED_SHARE,
     CONTACT,
     DROOP,
+    GROWN,
+    GROWN_BY,
     LEAD,
     LIMIT,
     PRIOR_LEAD,
@@ -204,8 +206,9 @@ def test_in_cv_the_probability_of_each_cause_is_its_share_among_steps_of_that_si
         if rnd.random() < PRIOR_LEAD:
             true = LEAD
             path = UNKNOWN_OHM * math.exp(rnd.gauss(0.0, UNKNOWN_LOG_DEVIATION))
-            if path_ohm is not None and rnd.random() >= WRONG_CONFIGURATION:
-                path = path_ohm * rnd.gauss(1.0, CONFIGURED_SHARE)
+            if path_ohm is not None and (standing := rnd.random()) >= WRONG_CONFIGURATION:
+                has_grown = standing < WRONG_CONFIGURATION + GROWN
+                path = path_ohm * (1.0 + rnd.expovariate(1.0 / GROWN_BY) if has_grown else rnd.gauss(1.0, CONFIGURED_SHARE))
             behind = UNKNOWN_SOURCE_OHM * math.exp(rnd.gauss(0.0, SOURCE_LOG_DEVIATION)) if source_ohm is None else source_ohm
             step_a = current_a * path / (path + behind)
         elif rnd.random() < PRIOR_LIMIT:
