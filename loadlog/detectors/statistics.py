@@ -230,6 +230,12 @@ class StepChart:
         longest = self.scale(-1) ** 2 + extra * one
         return math.sqrt(max(one * wider * wider, longest / (1.0 / self.windows[-1] + USUAL_LEVEL)))
 
+    def as_white_by_now(self) -> float:
+        """The same before the correlation shows: as it seems, and wider by what is missing to `LONGEST_SEEN` windows."""
+        seen, needed = max(min(self.n, self.memory), 1), self.LONGEST_SEEN * self.windows[-1]
+        one, longest = max(self._scales[0], self.rounding), self.scale(-1) ** 2
+        return math.sqrt(max(one, longest / (1.0 / self.windows[-1] + USUAL_LEVEL)) * max(needed / seen, 1.0))
+
     def update(self, residuals: Sequence[float], learn: bool, extra: float = 0.0) -> float:
         """Take the last residuals, newest last, at least as many as the longest window.
 

@@ -349,7 +349,7 @@ class StepWatch:
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
         onset, gap_s = self._onset(likelihoods, samples + in_transition)
-        slope = math.hypot(self.trend.slope, self.as_white * math.sqrt(12.0 / known**3))
+        slope = math.hypot(self.trend.slope, self._chart.as_white_by_now() * math.sqrt(12.0 / known**3))
         return Step(size, uncertainty, samples, sigma, onset, seen, gap_s, 1e9 * slope / self.period_ns)
 
     def clear_step(self) -> Step | None:
