@@ -37,6 +37,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from loadlog.detectors.past_levels import PastLevels
 from loadlog.detectors.rivals import Residuals, burst, ramp
 from loadlog.detectors.statistics import StepChart, Trend
 from loadlog.model.event import Onset
@@ -102,7 +103,7 @@ class StepWatch:
 
     __slots__ = (
         "_ahead", "_begins", "_chart", "_curves", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_needed",
-        "_other", "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
+        "_other", "_past", "_residuals", "_short", "_since_swap", "_square", "_square_other", "_values", "period_ns", "ratio", "trend",
     )  # fmt: skip
 
     def __init__(
@@ -115,6 +116,7 @@ class StepWatch:
         self._chart = StepChart(windows, probability, resolution)
         self._short = self._fresh = 0.0  # half the mean square of successive differences; of those of readings that are another one
         self.trend, self._other = Trend(MEMORY), Trend(SHORT_MEMORY)
+        self._past = PastLevels(period_s)
         self.restart()
 
     def restart(self) -> None:
@@ -123,6 +125,7 @@ class StepWatch:
             self.trend, self._other = self._other, self.trend
         self.trend.restart()
         self._other.restart()
+        self._past.restart()
         self._needed = self._ready_after()
         self._lag = self._square = self._lag_other = self._square_other = 0.0  # beside the line in use, beside the other one
         self._since_swap = 0
@@ -220,6 +223,8 @@ class StepWatch:
 
     def _shorten(self) -> None:
         """Old ones go now and then instead of one by one."""
+        if self.trend.n >= self._needed:
+            self._past.take(self.trend.n, self.trend.level)
         del self._values[:-KEPT], self._elapsed[:-LAG], self._residuals[:-KEPT], self._begins[:-KEPT], self._ends[:-KEPT]
 
     def fix(self, sigma: float) -> None:
@@ -349,7 +354,8 @@ class StepWatch:
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
         onset, gap_s = self._onset(likelihoods, samples + in_transition)
-        slope = math.hypot(self.trend.slope, self._chart.as_white_by_now() * math.sqrt(12.0 / known**3))
+        white = self._chart.as_white_by_now()
+        slope = self._past.bound(self.trend.slope, white * math.sqrt(12.0 / known**3), white * math.sqrt(_line_variance(known)))
         return Step(size, uncertainty, samples, sigma, onset, seen, gap_s, 1e9 * slope / self.period_ns)
 
     def clear_step(self) -> Step | None:
