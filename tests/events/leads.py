@@ -173,7 +173,7 @@ LEADS: Mapping[str, Maker] = {
     # a load that does not tell its mode is taken to be in CC, where a knob makes just such a step
     "sense off, CV": sense(mode="CV", path_known=True, status=True),
     "sense off, CV, path unknown": sense(mode="CV", path_known=False, status=True),
-    "sense off, CV, most of the current": sense(True, mode="CV", meter=False, status=True),
+    "sense off, CV, most of the current": sense(True, mode="CV", meter=False, second=False, status=True),
     "sense off, CV, supply polled": sense(mode="CV", source="supply", polled=True, status=True),
     "sense off, CP": sense(mode="CP", path_known=True),
     "sense off, CP, path unknown": sense(mode="CP", path_known=False),
