@@ -2,16 +2,16 @@
 
 Physical cause: more heat than the cooling carries off below the limit: too much power for the heatsink, a fan that stands, warm air.
 Rule: readings are gathered in blocks (`thermal_watch`) and given to a bank of two-pole models (`thermal_bank`) with the measured power as
-input and, where it is measured, the air's temperature (``ambient_c`` of the device or of one of its group, without its noise:
-`thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating) is likelier reached than not by three to one
-(`TELL_AT`), to come at least within `MARGIN_K` of it is likelier still (`NEAR_AT`), and `WAIT_SHARE` of the way to it is over (until then
-waiting costs nothing and each second makes the forecast better; not waited for from `TELL_EARLY_AT` on). The confidence is the probability
-of reaching it. A forecast that makes an unlikely limit (`DROP_AT`) a likely one waits for the next to confirm it: that may be the readings
-of a few seconds, while a fan stands for a moment. Where no step of the power explains the rise (`thermal_watch`), warmer air and a short
-stop of the fan are its rivals: there the forecast must also have held for `HOLD_SHARE` of the time that is left. Told again when the limit
-is expected outside the interval told last, when that has become half as wide, or the limit certain. Ends when it is crossed
-(`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at `DROP_TIMES` forecasts, or the cooling has set in
-(`thermal_fan`).
+input (the instant at which it stepped is known to a poll: `thermal_step`) and, where it is measured, the air's temperature (``ambient_c``
+of the device or of one of its group, without its noise: `thermal_air`) taken off. Told when a limit (``high``, ``high_high``, the rating)
+is likelier reached than not by three to one (`TELL_AT`), to come at least within `MARGIN_K` of it is likelier still (`NEAR_AT`), and
+`WAIT_SHARE` of the way to it is over (until then waiting costs nothing and each second makes the forecast better; not waited for from
+`TELL_EARLY_AT` on). The confidence is the probability of reaching it. A forecast that makes an unlikely limit (`DROP_AT`) a likely one
+waits for the next to confirm it: that may be the readings of a few seconds, while a fan stands for a moment. Where no step of the power
+explains the rise (`thermal_watch`), warmer air and a short stop of the fan are its rivals: there the forecast must also have held for
+`HOLD_SHARE` of the time that is left. Told again when the limit is expected outside the interval told last, when that has become half as
+wide, or the limit certain. Ends when it is crossed (`over_temperature` goes on), or when the probability has fallen below `DROP_AT` at
+`DROP_TIMES` forecasts, or the cooling has set in (`thermal_fan`).
 A fan that a thermostat switches or steps makes another body of it: a first climb towards a temperature at which none has started yet cannot
 know that, and says so; where the fan is read and stands, it is named as the alternative. Once the cooling was seen to set in, in this run
 or an earlier one, nothing is told below that temperature, and beyond it that it has not.

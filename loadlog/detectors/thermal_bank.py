@@ -153,8 +153,9 @@ class Bank:
         self.weights, self._taus = [], None
         self._scale = None
 
-    def stepped(self) -> None:
-        """Power is another one from here on."""
+    def stepped(self, within_s: float = 0.0) -> None:
+        """Power is another one from here on, or was already at most so long ago."""
+        self._gram.stepped(within_s, self.variance)
         self._since_s = 0.0
         self._scale = None
 
@@ -175,6 +176,7 @@ class Bank:
 
     def solve(self) -> bool:
         """Weigh the models anew, on a grid that moves until it lies over them; False when none can be solved."""
+        self._gram.open(self.variance)
         for _ in range(_PASSES):
             cells = self._weigh()
             if not cells:

@@ -3,7 +3,8 @@
 For each time constant of a grid (`TAUS_S`) two features: x, the power through a first-order lag, and e = exp(-t/τ), the remainder of what
 was stored before anybody looked. Responses are smooth in the logarithm of the time constant, so the features of any other are a cubic
 through four neighbours, and the normal equations of any pair of time constants follow from one Gram matrix of fixed size. Its lower
-triangle is kept in one piece, row after row; the rows, which take half as much again, are there while systems are asked for.
+triangle is kept in one piece, row after row; the rows, which take half as much again, are there while systems are asked for. The doubt
+about the instant of a step (`thermal_step`) is taken from them.
 Source: least squares by normal equations (any text); interpolation of Lagrange.
 """
 
@@ -12,8 +13,10 @@ from __future__ import annotations
 import functools
 import math
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
+
+from loadlog.detectors.thermal_step import StepTime
 
 RATIO = 1.5
 TAUS_S = tuple(1.5 * RATIO**k for k in range(18))  # 1.5 s to 1,480 s
@@ -28,15 +31,18 @@ _NO_SLOW: tuple[float, int, _Weights, tuple[float, ...], tuple[float, float]] = 
 
 
 class Gram:
-    """``power``: the present one, in units of the caller, to which the x follow. ``weight``: of all readings."""
+    """``power``: the present one, in units of the caller, to which the x follow. ``weight``: of all readings. ``square``: of all readings,
+    as of the systems that are asked for."""
 
-    __slots__ = ("_e", "_gram", "_rows", "_slow", "_x", "power", "weight")
+    __slots__ = ("_before", "_e", "_gram", "_last", "_rows", "_slow", "_step", "_x", "power", "square", "weight")
 
     def __init__(self) -> None:
         self._x = array("d", [0.0] * _N)
         self._e = array("d", [1.0] * _N)
         self._gram = array("d", bytes(4 * _SIZE * (_SIZE + 1)))
-        self.power = self.weight = 0.0
+        self.power = self.weight = self.square = 0.0
+        self._last = self._before = 0.0  # the last reading, and that before the last step
+        self._step = StepTime(_SIZE)
         self.rest()
 
     def rest(self) -> None:
@@ -53,7 +59,17 @@ class Gram:
         """The readings; the powers of the past still count."""
         self._e = array("d", [1.0] * _N)
         self._gram = array("d", bytes(4 * _SIZE * (_SIZE + 1)))
-        self.weight = 0.0
+        self.weight = self._last = self._before = 0.0
+        self._step.forget()
+        self.rest()
+
+    def stepped(self, within_s: float, variance: float) -> None:
+        """Power is another one from here on, or was already at most so long ago; ``variance``: of one reading. What the last step's doubt
+        takes from the readings until here is taken for good."""
+        for lost in self._step.lost(variance):
+            self._gram = array("d", [g - p for g, p in zip(self._gram, _products(lost), strict=True)])
+        self._step.stepped(within_s)
+        self._before = self._last
         self.rest()
 
     def advance(self, dt_s: float, power: float) -> None:
@@ -65,7 +81,10 @@ class Gram:
             x[k] = power + (x[k] - power) * keep
             e[k] = e[k] * keep if e[k] > GONE else 0.0
         keep = math.exp(-dt_s / FORGET_S)
-        if keep < 0.999:
+        if keep >= 0.999:
+            self._step.advance(dt_s)
+        else:
+            self._step.advance(dt_s, keep)
             self._gram = array("d", [g * keep for g in self._gram])
             self.weight *= keep
             self.rest()
@@ -81,19 +100,20 @@ class Gram:
                 gram[begin:end] = array("d", [g + part * f for g, f in zip(gram[begin:end], features, strict=False)])
             begin = end
         self.weight += weight
+        self._step.observe(features, weight, y - self._before)
+        self._last = y
         self.rest()
 
-    @property
-    def square(self) -> float:
-        """Of all readings."""
-        return self._gram[-1]
-
-    def _opened(self) -> list[array[float]]:
-        """The rows of the lower triangle."""
-        if not self._rows:
-            begins = [n * (n + 1) // 2 for n in range(_SIZE + 1)]
-            self._rows = [self._gram[begin:end] for begin, end in pairwise(begins)]
-        return self._rows
+    def open(self, variance: float) -> None:
+        """Systems will be asked for: the rows of the lower triangle, without what the doubt about the last step takes from them;
+        ``variance``: of one reading."""
+        gram = self._gram
+        for lost in self._step.lost(variance):
+            gram = array("d", [g - p for g, p in zip(gram, _products(lost), strict=True)])
+        begins = [n * (n + 1) // 2 for n in range(_SIZE + 1)]
+        self._rows = [gram[begin:end] for begin, end in pairwise(begins)]
+        self._slow = _NO_SLOW
+        self.square = gram[-1]
 
     def features(self, fast_s: float, slow_s: float) -> tuple[float, float, float, float, float]:
         """1, x_f, x_s, e_f, e_s at this instant."""
@@ -103,7 +123,7 @@ class Gram:
 
     def system(self, fast_s: float, slow_s: float) -> tuple[list[list[float]], list[float]]:
         """Lower triangle of the normal equations of one pair, parameters in the order of `features`, and its right side."""
-        g = self._opened()
+        g = self._rows
         y = g[_Y]
         nf, f = _between(fast_s)
         x, e = 1 + nf, 1 + _N + nf
@@ -122,11 +142,16 @@ class Gram:
 
     def _slow_terms(self, slow_s: float) -> tuple[int, _Weights, tuple[float, ...], tuple[float, float]]:
         """First node and weights of a slow time constant, and what of the system depends on it alone."""
-        g = self._opened()
+        g = self._rows
         ns, s = _between(slow_s)
         x, e = 1 + ns, 1 + _N + ns
         terms = (_first(g, x, s), _own(g, x, s), _first(g, e, s), _across(g, e, s, x, s), _own(g, e, s))
         return ns, s, terms, (_along(g[_Y], x, s), _along(g[_Y], e, s))
+
+
+def _products(vector: Sequence[float]) -> Iterator[float]:
+    """The lower triangle of a vector's outer product, row after row."""
+    return (one * other for n, one in enumerate(vector, 1) for other in vector[:n])
 
 
 def _along(row: Sequence[float], begin: int, w: _Weights) -> float:

@@ -44,11 +44,12 @@ LATE_SHARE, LATE_S = 0.1, 10.0  # of the time since the step: a rise that begins
 class _Block:
     """Readings in the making: times from the block's begin, s."""
 
-    __slots__ = ("begin_ns", "energy_j", "n", "polls", "sum_c", "sum_s")
+    __slots__ = ("begin_ns", "energy_j", "n", "stepped", "sum_c", "sum_s")
 
     def __init__(self, begin_ns: int) -> None:
         self.begin_ns = begin_ns
-        self.n = self.polls = 0
+        self.n = 0
+        self.stepped = False  # in the midst of it
         self.sum_c = self.sum_s = self.energy_j = 0.0
 
 
@@ -56,9 +57,9 @@ class Watch:
     """One temperature and its limits."""
 
     __slots__ = (
-        "_above", "_below", "_block", "_dither", "_last_c", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight", "_seen_c",
-        "active", "air_c", "bank", "before", "blocks", "channel", "deviation_k", "explained", "fan", "focused", "is_helped", "last_ns",
-        "likely_s", "limits", "power_w", "scale_w", "step_ns", "sure", "temperature_c", "told_ns",
+        "_above", "_below", "_block", "_dither", "_last_c", "_last_w", "_low_c", "_low_s", "_misfit", "_next_s", "_off", "_off_weight",
+        "_seen_c", "_step_w", "active", "air_c", "bank", "before", "blocks", "channel", "deviation_k", "explained", "fan", "focused",
+        "is_helped", "last_ns", "likely_s", "limits", "power_w", "scale_w", "step_ns", "sure", "temperature_c", "told_ns",
     )  # fmt: skip
 
     def __init__(self, channel: ChannelSpec, device: DeviceSpec, limits: Mapping[str, float], scale_w: float) -> None:
@@ -68,7 +69,7 @@ class Watch:
         self.active: dict[str, Forecast] = {}
         self._block: _Block | None = None
         self.last_ns = self.step_ns = 0
-        self.power_w = 0.0
+        self.power_w = self._last_w = self._step_w = 0.0
         self.temperature_c: float | None = None
         self._low_c, self._low_s = math.inf, 0.0  # coolest block since the step, and when
         self._seen_c = -math.inf  # at the last forecast since the step
@@ -100,7 +101,7 @@ class Watch:
     def _restart(self, sample: Sample, temperature_c: float, power_w: float) -> None:
         """A beginning, or after a gap."""
         self.bank.restart(temperature_c, power_w)
-        self.power_w = power_w
+        self.power_w = self._last_w = power_w
         self.blocks = self._misfit = 0
         self.focused = False
         self.last_ns = sample.stamp.t_utc_ns
@@ -109,14 +110,15 @@ class Watch:
         self.bank.observe(temperature_c, 1.0 / (1.0 + 1.0 / BLOCK_WORTH))  # of a cold start no other reading says more
         self.blocks = 1
 
-    def _began(self, power_w: float) -> None:
-        """Power is another one."""
+    def _began(self, power_w: float, within_s: float = 0.0) -> _Block:
+        """Power is another one, or was already at most so long ago."""
         self.fan.stepped(power_w >= self.power_w)
-        self.power_w = power_w
+        self.power_w, self._step_w = power_w, POWER_STEP_SHARE * max(abs(power_w), 0.1 * self.scale_w)
         self._changed(math.inf if self.temperature_c is None else self.temperature_c)
         self.explained = True
+        self.bank.stepped(within_s)
         self._block = _Block(self.last_ns)
-        self.bank.stepped()
+        return self._block
 
     def _changed(self, low_c: float) -> None:
         """Forecasts begin anew here: what they said of the time before holds no more."""
@@ -127,30 +129,33 @@ class Watch:
     def take(self, sample: Sample, temperature_c: float | None, power_w: float) -> bool:
         """One sample; True when a block was finished."""
         now_ns = sample.stamp.t_utc_ns
-        if self._block is None or not 0 <= now_ns - self.last_ns <= LONGEST_GAP_S * 1e9:
+        block = self._block
+        if block is None or not 0 <= now_ns - self.last_ns <= LONGEST_GAP_S * 1e9:
             if temperature_c is not None:
                 self._restart(sample, temperature_c, power_w)
             return False
-        block = self._block
-        block.energy_j += power_w * (now_ns - self.last_ns) / 1e9
-        self.last_ns = now_ns
-        block.polls += 1
+        passed_s = (now_ns - self.last_ns) / 1e9
+        block.energy_j += 0.5 * (self._last_w + power_w) * passed_s  # a step lies anywhere between two readings
+        self.last_ns, self._last_w = now_ns, power_w
+        length_s = (now_ns - block.begin_ns) / 1e9
+        stepped = abs(power_w - self.power_w) > self._step_w
+        if stepped and now_ns - self.step_ns < SHORTEST_BLOCK_S * 1e9:
+            block.stepped = True
+        elif stepped:
+            self._close(block, length_s)
+            block = self._began(power_w, length_s if block.stepped else passed_s)
+            length_s = 0.0  # what is read now already follows the step
         if temperature_c is not None:
             self._see(temperature_c)
             block.n += 1
             block.sum_c += temperature_c
-            block.sum_s += (now_ns - block.begin_ns) / 1e9
-        length_s = (now_ns - block.begin_ns) / 1e9
+            block.sum_s += length_s
         if length_s < SHORTEST_BLOCK_S:
-            return False
-        stepped = abs(power_w - self.power_w) > POWER_STEP_SHARE * max(abs(self.power_w), 0.1 * self.scale_w)
-        if not (stepped or (block.n and length_s >= min((now_ns - self.step_ns) / 1e9 / BLOCKS_PER_FOLD, LONGEST_BLOCK_S))):
+            return stepped
+        if not block.n or length_s < min((now_ns - self.step_ns) / 1e9 / BLOCKS_PER_FOLD, LONGEST_BLOCK_S):
             return False
         self._close(block, length_s)
-        if stepped:
-            self._began(power_w)
-        else:
-            self._block = _Block(now_ns)
+        self._block = _Block(now_ns)
         return True
 
     def _see(self, temperature_c: float) -> None:
@@ -162,8 +167,8 @@ class Watch:
         self._last_c = temperature_c
 
     def _close(self, block: _Block, length_s: float) -> None:
-        power_w = block.energy_j / length_s
-        if block.n == 0:
+        power_w = block.energy_j / length_s if length_s else self._last_w
+        if block.n == 0 or length_s < SHORTEST_BLOCK_S:
             self.bank.advance(length_s, power_w)
             return
         if self.channel.resolution > 0.0:

@@ -52,6 +52,7 @@ def test_any_pair_of_time_constants_follows_from_the_gram_matrix() -> None:
         rows.append([1.0, *x, math.exp(-(n + 1) / fast_s), math.exp(-(n + 1) / slow_s)])
         readings.append(rnd.uniform(20, 60))
         gram.observe(readings[-1], 2.0)
+    gram.open(0.01)
     matrix, right = gram.system(fast_s, slow_s)
     explicit = 2.0 * np.array(rows).T @ np.array(rows)
     for i in range(5):
