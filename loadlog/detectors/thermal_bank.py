@@ -156,6 +156,7 @@ class Bank:
     def stepped(self, within_s: float = 0.0) -> None:
         """Power is another one from here on, or was already at most so long ago."""
         self._gram.stepped(within_s, self.variance)
+        self._grid = self._widest()  # a grid that closed in on the slow pole as the fast one would not find back
         self._since_s = 0.0
         self._scale = None
 
