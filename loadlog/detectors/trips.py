@@ -52,7 +52,7 @@ from loadlog.detectors.base import (
     within,
 )
 from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, polls_to_wait, shown_before
-from loadlog.detectors.stop_causes import READINGS, TRIPS, Stop, supply_share
+from loadlog.detectors.stop_causes import READINGS, RENEWED_S, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
 from loadlog.detectors.trip_findings import Collapsed, Stopped, collapse_finding, flows_again, instant, stop_finding, stop_revised
 from loadlog.model.device import DeviceSpec
@@ -75,6 +75,8 @@ class Trips(Stateless):
         assert voltage is not None  # `applies` says so
         assert current is not None
         self._device, self._current = device, current
+        mode = device.channel("mode")
+        self._mode_every_s = (mode.every if mode else 1) * device.period_s
         self._least_v = least_shown(voltage)
         self._least_a = least_shown(current)
         self._steady: Steady | None = None
@@ -239,10 +241,11 @@ class Trips(Stateless):
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
-        if left >= GIVEN and case.form.form == "current_limit" and case.before is not None and was_raised(case.before, sample):
+        explained = self._explained_by(case.before, sample, left, context) if case.before is not None else ""
+        if explained == "mode_changed" or (explained and case.form.form == "current_limit"):
             self._collapsed = None
             return (
-                (collapse_finding(self._device.name, case, instant(sample), clear=True, more={"revised_to": "current_limit_entered"}),)
+                (collapse_finding(self._device.name, case, instant(sample), clear=True, more={"revised_to": explained}),)
                 if case.kind
                 else NOTHING
             )
@@ -261,6 +264,16 @@ class Trips(Stateless):
         elif case.is_news():
             findings.append(collapse_finding(self._device.name, case, case.onset))
         return findings
+
+    def _explained_by(self, before: Steady, sample: Sample, left: float, context: Context) -> str:
+        """The load itself pulls the voltage down, while its current flows: by another set-point, or because it is in CV by now, as its
+        report may say a little late."""
+        if left < GIVEN:
+            return ""
+        late_s = (begin_ns(sample) - end_ns(before.last)) / 1e9 - RENEWED_S
+        if context.mode(sample) == "cv" != before.mode and late_s <= READINGS * self._mode_every_s:
+            return "mode_changed"
+        return "current_limit_entered" if was_raised(before, sample) else ""
 
     # -- current gone
 

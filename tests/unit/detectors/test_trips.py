@@ -324,6 +324,27 @@ def test_constant_voltage_turned_down_by_hand_is_no_supply_trip() -> None:
     assert kinds(record(bench, 40.0)) == ["setpoint_changed"]
 
 
+@pytest.mark.parametrize(("rate_hz", "status_every"), [(1.0, 1), (10.0, 1), (10.0, 5)])
+def test_a_load_that_goes_to_constant_voltage_pulls_the_source_down_itself_though_it_says_so_late(
+    rate_hz: float, status_every: int
+) -> None:
+    """A hand selects it; the report of the mode is that of the poll before, or is read every few polls only."""
+    load = Load(load_spec(period_s=1.0 / rate_hz, status_every=status_every, sense="local"), mode="CP", level=20.0)
+    bench = Bench(fresh_random(), Source(emf_v=5.0, ohm=0.2), [load])
+    bench.at(20.5 / rate_hz, lambda: (setattr(load, "mode", "CV"), setattr(load, "level", 2.5)))
+    pipeline, told, events = Pipeline(bench.specs, next_seq=1, next_event_id=1), 2, []
+    for item in bench.run(60.0 / rate_hz):
+        assert isinstance(item, Reading)
+        counts = dict(item.counts)
+        if "mode" in counts and status_every == 1:
+            counts["mode"], told = told, counts["mode"] or 0
+        events += pipeline.feed(replace(item, counts=counts))[1]
+    assert "mode_changed" in {e.kind for e in events}
+    left = {e.id: e for e in events if e.kind in TRIPS}
+    assert all(e.evidence.get("revised_to") == "mode_changed" for e in left.values())
+    assert len(left) <= (status_every > 1)
+
+
 def test_battery_at_its_end_is_no_trip() -> None:
     """A knee of volts within minutes, tracked."""
     source = Source(emf_v=40.0, ohm=0.05, sag=lambda t: 8 * t / 900 + 0.0004 * max(0.0, t - 700) ** 2)
