@@ -16,6 +16,7 @@ BLOCK_PAIRS, BLOCK_S = 200, 60.0  # least differences and time of a block of lea
 BLOCKS, LEAST_BLOCKS = 10, 4  # that count at most; before anything is called frozen, where they span `LEARN_S`
 LEARN_S = 600.0
 LONGEST_SEEN = 3
+NEAR, ONE_JUMP = 6.0, 0.7
 MAX_TEMPERATURE_RATE_K_PER_S = 20.0  # sensors in contact with a mass or in a sheath; common practice, not from a standard
 _MEAN_ABS_DIFFERENCE_TO_SIGMA = math.sqrt(math.pi) / 2.0  # of white Gaussian noise
 
@@ -31,7 +32,9 @@ class FrozenRule:
     credible when P^n falls below the stated rate; n is doubled against correlated noise. The agreement seen in fact replaces P when it is
     larger. Noise and level need not be independent: polls that jitter see mains hum as noise but at its crests, where a slow beat leaves
     them, and a converter with missing codes is noisy beside these. So a run is credible up to `LONGEST_SEEN` times the longest that ended:
-    in white noise that one has P^n ~ 1/N among N pairs, and such a run the third power of it.
+    in white noise that one has P^n ~ 1/N among N pairs, and such a run the third power of it. Noise that was learned at another level says
+    nothing of this one: the last change back, which a ramp does not make, must have been within `NEAR` deviations and a count, or nearly
+    all of the way was gone in one poll, by what froze it.
 
     Noise may come in bursts, so s is learned in blocks of a minute and more, and the quietest of the last `BLOCKS` counts: noise that
     lasted longer than ten minutes (at slow polls `LEAST_BLOCKS` blocks) and then ends for good is taken for a frozen reading. Learning
@@ -47,12 +50,15 @@ class FrozenRule:
         "_last",
         "_limit",
         "_longest",
+        "_most",
+        "_move",
         "_needed",
         "_pairs",
         "_previous",
         "_run",
         "_same",
         "_step",
+        "_turn",
     )
 
     def __init__(self, period_s: float) -> None:
@@ -69,6 +75,8 @@ class FrozenRule:
         self._pairs = self._same = self._big = self._longest = 0
         self._blocks: deque[tuple[float, float, int]] = deque(maxlen=BLOCKS)  # shares of large second differences, equal pairs; longest run
         self._run = self._limit = 0
+        self._move = self._most = 0  # the last change, and the largest since the last that went back
+        self._turn = math.inf  # where that was
 
     def update(self, count: int) -> bool:
         """True when the channel stands frozen at this count."""
@@ -91,7 +99,11 @@ class FrozenRule:
             self._pairs += self._run + 1
             self._same += self._run
             self._longest = max(self._longest, self._run)
-        self._step = min(self._step, abs(count - last))
+        move = count - last
+        if move * self._move < 0:
+            self._turn, self._most = 0.5 * (count + last), 0
+        self._move, self._most = move, max(self._most, abs(move))
+        self._step = min(self._step, abs(move))
         if previous is not None and abs(count - 2 * last + previous) >= 3 * self._step:
             self._big += 1
         if self._pairs >= self._block_pairs:
@@ -103,10 +115,15 @@ class FrozenRule:
         if len(self._blocks) >= self._needed:
             big = min(block[0] for block in self._blocks)
             agree = max(_agreement(_noise_counts(big)), *(block[1] for block in self._blocks))
-            if big > 0.01 and agree < 0.9:
+            if big > 0.01 and agree < 0.9 and not self._came_from_afar():
                 longest = max(self._longest, *(block[2] for block in self._blocks))
                 return max(2 * math.ceil(math.log(self._alpha) / math.log(max(agree, 0.05))), LONGEST_SEEN * longest)
         return 1 << 60
+
+    def _came_from_afar(self) -> bool:
+        """Over some polls, without a change back; in one it may have gone there by what froze it."""
+        away, most = abs((self._last or 0) - self._turn), max(block[0] for block in self._blocks)
+        return away > (NEAR * _noise_counts(most) + 1.0) * self._step and self._most < ONE_JUMP * away
 
 
 def _cdf(x: float) -> float:

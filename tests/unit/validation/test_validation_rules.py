@@ -261,6 +261,21 @@ def test_slow_polls_learn_the_noise_within_half_an_hour() -> None:
     assert any(rule.update(2400) for _ in range(100))
 
 
+@pytest.mark.parametrize(("slope", "expected"), [(-0.7, False), (0.7, False), (-0.002, True), (0.0, True)])
+def test_noise_of_another_level_says_nothing_where_the_level_has_moved(slope: float, expected: bool) -> None:
+    """In a few polls it goes to a quiet place, a wide code; a level that hardly moved, or drifts slowly, is frozen when it stands."""
+    for _ in range(10):
+        rnd = fresh_random()
+        rule, level, is_fast = FrozenRule(2.0), 540.0, abs(slope) > 0.1
+        for _ in range(1000):
+            level += 0.0 if is_fast else slope
+            assert not rule.update(round(level + rnd.gauss(0, 0.7)))
+        for _ in range(15 if is_fast else 0):
+            level += slope
+            rule.update(round(level + rnd.gauss(0, 0.1)))
+        assert any([rule.update(round(level)) for _ in range(150)]) is expected
+
+
 @pytest.mark.parametrize("noise", [0.0, 0.02, 0.1, 0.2, 0.3, 0.5])
 def test_quiet_coarse_channel_is_never_frozen(noise: float) -> None:
     """Levels that wander slowly past the edges of counts, noise below half a count: long runs of equal codes are its nature."""
