@@ -198,7 +198,8 @@ class Trips(Stateless):
             return NOTHING
         others_a = drawn_by_others(context, begin_ns(steady.last))
         left = current_left(context, others_a, end_ns(steady.last), abs(i), steady.current_a)
-        if left >= GIVEN and (was_raised(steady, sample) or any(overloads(o, steady) for o in orders)):
+        is_more = self._draws_more(steady, i, context.mode(sample))
+        if left >= GIVEN and (is_more or was_raised(steady, sample) or any(overloads(o, steady) for o in orders)):
             return NOTHING  # the load pulls the voltage down, or `current_limit`
         form = SupplyForm(steady.voltage_v, steady.current_a, self._device.period_s, sample.stamp.t_utc_ns)
         form.update(v, i, sample.stamp.t_utc_ns)
@@ -241,8 +242,8 @@ class Trips(Stateless):
         if case.form.returns == 0:
             case.low_until_ns = end_ns(sample)
         findings: list[Finding] = []
-        explained = self._explained_by(case.before, sample, left, context) if case.before is not None else ""
-        if explained == "mode_changed" or (explained and case.form.form == "current_limit"):
+        explained = self._explained_by(case, case.before, sample, i, context) if case.before is not None and left >= GIVEN else ""
+        if explained:
             self._collapsed = None
             return (
                 (collapse_finding(self._device.name, case, instant(sample), clear=True, more={"revised_to": explained}),)
@@ -265,15 +266,19 @@ class Trips(Stateless):
             findings.append(collapse_finding(self._device.name, case, case.onset))
         return findings
 
-    def _explained_by(self, before: Steady, sample: Sample, left: float, context: Context) -> str:
-        """The load itself pulls the voltage down, while its current flows: by another set-point, or because it is in CV by now, as its
-        report may say a little late."""
-        if left < GIVEN:
-            return ""
-        late_s = (begin_ns(sample) - end_ns(before.last)) / 1e9 - RENEWED_S
-        if context.mode(sample) == "cv" != before.mode and late_s <= READINGS * self._mode_every_s:
+    def _draws_more(self, steady: Steady, i: float, mode: str | None) -> bool:
+        """A load in CC regulates its current, so it was asked for more, whether or not that is read: a source that fails gives no more.
+        In CP it does."""
+        return mode in (None, "cc") and abs(i) > steady.last_a / GIVEN + self._least_a
+
+    def _explained_by(self, case: Collapsed, before: Steady, sample: Sample, i: float, context: Context) -> str:
+        """The load itself pulls the voltage down: in CV by now, as its report may say a little late, or by another set-point."""
+        mode, late_s = context.mode(sample), (begin_ns(sample) - end_ns(before.last)) / 1e9 - RENEWED_S
+        if mode == "cv" != before.mode and late_s <= READINGS * self._mode_every_s:
             return "mode_changed"
-        return "current_limit_entered" if was_raised(before, sample) else ""
+        if case.form.is_low and late_s <= READINGS * self._device.period_s and self._draws_more(before, i, mode):
+            return "setpoint_changed"
+        return "current_limit_entered" if case.form.form == "current_limit" and was_raised(before, sample) else ""
 
     # -- current gone
 

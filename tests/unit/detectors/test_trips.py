@@ -345,6 +345,19 @@ def test_a_load_that_goes_to_constant_voltage_pulls_the_source_down_itself_thoug
     assert len(left) <= (status_every > 1)
 
 
+@pytest.mark.parametrize("period_s", [0.1, 2.0])
+@pytest.mark.parametrize("status", [True, False])
+def test_a_current_that_was_turned_up_beyond_what_the_source_bears_is_no_trip_of_it(status: bool, period_s: float) -> None:
+    """By a hand, in CC; the set-point is not read before it is turned back, or never. The source gives more than before, so it has not
+    failed."""
+    load = Load(load_spec(period_s=period_s, status=status, slow=50, sense="local"), level=2.5)
+    bench = Bench(fresh_random(), Source(emf_v=3.3, ohm=0.3, slow_v=0.0), [load])
+    bench.at(20.5 * period_s, lambda: setattr(load, "level", 9.0))
+    bench.at(30.5 * period_s, lambda: setattr(load, "level", 2.5))
+    left = {e.id: e for e in record(bench, 48.0 * period_s).events if e.kind in TRIPS}
+    assert all(e.evidence.get("revised_to") == "setpoint_changed" for e in left.values())
+
+
 def test_battery_at_its_end_is_no_trip() -> None:
     """A knee of volts within minutes, tracked."""
     source = Source(emf_v=40.0, ohm=0.05, sag=lambda t: 8 * t / 900 + 0.0004 * max(0.0, t - 700) ** 2)
