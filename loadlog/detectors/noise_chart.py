@@ -27,6 +27,7 @@ from loadlog.detectors.statistics import Moments, two_sided_quantile
 LEARN, MEMORY, SUSTAINED = 30, 720, 12
 LEAST_LOG_RATIO = math.log(2.25)
 CLIPPED = 3.0  # deviations from zero
+MISSING = 2.5  # steps
 SAME_FLOOR = 0.9  # counts are whole numbers, and their values are not
 
 
@@ -106,9 +107,7 @@ class NoiseChart:
             if floor < SAME_FLOOR * self._floor:
                 self.restart()  # what was learned was held for more than it was
             self._step, self._floor = step, floor
-        most = quiet_floor(block.least) ** 2 * block.n / (block.n - 3)  # that rounding may have made of it
-        shown = block.variance if block.variance > most else 0.0
-        log = math.log(max(shown, self._floor, 1e-300))
+        log = math.log(max(0.0 if self._is_rounding(block) else block.variance, self._floor, 1e-300))
         if not self.ready:
             self._learn(block, log)
             return
@@ -131,6 +130,12 @@ class NoiseChart:
             del self._far[:-SUSTAINED]
         elif self._fixed is None:
             self._learn(block, log)
+
+    def _is_rounding(self, block: Block) -> bool:
+        """A code is missing where the level stands: readings go to and fro over two steps there. A slope makes larger changes too."""
+        least = block.least
+        stands = self._step < least <= MISSING * self._step and abs(block.ends - block.begins) < least
+        return stands and block.variance <= quiet_floor(least) ** 2 * block.n / (block.n - 3)  # most that rounding makes of it
 
     def _middle(self, block: Block) -> tuple[float, float]:
         if self._fixed is None:

@@ -107,6 +107,15 @@ def test_noise_that_shows_smaller_steps_after_a_while_has_not_shrunk() -> None:
     assert chart.ready
 
 
+def test_a_level_that_goes_two_counts_a_reading_hides_no_noise() -> None:
+    """Nothing then changes by less, as about a code that the converter lacks; but the level does not stand there."""
+    chart = NoiseChart(1e-6, 0.001, None)
+    for n in range(60):
+        slope = 0.002 * 12 if n >= 45 else 0.0
+        chart.update(Block(24.0, slope, 24.0, 24.0 + slope, 0.0009**2, 0.0, 0.002 if slope else 0.001, 16), n)
+    assert (chart.ready, chart.deviates) == (True, 0)
+
+
 @pytest.mark.parametrize(("level_a", "deviates"), [(1.0, -12), (0.01, 0)])
 def test_noise_that_an_instrument_cuts_at_zero_has_not_shrunk(level_a: float, deviates: int) -> None:
     """A current goes to nothing in noise of 30 mA, and nothing below zero is shown; elsewhere the same noise has shrunk."""
