@@ -18,7 +18,7 @@ def coarse(bench: Bench, counts: int, until_s: float, after_changes: int = 0) ->
     """First states of what is told of a bench whose instruments tell every so many counts apart only, from so many changes of the voltage
     on."""
     pipeline = Pipeline(bench.specs, next_seq=1, next_event_id=1)
-    first: dict[int, Event] = {}
+    first: dict[int, Event | None] = {}
     volts, changes = 0, -1
     for item in bench.run(until_s):
         assert isinstance(item, Reading)
@@ -26,9 +26,8 @@ def coarse(bench: Bench, counts: int, until_s: float, after_changes: int = 0) ->
         changes += shown["voltage_v"] != volts
         volts = shown["voltage_v"]
         for event in pipeline.feed(replace(item, counts=item.counts | shown))[1]:
-            if changes > after_changes:
-                first.setdefault(event.id, event)
-    return list(first.values())
+            first.setdefault(event.id, event if changes > after_changes else None)  # it may end later
+    return [event for event in first.values() if event is not None]
 
 
 def wandering(rnd: random.Random, counts: int, period_s: float) -> Bench:
