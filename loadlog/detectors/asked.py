@@ -25,7 +25,8 @@ class Steady:
     """The last steady state under load. ``last_a``: drawn last, where the tracked ``current_a`` lags. ``skipped``: samples since then that
     could not be used, ``was_low``: of which the last showed the voltage gone; ``ahead``: those whose status already told the end of it.
     ``full``: the last that showed about all of the current, where it has been falling since; None: ``last``. All of it is ``full_a``, which
-    lags by some seconds at any poll rate: a load may slew for so long, and instruments show means of seconds."""
+    lags by some seconds at any poll rate: a load may slew for so long, and instruments show means of seconds. ``asked``: the set-point, and
+    the one before it."""
 
     voltage_v: float
     current_a: float
@@ -38,10 +39,12 @@ class Steady:
     full: Sample | None = None
     ahead: int = 0
     full_a: float = 0.0
+    asked: tuple[float | None, float | None] = (None, None)
 
     def __post_init__(self) -> None:
         """It begins with what it has."""
         self.full_a = self.current_a
+        self.asked = self.last.values.get("setpoint"), None
 
     def ends_by_status(self, sample: Sample) -> bool:
         """The input is off, or a protection has come, since the last sample of this state."""
@@ -61,7 +64,16 @@ class Steady:
         self.voltage_v += TRACK * (voltage_v - self.voltage_v)
         self.current_a += TRACK * (current_a - self.current_a)
         self.polls += 1
+        if (setpoint := sample.values.get("setpoint")) != self.asked[0]:
+            self.asked = setpoint, self.asked[0]
         self.last, self.last_a, self.skipped, self.ahead, self.was_low = sample, current_a, 0, 0, False
+
+    @property
+    def setpoint(self) -> float | None:
+        """What was asked for while the current flowed: a report of another one may be ahead of readings that are renewed more slowly."""
+        now, before = self.asked
+        is_ahead = now is not None and before is not None and asks_for_nothing(self.mode, now, self.voltage_v, self.last_a)
+        return before if is_ahead else now
 
 
 def wanted_a(mode: str | None, setpoint: float, voltage_v: float, current_a: float) -> float | None:

@@ -47,12 +47,28 @@ _DECIDING = {"protection": "protections", "input_on": "input"}
 
 
 class Stop:
-    """What may explain that the current stopped, in a ``mode`` at a voltage and current ``before``, after the sample ``last``."""
+    """What may explain that the current stopped, in a ``mode`` at a voltage and current ``before``, after the sample ``last``; ``setpoint``
+    was asked for by then."""
 
-    __slots__ = ("_before", "_device", "_is_off", "_last", "_mode", "_patience", "_polls", "_renewed", "_seen", "_unread", "protections")
+    __slots__ = (
+        "_before",
+        "_device",
+        "_is_off",
+        "_last",
+        "_mode",
+        "_patience",
+        "_polls",
+        "_renewed",
+        "_seen",
+        "_setpoint",
+        "_unread",
+        "protections",
+    )
 
-    def __init__(self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float]) -> None:
-        self._device, self._last, self._mode, self._before = device, last, mode, before
+    def __init__(
+        self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float], setpoint: float | None
+    ) -> None:  # fmt: skip
+        self._device, self._last, self._mode, self._before, self._setpoint = device, last, mode, before, setpoint
         channels = [c for name in _EXPLAINING if (c := device.channel(name)) is not None]
         self._unread = {c.name for c in channels}  # no report yet that is surely of the time since
         self._seen: set[str] = set()  # of those: one that may be
@@ -100,7 +116,7 @@ class Stop:
         if "mode" in fresh and mode != self._mode:
             return "mode_changed"
         if "setpoint" in fresh:
-            before, now = self._last.values.get("setpoint"), sample.values.get("setpoint")
+            before, now = self._setpoint, sample.values.get("setpoint")
             if before is not None and now is not None and before != now and asks_for_nothing(self._mode, now, *self._before):
                 return "setpoint_changed"
         return ""

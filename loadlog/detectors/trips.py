@@ -287,7 +287,7 @@ class Trips(Stateless):
         orders = self._orders(context, steady.full or steady.last, sample)
         if context.discharged or any(stops(order, steady) or self._is_carried_out(order, steady, i) for order in orders):
             return NOTHING
-        why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a))
+        why = Stop(self._device, steady.last, steady.mode, (steady.voltage_v, steady.current_a), steady.setpoint)
         wait = int(bool(orders) and steady.skipped == 0)
         self._stopped = Stopped(steady, onset_between(steady.last, sample), v, abs(i), why, wait, READINGS)
         return self._explain(self._stopped, sample, v, i, context)

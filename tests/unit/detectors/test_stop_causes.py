@@ -93,7 +93,7 @@ def test_what_is_read_takes_its_cause_away() -> None:
     """Not all of it at once: the first report may be from before."""
     device = load_spec(period_s=1.0)
     before = sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0})
-    why = Stop(device, before, "cc", (24.0, 5.0))
+    why = Stop(device, before, "cc", (24.0, 5.0), 5.0)
     assert set(why.shares()) == {"load_trip", "open_circuit", "input_switched", "setpoint_changed", "mode_changed"}
     unread = why.shares()
     assert why.read(sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc") == ""
@@ -114,7 +114,9 @@ def test_what_is_read_takes_its_cause_away() -> None:
 def test_a_report_counts_for_what_was_ready_before_the_stop_until_it_must_be_new(period_s: float, polls: int) -> None:
     """Half a second and two polls; a protection that comes by then is the load's."""
     for late in (True, False):
-        why = Stop(load_spec(period_s=period_s), sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc", (24.0, 5.0))
+        why = Stop(
+            load_spec(period_s=period_s), sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc", (24.0, 5.0), 5.0
+        )
         for _ in range(polls - 1):
             assert why.read(sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0}), "cc") == ""
             assert not why.is_over
@@ -128,7 +130,7 @@ def test_an_input_that_is_off_waits_for_the_word_of_the_protections() -> None:
     """The load's own protection switches the input off too."""
     before = sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0})
     for word, explained in ((0, "input_switched"), (1 << 4, "load_trip"), (1 << 7, "protection")):
-        why = Stop(load_spec(period_s=1.0), before, "cc", (24.0, 5.0))
+        why = Stop(load_spec(period_s=1.0), before, "cc", (24.0, 5.0), 5.0)
         assert why.read(sample({}, {"input_on": 0}), "cc") == ""
         assert why.is_doubtful
         assert why.read(sample({}, {"input_on": 0, "protection": word}), "cc") == explained
@@ -136,7 +138,7 @@ def test_an_input_that_is_off_waits_for_the_word_of_the_protections() -> None:
 
 def test_a_channel_that_never_comes_is_not_waited_for_without_end() -> None:
     device = load_spec(slow=10, period_s=1.0)
-    why = Stop(device, sample({"setpoint": 5.0}, {"input_on": 1}), "cc", (24.0, 5.0))
+    why = Stop(device, sample({"setpoint": 5.0}, {"input_on": 1}), "cc", (24.0, 5.0), 5.0)
     polls = 0
     while not why.is_over and polls < 100:
         why.read(sample({}, {}), "cc")
@@ -147,5 +149,5 @@ def test_a_channel_that_never_comes_is_not_waited_for_without_end() -> None:
 def test_local_sense_leaves_little_for_a_lead() -> None:
     """The voltage would be gone with it."""
     before = sample({"setpoint": 5.0}, {"input_on": 1, "mode": 0, "protection": 0})
-    why = Stop(replace(load_spec(), sense="local", path_resistance_ohm=None), before, "cc", (24.0, 5.0))
+    why = Stop(replace(load_spec(), sense="local", path_resistance_ohm=None), before, "cc", (24.0, 5.0), 5.0)
     assert why.shares()["open_circuit"] < 0.01

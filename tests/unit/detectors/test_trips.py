@@ -162,6 +162,21 @@ def test_a_hand_whose_reports_lag_is_among_the_alternatives_and_withdraws(sense:
         assert (str(last.state), last.evidence["revised_to"]) == ("cleared", kind)
 
 
+@pytest.mark.parametrize("renewed_s", [0.5, 0.7])
+def test_a_set_point_that_is_read_before_the_readings_are_renewed_explains_the_stop(renewed_s: float) -> None:
+    """A hand turns it to nothing: the status says so at once, voltage and current some polls later."""
+    load = Load(load_spec(period_s=0.02, slow=5))
+    bench = Bench(fresh_random(), loads=[load])
+    bench.at(20.02, lambda: setattr(load, "level", 0.0))
+    pipeline, told, renewal, shown = Pipeline(bench.specs, next_seq=1, next_event_id=1), set(), -1.0, {}
+    for item in bench.run(25.0):
+        assert isinstance(item, Reading)
+        if bench.t_s // renewed_s != renewal:
+            renewal, shown = bench.t_s // renewed_s, {name: item.counts[name] for name in ("voltage_v", "current_a", "power_w")}
+        told |= {e.kind for e in pipeline.feed(replace(item, counts={**item.counts, **shown}))[1]}
+    assert told == {"setpoint_changed"}
+
+
 def test_an_order_afterwards_does_not_explain_what_went_before() -> None:
     """Somebody sees the current gone and switches the input off."""
     bench = Bench(fresh_random(), loads=[Load(load_spec(slow=10))])
