@@ -40,10 +40,12 @@ class PastLevels:
                 self._far_n, self._far_level = self._near_n, self._near_level
             self._near_n, self._near_level = n, level
 
-    def bound(self, line: float, uncertainty: float, of_level: float) -> float:
-        """How far the level may move in a sample: as its ``line`` says with its ``uncertainty``, or as it has moved for longer where that
-        is better known, unless the line is sure of more. ``of_level``: uncertainty of each level."""
+    def bound(self, line: float, white: float, known: int, level_variance: float) -> float:
+        """How far the level may move in a sample: as its ``line`` through so many ``known`` samples of ``white`` noise says, uncertainty
+        included, or as it has moved for longer where that is better known, unless the line is sure of more. ``level_variance``: of a level,
+        in variances of that noise."""
+        uncertainty = white * math.sqrt(12.0 / known**3)
         bound = math.hypot(line, uncertainty)
         if not self.span or abs(line) > SURE * uncertainty:
             return bound
-        return min(bound, math.hypot(self.slope, math.sqrt(2.0) * of_level / self.span))
+        return min(bound, math.hypot(self.slope, white * math.sqrt(2.0 * level_variance) / self.span))

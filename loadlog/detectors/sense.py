@@ -57,9 +57,10 @@ from loadlog.detectors.sense_causes import (
 )
 from loadlog.detectors.sense_feed import Feed
 from loadlog.detectors.sense_findings import decided, fell, regulates_again, restored, slope_decided, told
-from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch, Slope
+from loadlog.detectors.sense_modes import LARGEST_SOURCE_OHM, MODES, Case, Fallen, ModeWatch
 from loadlog.detectors.sense_return import Recheck
 from loadlog.detectors.shared_source import polls_to_wait
+from loadlog.detectors.slope import Slope
 from loadlog.detectors.steps import LAG, Step
 from loadlog.detectors.unsettled import Unsettled
 from loadlog.model.device import DeviceSpec
@@ -263,11 +264,9 @@ class SenseFallback:
             return NOTHING
         if flow is not None and (said := self._limit_or_not(flow, step.onset)):
             return said
-        if slope is None:
+        if slope is None or not -slope[1] <= slope[0] < LARGEST_SLOPE_OHM:
             return NOTHING
         slope_ohm, uncertainty_ohm = slope
-        if not -uncertainty_ohm <= slope_ohm < LARGEST_SLOPE_OHM:
-            return NOTHING
         if self._fallen is None:
             self._source.update(slope_ohm, uncertainty_ohm)
             return NOTHING

@@ -98,8 +98,7 @@ class Step:
 
 
 class StepWatch:
-    """Watches one channel of one device; the owner gives it values, asks `step` when `ratio` reaches 1, and calls `restart` after a
-    change."""
+    """Watches one channel of one device; its owner gives values, asks `step` when `ratio` reaches 1, and calls `restart` after a change."""
 
     __slots__ = (
         "_ahead", "_begins", "_chart", "_curves", "_elapsed", "_ends", "_entered", "_fresh", "_held", "_lag", "_lag_other", "_needed",
@@ -350,12 +349,11 @@ class StepWatch:
             return None
         known = min(self.trend.n, self.trend.memory)
         level_variance = _line_variance(known)
-        uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
         onset, gap_s = self._onset(likelihoods, samples + in_transition)
-        white = self._chart.as_white_by_now()
-        slope = self._past.bound(self.trend.slope, white * math.sqrt(12.0 / known**3), white * math.sqrt(_line_variance(known)))
+        slope = self._past.bound(self.trend.slope, self._chart.as_white_by_now(), known, level_variance)
+        uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         return Step(size, uncertainty, samples, sigma, onset, seen, gap_s, 1e9 * slope / self.period_ns)
 
     def clear_step(self) -> Step | None:
