@@ -317,7 +317,7 @@ class SenseFallback:
         step = case.step
         case.wait = polls_to_wait(context, self._device.period_s)
         case.until_ns = step.onset.latest_utc_ns if self._last is None else end_ns(self._last)
-        case.own_spread_v = self._watch.held_spread(step.samples) if case.mode == "cv" else step.uncertainty
+        case.own_spread_v = 0.0 if case.mode == "cv" else step.uncertainty  # it holds the source's voltage, however it reads it
         self._watch.restart()
         self._unsettled = None
         after = step.onset.earliest_utc_ns - int(ORDER_SETTLE_S * 1e9)

@@ -238,7 +238,7 @@ class ModeWatch:
 class Case:
     """A step that waits for what the group shows, at most ``wait`` more polls. ``before``, ``after``: (V, A); ``fallen_a``: current with
     the lead off; ``until_ns``: end of the sample that showed enough of it; ``real``: probability that there was a step at all;
-    ``own_spread_v``: uncertainty of our voltage's change; ``hand``: odds that another voltage was set."""
+    ``own_spread_v``: uncertainty of what our own voltage changed by; ``hand``: odds that another voltage was set."""
 
     step: Step
     mode: str

@@ -48,6 +48,7 @@ from tests.checklists.traces import (
     covers,
     fresh_random,
     load_spec,
+    meter_spec,
     record,
     supply_spec,
 )
@@ -252,3 +253,17 @@ def test_what_another_device_sees_counts_for_as_much_as_it_can_tell(spread_v: fl
         said.setdefault(min(int(5 * p), 4), []).append((p, is_lead))
     for items in (items for items in said.values() if len(items) >= 1000):
         assert sum(p for p, _ in items) == pytest.approx(sum(is_so for _, is_so in items), abs=0.05 * len(items))
+
+
+def test_a_meter_at_a_source_that_droops_by_little_speaks_against_the_lead_in_cv() -> None:
+    """By twenty deviations of the current; the load holds the source's voltage, so the meter sees nothing, where a lead that falls off
+    relieves the source of 4 mV. How well the load reads that voltage does not matter."""
+    rnd = fresh_random()
+    for is_lead in (False, True) * 3:
+        load = Load(load_spec(path_resistance_ohm=None), mode="CV", level=23.0, path_ohm=0.0008)
+        bench = Bench(rnd, source=Source(ohm=0.2, slow_v=0.0), loads=[load], meters=[meter_spec()])
+        if is_lead:
+            bench.at(FALLS_S, lambda load=load: setattr(load, "sense_ok", False))
+        else:
+            bench.at(FALLS_S, lambda source=bench.source: setattr(source, "emf_v", source.emf_v - 0.004))
+        assert told(record(bench, 59.0)) == [LEAD] * is_lead
