@@ -62,15 +62,16 @@ def whitened(factor: Sequence[float], gradient: Sequence[float]) -> list[float]:
     return z
 
 
-def own_square(factor: Sequence[float], k: int) -> float:
-    """Variance of one parameter, in units of a reading's: a diagonal element of the inverse of L·Lᵀ."""
+def own_square(factor: Sequence[float], k: int, beside: float = 0.0) -> float:
+    """Variance of one parameter, in units of a reading's: a diagonal element of the inverse of L·Lᵀ; or of its sum with so much of the
+    next one."""
     size = (math.isqrt(8 * len(factor) + 1) - 1) // 2
     begin = k * (k + 1) // 2
     z = [1.0 / factor[begin + k]]
     total = z[0] * z[0]
     for i in range(k + 1, size):
         begin += i
-        value = 0.0
+        value, beside = beside, 0.0
         for m, known in enumerate(z, k):
             value -= factor[begin + m] * known
         value /= factor[begin + i]

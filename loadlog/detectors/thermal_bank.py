@@ -8,8 +8,9 @@ it, interpolated. So memory is fixed, an update costs the square of the grid, an
 lies over the posterior of the time constants and follows it, slanted as they hang together: a fixed one would be too coarse soon. While it
 is coarser than the posterior its weights are flattened (`_resolved`): what the grid cannot tell apart counts as not known.
 Priors, from what heatsinks are, not from what is measured here: a slow time constant around `SLOW_S` (0.3 to 2 kg of aluminium at 0.1 to
-0.4 K/W), within a factor e; a fast one 4 to 150 times shorter; a fast share of the rise around 20 %, of the same sign. Within a first climb
-they decide: what is seen then is nearly a straight line after a bend.
+0.4 K/W), within a factor e; a fast one 4 to 150 times shorter; a fast share of the rise around 20 %, or a delay where the sensor is far
+from the source of the heat (a transfer impedance: its Foster form has elements of either sign). Within a first climb they decide: what is
+seen then is nearly a straight line after a bend.
 Sources: first-order step response (any text on heat transfer, lumped capacitance); Bayesian linear regression (Bishop, Pattern Recognition
 and Machine Learning, 3.3 to 3.5, from memory).
 """
@@ -40,9 +41,9 @@ _STEPS = (7, 5)  # models in either direction
 FLATTEST, _HALVINGS = 1e-5, 9  # power to which weights are raised at least, halvings of its logarithm
 _PASSES = 12  # moves of the grid at most, within one solution
 LEAST_SPREAD = 0.02  # of a logarithm: no body is so much a two-pole model
+ASTRAY, AGAIN, BETTER = 2.0, 1.5, 0.8  # of the variance that is expected; of the blocks; of the squares that are left
 _LEAST_WEIGHT = 0.002
 _RESTING = 5
-_ROOT_2 = math.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +90,8 @@ class Bank:
     """``scale_w``: the rated power; ``deviation_k``: expected of one reading; ``fast_s``, ``slow_s``: time constants that are given."""
 
     __slots__ = (
-        "_apart", "_fast_known", "_gram", "_grid", "_prior_slow", "_scale", "_since_s", "_slow", "_taus", "blocks", "correlated",
-        "deviation_k", "origin_c", "scale_w", "variance", "weights",
+        "_again_blocks", "_apart", "_fast_known", "_gram", "_grid", "_prior_slow", "_rss", "_scale", "_since_s", "_slow", "_taus",
+        "blocks", "correlated", "deviation_k", "origin_c", "scale_w", "variance", "weights",
     )  # fmt: skip
 
     def __init__(self, scale_w: float, deviation_k: float, fast_s: float | None = None, slow_s: float | None = None) -> None:
@@ -108,7 +109,8 @@ class Bank:
         self.origin_c = 0.0
         self.weights: list[tuple[float, Solved]] = []
         self._taus: tuple[Known, Known] | None = None
-        self._since_s = 0.0
+        self._since_s = self._rss = 0.0
+        self._again_blocks = 0
         self._scale: tuple[float, float] | None = None  # slow amplitude at the step, K, and its time constant, s
 
     def expect(self, fast: Known, slow: Known) -> None:
@@ -147,7 +149,7 @@ class Bank:
         self._gram.forget()
         self._grid = self._widest()
         self.variance = self.deviation_k**2
-        self.blocks = 0
+        self.blocks = self._again_blocks = 0
         self._since_s = 0.0
         self.origin_c = temperature_c
         self.weights, self._taus = [], None
@@ -178,6 +180,15 @@ class Bank:
     def solve(self) -> bool:
         """Weigh the models anew, on a grid that moves until it lies over them; False when none can be solved."""
         self._gram.open(self.variance)
+        if not self._search():
+            return False
+        scatter = self._rss / (PRIOR_BLOCKS + self.blocks)
+        if self.blocks >= self._again_blocks and scatter > ASTRAY * self.deviation_k**2:
+            self._search_elsewhere()
+        return True
+
+    def _search(self) -> bool:
+        """Weigh the models until the grid lies over them."""
         for _ in range(_PASSES):
             cells = self._weigh()
             if not cells:
@@ -185,6 +196,19 @@ class Bank:
             if self._follow(cells):
                 break
         return True
+
+    def _search_elsewhere(self) -> None:
+        """What is read scatters far more about the models than readings do: the grid may have closed in on the slow pole as the fast one,
+        whose true place is too narrow to be met by chance. Looked for there, and the better fit is kept; where it is the noise that is
+        larger than expected, that costs as much again each time that the blocks have grown by `AGAIN`."""
+        self._again_blocks = math.ceil(AGAIN * self.blocks)
+        found = (self._grid, self.variance, self.weights, self._scale, self._rss)
+        grid = self._widest()
+        u = math.fsum(w * math.log(s.fast_s) for w, s in self.weights)
+        self._grid = _Grid(u, 0.5, grid.v, grid.half_v, grid.slope) if grid.half_u and u > self._slow[0] else grid
+        self._scale, self.variance = None, self.correlated * self.deviation_k**2
+        if not self._search() or self._rss > BETTER * found[-1]:
+            self._grid, self.variance, self.weights, self._scale, self._rss = found
 
     def _weigh(self) -> list[_Cell]:
         """Place and weight of each model."""
@@ -209,7 +233,7 @@ class Bank:
         self.weights, self._taus = [], None
         if not models:
             return []
-        best = min(s.rss for s in models)
+        best = self._rss = min(s.rss for s in models)
         expected = self.deviation_k**2
         self.variance = self.correlated * max((PRIOR_BLOCKS * expected + best) / (PRIOR_BLOCKS + self.blocks), 0.25 * expected)
         logs = [self._log_weight(s, u, v) for s, (u, v) in zip(models, places, strict=True)]
@@ -270,12 +294,12 @@ class Bank:
         return -math.log(stored_k) - math.log(rise_k)
 
     def _log_signs(self, s: Solved) -> float:
-        """Resistances are positive, and what is stored in both poles comes of the same past."""
-        total, sign = 0.0, math.copysign(1.0, s.theta[4])
-        for k, way in ((1, 1.0), (2, 1.0), (3, sign)):
-            z = way * s.theta[k] / math.sqrt(self.variance * own_square(s.factor, k))
-            total += math.log(max(0.5 * math.erfc(-z / _ROOT_2), 1e-12))
-        return total
+        """A body that is heated warms, and what is stored in both poles comes of the same past. The fast part may be negative, as far from
+        the source of the heat, where it is a delay: only so much that the temperature does not fall at first."""
+        ratio, sign = s.fast_s / s.slow_s, math.copysign(1.0, s.theta[4])
+        t, f, variance = s.theta, s.factor, self.variance
+        total = _log_positive(t[1] + ratio * t[2], variance * own_square(f, 1, ratio)) + _log_positive(t[2], variance * own_square(f, 2))
+        return total + _log_positive(sign * (t[3] + ratio * t[4]), variance * own_square(f, 3, ratio))
 
     def _amplitude(self) -> tuple[float, float]:
         """Of the slow response at the last step, K, and its time constant (means of the models)."""
@@ -326,6 +350,11 @@ class Bank:
         fast_spread = math.sqrt(math.fsum(w * (f - fast) ** 2 for w, f, _ in logs))
         slow_spread = math.sqrt(math.fsum(w * (u - slow) ** 2 for w, _, u in logs))
         return Known(math.exp(fast), math.hypot(fast_spread, LEAST_SPREAD)), Known(math.exp(slow), math.hypot(slow_spread, LEAST_SPREAD))
+
+
+def _log_positive(mean: float, variance: float) -> float:
+    """Logarithm of the probability that it is, of a normal distribution."""
+    return math.log(max(0.5 * math.erfc(-mean / math.sqrt(2.0 * variance)), 1e-12))
 
 
 def _resolved(logs: Sequence[float], least: float) -> list[float]:
