@@ -347,12 +347,12 @@ class StepWatch:
         near = before[-LAG:]
         if abs(math.fsum(near)) > LEVEL_LAGS * abs(size) * len(near) or samples < (2 if abs(size) >= 20.0 * sigma else 3):
             return None
-        known = min(self.trend.n, self.trend.memory)
+        line, known = self.trend, min(self.trend.n, self.trend.memory)
         level_variance = _line_variance(known)
         since = self._residuals[-samples - in_transition :]
         seen = Residuals(before, since, after, self.short_sigma, self._chart.deviation_of_mean(samples), level_variance)
         onset, gap_s = self._onset(likelihoods, samples + in_transition)
-        slope = self._past.bound(self.trend.slope, self._chart.as_white_by_now(), known, level_variance)
+        slope = self._past.bound(line.n, line.level, line.slope, self._chart.as_white_by_now(), known, level_variance)
         uncertainty = sigma * math.sqrt(1.0 / samples + level_variance)
         return Step(size, uncertainty, samples, sigma, onset, seen, gap_s, 1e9 * slope / self.period_ns)
 
