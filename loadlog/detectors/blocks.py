@@ -7,7 +7,7 @@ correlation r of neighbours.
 
 Rounding to counts of size q: a level that stands in the middle of a count shows no noise, one at the edge up to q/2, whatever the noise is.
 So no deviation below `quiet_floor` is told from another. A converter may be coarser than the digits that it shows: ``least``, the smallest
-change of a block, is at least its step.
+change of a block, is at least its step. About a code that is narrow, or missing, it is up to q: ``span`` is two steps then.
 
 Samples wait in an array of doubles (8 bytes each) until the block is full, so a sample costs one append; memory is bounded by the block.
 Source: J. von Neumann, Ann. Math. Stat. 12 (1941) 367; least squares over 0..n-1 by
@@ -41,7 +41,7 @@ def quiet_floor(quantum: float) -> float:
 class Block:
     """``jump``: largest change from the mean of one quarter to that of the next; ``begins`` and ``ends``: means of the first and last
     quarter; ``variance`` around the parabola; ``neighbours``: correlation of successive samples, ``least``: their smallest difference (both
-    0 where nothing varies)."""
+    0 where nothing varies); ``span``: from the smallest to the largest."""
 
     mean: float
     jump: float
@@ -51,6 +51,7 @@ class Block:
     neighbours: float
     least: float
     n: int
+    span: float
 
 
 @lru_cache(maxsize=8)
@@ -78,7 +79,8 @@ def condense(values: Sequence[float]) -> Block:
     jump = max(abs(means[k + 1] - means[k]) for k in range(3))
     correlation = 1.0 - 0.5 * successive / variance if variance > 0.0 else 0.0
     correlation, least = max(min(correlation, 0.999), -0.999), min(filter(None, map(abs, differences)), default=0.0)
-    return Block(first + total / n, jump, first + means[0], first + means[3], variance, correlation, least, n)
+    span = max(offsets) - min(offsets)
+    return Block(first + total / n, jump, first + means[0], first + means[3], variance, correlation, least, n, span)
 
 
 class Minutes:

@@ -10,8 +10,8 @@ minutes and more are so insisted on: a burst is no change of the noise.
 
 Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
 changes nothing; noise that shrinks into the rounding is not told. A count is the smallest change that was seen, where that is more than the
-channel's resolution: converters are often coarser than the digits that are shown. In a block it may be more than elsewhere, about a code
-that the converter lacks: what such a step can make by rounding is no noise of it. Nor is noise told as shrunk within `CLIPPED` deviations
+channel's resolution: converters are often coarser than the digits that are shown. What lies within two of them is rounding,
+as it is about a code that the converter lacks, or nearly so. Nor is noise told as shrunk within `CLIPPED` deviations
 of zero: instruments show nothing below it.
 Source: M. S. Bartlett, D. G. Kendall, J. R. Stat. Soc. Suppl. 8 (1946) 128 (log variance); the F test of two variances is its large-sample
 equal.
@@ -132,10 +132,8 @@ class NoiseChart:
             self._learn(block, log)
 
     def _is_rounding(self, block: Block) -> bool:
-        """A code is missing where the level stands: readings go to and fro over two steps there. A slope makes larger changes too."""
-        least = block.least
-        stands = self._step < least <= MISSING * self._step and abs(block.ends - block.begins) < least
-        return stands and block.variance <= quiet_floor(least) ** 2 * block.n / (block.n - 3)  # most that rounding makes of it
+        """All within two steps: readings go to and fro over a code that is narrow, or missing. A slope spans more."""
+        return block.span <= MISSING * self._step
 
     def _middle(self, block: Block) -> tuple[float, float]:
         if self._fixed is None:

@@ -101,10 +101,24 @@ def test_noise_that_shows_smaller_steps_after_a_while_has_not_shrunk() -> None:
     chart = NoiseChart(1e-6, 0.001, None)
     deviates = []
     for n in range(120):
-        chart.update(Block(24.0, 0.0, 24.0, 24.0, 1e-7, 0.0, 0.005 if n < 40 else 0.001, 16), n)
+        chart.update(Block(24.0, 0.0, 24.0, 24.0, 1e-7, 0.0, 0.005 if n < 40 else 0.001, 16, 0.015), n)
         deviates.append(chart.deviates)
     assert set(deviates) == {0}
     assert chart.ready
+
+
+def test_a_level_that_creeps_to_a_narrow_code_changes_no_noise() -> None:
+    """Of a code that is a tenth as wide as the others little is seen, and readings go to and fro between those beside it."""
+    rnd = fresh_random()
+
+    def code(x: float) -> int:
+        return round(x) if abs(x - 2.0) > 1.0 else 2 if abs(x - 2.0) < 0.05 else 1 if x < 2.0 else 3
+
+    chart = NoiseChart(1e-6, 0.001, None)
+    for n in range(120):
+        level = 6.0 if n < 60 else 2.0
+        chart.update(condense([0.001 * code(level + rnd.gauss(0, 0.35)) for _ in range(20)]), n)
+        assert abs(chart.deviates) < 12
 
 
 def test_a_level_that_goes_two_counts_a_reading_hides_no_noise() -> None:
@@ -112,7 +126,7 @@ def test_a_level_that_goes_two_counts_a_reading_hides_no_noise() -> None:
     chart = NoiseChart(1e-6, 0.001, None)
     for n in range(60):
         slope = 0.002 * 12 if n >= 45 else 0.0
-        chart.update(Block(24.0, slope, 24.0, 24.0 + slope, 0.0009**2, 0.0, 0.002 if slope else 0.001, 16), n)
+        chart.update(Block(24.0, slope, 24.0, 24.0 + slope, 0.0009**2, 0.0, 0.002 if slope else 0.001, 16, 0.004 + slope), n)
     assert (chart.ready, chart.deviates) == (True, 0)
 
 
