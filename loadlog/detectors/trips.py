@@ -1,8 +1,7 @@
 """`load_trip`, `supply_trip`, `open_circuit`: the current stops, and who stopped it.
 
 Physical causes: the load's own protection; the source's overload, thermal or other shutdown; a broken or pulled power lead.
-Rule, against voltage V0 and current I0 of the last tracked steady state with the load on (I0 above 20 counts and twice the accuracy's bound
-at zero):
+Rule, against voltage V0 and current I0 of the last tracked steady state with the load on (what a current is says `rest_current`):
 
 - V below 0.7·V0, and nobody switched the load off before: the source collapsed, or a power lead broke with local sense (the load then sees
   nothing). Current that still flows, or remote sense, decides for the source (but a single reading during which it flows as it does at
@@ -22,8 +21,9 @@ and a trip is not likelier than a hand, the next poll of the slow channel is wai
 An order explains what it asks for: a current as small as is left, that it stops (given since it was last at `asked.FULL` of its level, as
 a load may slew or show means of some seconds), or that the source is in its limit; not a source that gives up under it. A source that is
 asked for more gives no less than before: with less at a lower voltage it has failed (its limit fell, it folds back).
-Both need no statistics: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at rest; a step down of the
-source by more than 30 % on purpose looks the same as a supply trip in current limit or latch-off.
+Both need no statistics but those of a current: 0.7 and 5 % are far outside of noise and of load effect. Expected false alarms: none at
+rest, once some readings of it are known; a step down of the source by more than 30 % on purpose looks the same as a supply trip in current
+limit or latch-off.
 Confusions: where two causes cannot be told apart both are named with probabilities. Battery at its end (`cutoff` says so where the source
 is told to be one); a one-poll spike (marked by validation, not used); a supply switched off by hand (is a supply trip to us; one of the
 group that we ordered off, up to `DRAINED_S` before, is none).
@@ -51,6 +51,7 @@ from loadlog.detectors.base import (
     usable,
     within,
 )
+from loadlog.detectors.rest_current import RestCurrent
 from loadlog.detectors.shared_source import collapsed_elsewhere, current_left, drawn_by_others, polls_to_wait, shown_before
 from loadlog.detectors.stop_causes import READINGS, RENEWED_S, TRIPS, Stop, supply_share
 from loadlog.detectors.supply_form import COLLAPSED, SupplyForm
@@ -59,6 +60,7 @@ from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding
 from loadlog.model.sample import Sample
 
+FALSE_ALARMS_PER_1000_H = 0.1  # of a noise that would be taken for a current
 STOPPED, HOLDS = 0.05, 0.9
 STEADY_POLLS = 3
 SURE = 0.9
@@ -78,7 +80,8 @@ class Trips(Stateless):
         mode = device.channel("mode")
         self._mode_every_s = (mode.every if mode else 1) * device.period_s
         self._least_v = least_shown(voltage)
-        self._least_a = least_shown(current)
+        self._none = RestCurrent(current, FALSE_ALARMS_PER_1000_H, device.period_s)
+        self._least_a = self._none.shown_a
         self._steady: Steady | None = None
         self._stopped: Stopped | None = None
         self._collapsed: Collapsed | None = None
@@ -177,7 +180,7 @@ class Trips(Stateless):
         elif steady is not None and flows and sample.status.get("input_on", 1) != 0:
             steady.take(sample, v, abs(i))
         else:
-            self._begin(sample, v, abs(i), mode)
+            self._begin(sample, v, i, mode)
         return NOTHING
 
     def _least_hold(self, steady: Steady, mode: str | None) -> float:
@@ -185,9 +188,11 @@ class Trips(Stateless):
 
     def _begin(self, sample: Sample, v: float, i: float, mode: str | None) -> None:
         """A steady state, when there is a load."""
-        self._steady = None
-        if i >= self._least_a and v >= self._least_v and sample.status.get("input_on", 1) != 0:
-            self._steady = Steady(v, i, sample, mode, i)
+        self._steady, none = None, self._none
+        if abs(i) < (none.least_a if none.is_known else self._least_a):
+            none.learn(i)
+        elif v >= self._least_v and sample.status.get("input_on", 1) != 0:
+            self._steady = Steady(v, abs(i), sample, mode, abs(i))
 
     # -- voltage gone
 

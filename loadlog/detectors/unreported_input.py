@@ -3,9 +3,8 @@
 Physical cause: a hand on the input key, another program on the bus, a tester of batteries that goes to its next phase. A load that reports
 its input is `operated`'s; that a current stops is `trips`', which names the hand among the causes.
 Rule: hardly any current (a quarter of what counts as one) for `REST_S` and `REST_POLLS` polls at a voltage that is there, then a current in
-`READINGS` readings in a row, at most `BETWEEN` after the last without. A current is twenty counts, twice the accuracy's bound at zero, and
-the quantile of `FALSE_ALARMS_PER_1000_H` of the noise at rest, as learned and widened by Student's t, whichever is most. The voltage must
-answer against it by `SIGNIFICANT` deviations of its own noise (widened too), as behind any source: fall, or rise where the current is
+`READINGS` readings in a row, at most `BETWEEN` after the last without. What a current is says `rest_current`. The voltage must answer
+against it by `SIGNIFICANT` deviations of its own noise (widened by Student's t), as behind any source: fall, or rise where the current is
 negative, as an instrument that charges too shows it. Where the load tells a mode other than CV it is enough that it does not move the other
 way. No order of ours from `ORDER_SETTLE_S` before the last reading without current on, nor one to switch the input on since the rest began.
 That the current flows again after a stop that `trips` told is told there: nothing is told here then (``Context.stop_told``).
@@ -27,7 +26,8 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from loadlog.detectors.base import NOTHING, ORDER_SETTLE_S, Context, Stateless, Watched, end_ns, least_shown, onset_since
-from loadlog.detectors.statistics import alarm_probability, student_quantile, two_sided_quantile
+from loadlog.detectors.rest_current import RestCurrent
+from loadlog.detectors.statistics import student_quantile
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Finding, Severity
 from loadlog.model.sample import Sample, Stamp
@@ -36,7 +36,6 @@ FALSE_ALARMS_PER_1000_H = 0.1
 REST_S, REST_POLLS = 5.0, 3
 READINGS = 2
 BETWEEN = 1  # readings that are neither: an instrument that averages shows half of a step, and validation doubts the first
-NOISE_KNOWN, NOISE_MEMORY = 30, 1000
 TRACK = 0.1  # weight of a new reading in the voltage at rest
 SIGNIFICANT = 3.5
 TURNED_UP = 1.1
@@ -69,16 +68,16 @@ class UnreportedInput(Stateless):
 
     KINDS: ClassVar[tuple[str, ...]] = ("input_switched",)
 
-    __slots__ = ("_device", "_least_a", "_least_v", "_polls", "_rest", "_rounding", "_square")
+    __slots__ = ("_device", "_least_a", "_least_v", "_none", "_rest", "_rounding")
 
     def __init__(self, device: DeviceSpec) -> None:
         voltage, current = device.channel("voltage_v"), device.channel("current_a")
         assert voltage is not None  # `applies` says so
         assert current is not None
         self._device = device
-        self._least_v, self._least_a = least_shown(voltage), least_shown(current)
-        self._rounding = (voltage.resolution**2 / 12.0, current.resolution**2 / 12.0)  # variances
-        self._polls, self._square = 0, 0.0  # of the current at rest: how many, their mean square
+        self._none = RestCurrent(current, FALSE_ALARMS_PER_1000_H, device.period_s)
+        self._least_v, self._least_a = least_shown(voltage), self._none.shown_a
+        self._rounding = voltage.resolution**2 / 12.0  # variance
         self._rest: _Rest | None = None
 
     @staticmethod
@@ -104,29 +103,16 @@ class UnreportedInput(Stateless):
             return NOTHING
         i = abs(signed_a)
         is_none = i <= 0.25 * self._least_a
-        least_a = self._least_a if is_none else self._current()
+        least_a = self._least_a if is_none else self._none.least_a
         if rest is not None and i >= least_a:
             return self._flows(rest, sample, v, signed_a, context)
-        self._learn(i)
-        if is_none or (self._polls >= NOISE_KNOWN and i <= 0.25 * least_a):
+        self._none.learn(signed_a)
+        if is_none or (self._none.is_known and i <= 0.25 * least_a):
             self._rests(sample, v, context)
         elif rest is not None:
             rest.between += 1
             rest.readings, rest.first = 0, None
         return NOTHING
-
-    def _current(self) -> float:
-        """What counts as one, A."""
-        z = two_sided_quantile(alarm_probability(FALSE_ALARMS_PER_1000_H, self._device.period_s))
-        return max(self._least_a, student_quantile(z, max(self._polls, REST_POLLS)) * math.sqrt(max(self._square, self._rounding[1])))
-
-    def _learn(self, i: float) -> None:
-        """Values beyond three deviations count as three once some are known."""
-        self._polls = min(self._polls + 1, NOISE_MEMORY)
-        square = i * i
-        if self._polls > REST_POLLS:
-            square = min(square, 9.0 * max(self._square, self._rounding[1]))
-        self._square += (square - self._square) / self._polls
 
     def _rests(self, sample: Sample, v: float, context: Context) -> None:
         now_ns, rest = sample.stamp.t_utc_ns, self._rest
@@ -160,7 +146,7 @@ class UnreportedInput(Stateless):
 
     def _answers(self, rest: _Rest, v: float, i: float, mode: str | None) -> bool:
         """The voltage moves against the current, or does not move with it where that is enough."""
-        variance = max(rest.square, self._rounding[0])
+        variance = max(rest.square, self._rounding)
         against = (rest.voltage_v - v) * math.copysign(1.0, i)
         deviations = against / math.sqrt(variance * (1.0 / READINGS + TRACK / (2.0 - TRACK)))
         if mode is not None:

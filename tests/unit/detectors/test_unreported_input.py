@@ -121,7 +121,8 @@ def test_what_may_have_been_another_cause(act: Callable[[Bench], None]) -> None:
 
 @pytest.mark.parametrize("correlation", [0.0, 0.9])
 def test_noise_at_rest_is_no_current_but_a_current_in_it_is_one(correlation: float) -> None:
-    """Of 15 counts, where 20 count as a current of an instrument that says nothing of its accuracy."""
+    """Of 15 counts, where 20 count as a current of an instrument that says nothing of its accuracy; what comes and goes in it has not stopped
+    either, once it is known (a few readings)."""
     rnd = fresh_random()
     device = DeviceSpec("load-1", "load", "b", 0.1, (number("voltage_v", "V", "0.001"), number("current_a", "A", "0.001")))
     pipeline, noise, told = Pipeline([device], next_seq=1, next_event_id=1), 0.0, []
@@ -130,9 +131,10 @@ def test_noise_at_rest_is_no_current_but_a_current_in_it_is_one(correlation: flo
         is_on = n >= 19_900
         counts = {"voltage_v": round((23_900 if is_on else 24_000) + rnd.gauss(0.0, 0.6)), "current_a": round(5000 * is_on + noise)}
         events = pipeline.feed(Reading("load-1", Stamp(T0_NS + n * 100_000_000, 4_000_000), counts))[1]
-        told += [n for e in events if e.kind == "input_switched"]
-    assert len(told) == 1
-    assert 19_900 <= told[0] <= 19_903
+        told += [(n, e.kind) for e in events if n >= 200]
+    ((at, kind),) = told
+    assert kind == "input_switched"
+    assert 19_900 <= at <= 19_903
 
 
 def test_a_stop_that_was_told_says_itself_that_the_current_flows_again() -> None:
