@@ -2,8 +2,9 @@
 
 Physical cause: a hand on the input key, another program on the bus, a tester of batteries that goes to its next phase. A load that reports
 its input is `operated`'s; that a current stops is `trips`', which names the hand among the causes.
-Rule: hardly any current (a quarter of what counts as one) for `REST_S` and `REST_POLLS` polls at a voltage that is there, then a current in
-`READINGS` readings in a row, at most `BETWEEN` after the last without. What a current is says `rest_current`. The voltage must answer
+Rule: hardly any current (a quarter of what counts as one, half where its noise is known) for `REST_S` and `REST_POLLS` polls at a voltage
+that is there, then a current in `READINGS` readings in a row, at most `BETWEEN` after the last without. What a current is says
+`rest_current`. The voltage must answer
 against it by `SIGNIFICANT` deviations of its own noise (widened by Student's t), as behind any source: fall, or rise where the current is
 negative, as an instrument that charges too shows it. Where the load tells a mode other than CV it is enough that it does not move the other
 way. No order of ours from `ORDER_SETTLE_S` before the last reading without current on, nor one to switch the input on since the rest began.
@@ -107,7 +108,7 @@ class UnreportedInput(Stateless):
         if rest is not None and i >= least_a:
             return self._flows(rest, sample, v, signed_a, context)
         self._none.learn(signed_a)
-        if is_none or (self._none.is_known and i <= 0.25 * least_a):
+        if is_none or (self._none.is_known and i <= 0.5 * least_a):
             self._rests(sample, v, context)
         elif rest is not None:
             rest.between += 1

@@ -5,7 +5,8 @@ the contact open, closed, or show a mean of both, so there is no step from one p
 a mixture of all.
 Rule: the level of before is kept from the sample at which the chart signals without a step. When `SETTLED` samples in succession lie as
 close together as noise lets them, what they differ by from that level is a step that took so long, if the signal went back meanwhile by
-`BACK` of it and by `BACK_DEVIATIONS`: what sags, ramps or settles goes one way, and noise ends at the level at which it began. Given up
+`BACK` of it and by `BACK_DEVIATIONS`, and came again by as much: what sags, ramps or settles goes one way, beside a level that was drawn on
+too far as well, and noise ends at the level at which it began. Given up
 after `MOST_S`, or when it has been at rest at the level of before for long.
 Limits: a contact that is at rest for `SETTLED` polls has settled. Confused with: a source that steps amid a disturbance of the mains.
 Units: those of the signal. Source: contact bounce, any text on switches; the figures are judgements.
@@ -33,13 +34,14 @@ _UNSEEN = Residuals([], [], [], 0.0, 0.0, 0.0)
 class Unsettled:
     """From the sample at which ``watch`` signalled. ``level``: of before."""
 
-    __slots__ = ("_fell", "_high", "_low", "_rests", "_rose", "_until_ns", "is_over", "level", "onset")
+    __slots__ = ("_bottom", "_fell", "_high", "_low", "_rests", "_rose", "_top", "_until_ns", "is_over", "level", "onset")
 
     def __init__(self, watch: StepWatch) -> None:
         self.level, self.onset, values = watch.left()
         self._until_ns = self.onset.latest_utc_ns + round(max(MOST_SAMPLES * watch.period_ns, MOST_S * 1e9))
         self._low, self._high = math.inf, -math.inf
-        self._rose = self._fell = 0.0  # the furthest up after a low one, and down after a high one
+        self._rose = self._fell = 0.0  # the furthest up after a low one, to the top, and down after a high one, to the bottom
+        self._top = self._bottom = self.level
         self._rests = 0  # samples at rest at the level of before
         self.is_over = False
         self._take(values)
@@ -47,7 +49,10 @@ class Unsettled:
     def _take(self, values: Iterable[float]) -> None:
         for value in values:
             self._low, self._high = min(self._low, value), max(self._high, value)
-            self._rose, self._fell = max(self._rose, value - self._low), max(self._fell, self._high - value)
+            if value - self._low > self._rose:
+                self._rose, self._top = value - self._low, value
+            if self._high - value > self._fell:
+                self._fell, self._bottom = self._high - value, value
 
     def update(self, watch: StepWatch) -> Step | None:
         """``watch`` took another value. The step, once the signal has settled at another level."""
@@ -60,10 +65,11 @@ class Unsettled:
         if len(last) < SETTLED or max(last) - min(last) > RANGE * short:
             self._rests = 0
             return None
-        size = math.fsum(last) / SETTLED - self.level
+        settled = math.fsum(last) / SETTLED
+        size = settled - self.level
         of_mean = watch.deviation_of_mean(SETTLED)
         deviation = max(watch.sigma, of_mean)
-        back = self._rose if size < 0.0 else self._fell
+        back = min(self._rose, self._top - settled) if size < 0.0 else min(self._fell, settled - self._bottom)
         if abs(size) < LEAST_KNOWN * deviation:  # closed again, or for a moment
             self._rests += 1
             self.is_over = self._rests > LAG

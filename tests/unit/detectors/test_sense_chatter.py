@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from loadlog.detectors.statistics import alarm_probability
@@ -111,3 +113,18 @@ def test_a_bounce_before_a_gap_says_nothing_of_the_level_after_it(gap_s: float) 
         found.append(unsettled.update(watch))
     sizes = [step.size for step in found if step is not None]
     assert sizes == ([] if gap_s else [pytest.approx(-0.06, abs=0.002)])
+
+
+@pytest.mark.parametrize("period_s", [0.5, 1.0])
+def test_a_battery_that_relaxes_after_a_step_of_the_current_has_not_chattered(period_s: float) -> None:
+    """Its level is drawn on as a line, from which it bends away; it comes nearer then, and does not leave again."""
+    rnd, found = fresh_random(), []
+    for _ in range(12):
+        bench = Bench(rnd, loads=[Load(load_spec(path_resistance_ohm=None, period_s=period_s))])
+        emf_v, tau_s, depth_v = bench.source.emf_v, rnd.uniform(15.0, 60.0), rnd.choice([-1.0, 1.0]) * rnd.uniform(0.08, 0.3)
+        bench.at(100.0, lambda bench=bench: setattr(bench.loads[0], "level", 3.0))  # type: ignore[misc]
+        for n in range(1200):
+            value = emf_v + depth_v * math.exp(-0.25 * n / tau_s)
+            bench.at(100.0 + 0.25 * n, lambda value=value, bench=bench: setattr(bench.source, "emf_v", value))  # type: ignore[misc]
+        found += [e.kind for e in record(bench, 400.0).raised() if e.kind.startswith("sense")]
+    assert found == []
