@@ -121,8 +121,8 @@ def test_what_may_have_been_another_cause(act: Callable[[Bench], None]) -> None:
 
 @pytest.mark.parametrize("correlation", [0.0, 0.9])
 def test_noise_at_rest_is_no_current_but_a_current_in_it_is_one(correlation: float) -> None:
-    """Of 15 counts, where 20 count as a current of an instrument that says nothing of its accuracy; once it is known, what comes and goes in
-    it has not stopped either."""
+    """Of 15 counts, where 20 count as a current of an instrument that says nothing of its accuracy. Once it is known, what comes and goes
+    in it has not stopped either."""
     rnd = fresh_random()
     device = DeviceSpec("load-1", "load", "b", 0.1, (number("voltage_v", "V", "0.001"), number("current_a", "A", "0.001")))
     pipeline, noise, told = Pipeline([device], next_seq=1, next_event_id=1), 0.0, []
