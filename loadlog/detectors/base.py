@@ -138,11 +138,15 @@ class Context:
     _converter: Converter = field(init=False)
     _repeat_of: Sample | None = None
     _is_repeat: bool = False
+    _power_of: Sample | None = None
+    _power_w: float | None = None
+    _tells_power: bool = field(init=False)
 
     def __post_init__(self) -> None:
         """Nothing was read yet."""
         self._converter = Converter(self.device)
         self.steps = self._converter.steps
+        self._tells_power = self.device.channel("power_w") is not None
 
     def mode(self, sample: Sample) -> str | None:
         """`status_name` of the device's ``mode``; several detectors ask it of the same sample."""
@@ -160,6 +164,18 @@ class Context:
                 values = sample.values
                 self._measured = finite(values.get("voltage_v")), finite(values.get("current_a"))
         return self._measured
+
+    def power_w(self, sample: Sample) -> float | None:
+        """As the device tells it, or else V times A; None where this poll does not tell. Several detectors ask for that of the same
+        sample."""
+        if sample is not self._power_of:
+            self._power_of, values = sample, sample.values
+            if self._tells_power:
+                self._power_w = None if sample.bad and "power_w" in sample.bad else finite(values.get("power_w"))
+            else:
+                v, i = finite(values.get("voltage_v")), finite(values.get("current_a"))
+                self._power_w = None if v is None or i is None else v * i
+        return self._power_w
 
     def is_repeat(self, sample: Sample) -> bool:
         """The poll shows the instrument's last reading again (`renewal`). Ask it of every sample with V and A, or of none."""

@@ -23,7 +23,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, end_ns, usable
-from loadlog.detectors.heat import air_of, heatsink_of, knows_power, measures_air, power_of, rated_w
+from loadlog.detectors.heat import air_of, heatsink_of, knows_power, measures_air, rated_w
 from loadlog.model.device import DeviceSpec
 from loadlog.model.event import Event, Finding, Onset, Severity
 from loadlog.model.learned import Knowledge, Learned, fact, fixed
@@ -154,7 +154,7 @@ class CoolingDegraded:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        power_w = power_of(self._device, sample)
+        power_w = context.power_w(sample)
         if power_w is None:
             return NOTHING
         now_ns = sample.stamp.t_utc_ns

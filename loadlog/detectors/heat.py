@@ -22,16 +22,6 @@ def rated_w(device: DeviceSpec) -> float:
     return power.high if power is not None and power.high else RATED_W
 
 
-def power_of(device: DeviceSpec, sample: Sample) -> float | None:
-    """W; None where this poll does not tell."""
-    if device.channel("power_w") is not None:
-        if sample.bad and "power_w" in sample.bad:
-            return None
-        return finite(sample.values.get("power_w"))
-    v, i = finite(sample.values.get("voltage_v")), finite(sample.values.get("current_a"))
-    return None if v is None or i is None else v * i
-
-
 def air_of(sample: Sample, context: Context) -> float | None:
     """Temperature of the air, °C: the device's own reading, or that of a device of its group; None where nobody measures it."""
     found = air_reading(sample, context)

@@ -40,7 +40,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 from loadlog.detectors.base import NOTHING, Context, begin_ns, end_ns, finite, usable
-from loadlog.detectors.heat import AIR, knows_power, measures_air, power_of, rated_w
+from loadlog.detectors.heat import AIR, knows_power, measures_air, rated_w
 from loadlog.detectors.limits import limit_of
 from loadlog.detectors.thermal_air import Air, resolution_of_air
 from loadlog.detectors.thermal_bank import Known
@@ -125,7 +125,7 @@ class TemperatureRising:
         """See the module."""
         if sample.failure is not None:
             return NOTHING
-        power_w = power_of(self._device, sample)
+        power_w = context.power_w(sample)
         if power_w is None:
             return NOTHING
         if self._has_ambient is None:
@@ -134,21 +134,18 @@ class TemperatureRising:
         if self._has_fan and (rpm := finite(sample.values.get("fan_rpm"))) is not None and rpm < TURNS_RPM:
             self._stood_ns = sample.stamp.t_utc_ns
         temperatures = [usable(sample, watch.channel.name) for watch in self._watches]
-        found: list[Finding] = []
-        air_c: float | None = 0.0
-        if self._air is not None and not (temperatures[0] is None and temperatures[-1] is None):  # of one or two
-            air_c = self._air.at(sample, context)
-            if not self._air.is_known:
-                self._early = [*self._early[1 - MOST_EARLY :], (sample, temperatures, power_w)]
-                return NOTHING
-            for early in self._early:
-                found += self._take(*early, air_c)
-            self._early = []
-        return [*found, *self._take(sample, temperatures, power_w, air_c)]
+        if self._air is None or (temperatures[0] is None and temperatures[-1] is None):  # of one or two
+            return self._take(sample, temperatures, power_w, 0.0)
+        air_c = self._air.at(sample, context)
+        if not self._air.is_known:
+            self._early = [*self._early[1 - MOST_EARLY :], (sample, temperatures, power_w)]
+            return NOTHING
+        waited, self._early = self._early, []
+        return [f for early in (*waited, (sample, temperatures, power_w)) for f in self._take(*early, air_c)]
 
-    def _take(self, sample: Sample, temperatures: Sequence[float | None], power_w: float, air_c: float | None) -> list[Finding]:
+    def _take(self, sample: Sample, temperatures: Sequence[float | None], power_w: float, air_c: float | None) -> Sequence[Finding]:
         """``air_c``: taken off; None where it is not known at this sample."""
-        found: list[Finding] = []
+        found: Sequence[Finding] = NOTHING
         for watch, reading_c in zip(self._watches, temperatures, strict=True):
             temperature_c = None if reading_c is None or air_c is None else reading_c - air_c
             if temperature_c is not None and air_c is not None:
@@ -156,11 +153,11 @@ class TemperatureRising:
             is_block = watch.take(sample, temperature_c, power_w)
             if watch.is_helped:
                 watch.is_helped = False
-                found += [self._end(watch, name, watch.limits[name], sample, "cooling improved") for name in watch.active]
+                found = [*found, *(self._end(watch, name, watch.limits[name], sample, "cooling improved") for name in watch.active)]
                 watch.active.clear()
             if is_block and watch.is_due():
                 watch.solve()
-                found += self._judge(watch, sample)
+                found = [*found, *self._judge(watch, sample)]
                 watch.bank.rest()
         return found
 
