@@ -80,13 +80,14 @@ class Group:
         peer, self.speaks = witness_of(self.device, context)
         self.witness = None if peer is None else Witness(peer, block_s)
 
-    def shows(self, channel: Channel, amount: float, is_noise: bool) -> bool:
-        """Another device of the group shows the same of the voltage: it is the source's. ``amount``: a change in V, or for noise the ratio
-        to the usual."""
-        witness = self.witness
-        if witness is None or channel.name != "voltage_v":
-            return False
-        return witness.shows_noise(amount) if is_noise else witness.shows_change(amount)
+    def shows_change(self, channel: Channel, change: float) -> bool:
+        """Another device of the group shows the same change of the voltage, V: it is the source's."""
+        return self.witness is not None and channel.name == "voltage_v" and self.witness.shows_change(change)
+
+    def shows_noise(self, channel: Channel) -> bool:
+        """The same of the voltage's noise."""
+        noise = channel.noise
+        return self.witness is not None and channel.name == "voltage_v" and self.witness.shows_noise(noise.usual, noise.now)
 
     def tell(self, finding: Finding, shared: bool) -> Finding:
         """Told for the group when another of its devices shows it too; then it is not this instrument's own."""

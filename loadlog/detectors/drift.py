@@ -76,7 +76,7 @@ def _judge(
     if by_heat > 0.5:
         return []
     unseen = _by_unseen_air(channel, sample, context)
-    shared = group.shows(channel, drift.last, is_noise=False)
+    shared = group.shows_change(channel, drift.last)
     if shared and not group.speaks:
         return []
     channel.active.add(KIND)

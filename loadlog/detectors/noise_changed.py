@@ -43,7 +43,7 @@ def judge_noise(channel: Channel, block: Block, sample: Sample, context: Context
     if _ordered_beside(context, begin, end_ns(sample)):
         noise.restart()
         return []
-    shared = group.shows(channel, noise.now / max(noise.usual, 1e-300), is_noise=True)
+    shared = group.shows_noise(channel)
     if shared and not group.speaks:
         return []
     channel.active.add(KIND)

@@ -19,6 +19,7 @@ from loadlog.detectors.statistics import Moments
 from loadlog.model.device import DeviceSpec
 
 SHOWN_SHARE = 0.5
+LEAST_SEEN, SURE = math.log(1.5), 4.0  # of a logarithm of variances; deviations
 _TYPICAL_V = 10.0
 
 
@@ -97,10 +98,15 @@ class Witness:
         seen = math.fsum(last) / len(last) - self._reference
         return seen * change_v > 0.0 and abs(seen) >= SHOWN_SHARE * abs(change_v)
 
-    def shows_noise(self, ratio: float) -> bool:
-        """The noise changed there too, by at least the root of ``ratio`` (of deviations)."""
-        if self._logs.n < LEARN or len(self._recent_logs) < SUSTAINED or ratio <= 0.0:
+    def shows_noise(self, usual_v: float, now_v: float) -> bool:
+        """The noise changed there too, as ours did from one deviation to the other. The source's adds the same variance everywhere,
+        whatever an instrument has of its own, less where one averages over it: by the half of the variance, or in proportion by its root.
+        """
+        if self._logs.n < LEARN or len(self._recent_logs) < SUSTAINED or not usual_v > 0.0 < now_v:
             return False
-        seen = math.fsum(self._recent_logs) / len(self._recent_logs) - self._logs.mean
-        own = 2.0 * math.log(ratio)
-        return seen * own > 0.0 and abs(seen) >= SHOWN_SHARE * abs(own)
+        recent = math.fsum(self._recent_logs) / SUSTAINED
+        seen, own = recent - self._logs.mean, 2.0 * math.log(now_v / usual_v)
+        added, own_added = math.exp(recent) - math.exp(self._logs.mean), now_v * now_v - usual_v * usual_v
+        deviation = math.sqrt(self._logs.variance * (1.0 / SUSTAINED + 1.0 / LEARN))
+        is_sure = abs(seen) >= max(LEAST_SEEN, SURE * deviation) and abs(added) >= SHOWN_SHARE * abs(own_added)
+        return seen * own > 0.0 and (is_sure or abs(seen) >= SHOWN_SHARE * abs(own))

@@ -222,9 +222,10 @@ def test_a_line_through_values_is_the_least_squares_one() -> None:
 # -- one cause in a group, one event
 
 
-def group_of_three(rnd: random.Random, sag: Callable[[float], float] | None = None) -> Bench:
-    """Two loads and a meter on one source."""
-    loads = [Load(load_spec(f"load-{n}", period_s=1.0, sense="local", path_resistance_ohm=None), level=3.0 + n) for n in (1, 2)]
+def group_of_three(rnd: random.Random, sag: Callable[[float], float] | None = None, noise: float = 0.6) -> Bench:
+    """Two loads with so many counts of noise and a meter, on one source."""
+    specs = [load_spec(f"load-{n}", period_s=1.0, sense="local", path_resistance_ohm=None) for n in (1, 2)]
+    loads = [Load(spec, level=3.0 + n, noise=noise) for n, spec in enumerate(specs, 1)]
     return Bench(rnd, Source(emf_v=24.0, slow_v=rnd.uniform(0.0, 0.0004), sag=sag), loads, [meter_spec(period_s=1.0)])
 
 
@@ -237,12 +238,24 @@ def test_a_drift_of_the_source_is_told_once_by_the_most_accurate_device_for_the_
     assert "instrument_drift" not in event.alternatives
 
 
-def test_noise_of_the_source_is_told_once() -> None:
+@pytest.mark.parametrize("noise", [0.6, 2.5])
+def test_noise_of_the_source_is_told_once_and_for_the_group(noise: float) -> None:
+    """It is many times the meter's own, and a few times that of loads with more noise: the same variance for all of them."""
     rnd = fresh_random()
-    line = group_of_three(rnd)
+    line = group_of_three(rnd, noise=noise)
     line.at(1200.0, lambda: setattr(line.source, "slow_v", 0.008))
     out = record(line, 2400.0)
-    assert [(e.kind, e.device) for e in raised(out) if e.key == "voltage_v"] == [("noise_changed", "meter")]
+    told = [(e.kind, e.device, e.group) for e in raised(out) if e.key == "voltage_v"]
+    assert told == [("noise_changed", "meter", "g")]
+
+
+def test_noise_of_one_load_is_its_own() -> None:
+    rnd = fresh_random()
+    for noise, grown in ((0.6, 6.0), (2.5, 12.0)):
+        line = group_of_three(rnd, noise=noise)
+        line.at(1200.0, lambda line=line, grown=grown: setattr(line.loads[0], "noise", grown))  # type: ignore[misc]
+        told = [(e.kind, e.device, e.group) for e in raised(record(line, 2400.0)) if e.key == "voltage_v"]
+        assert told == [("noise_changed", "load-1", None)]
 
 
 def test_noise_of_the_source_is_told_once_though_the_witness_lacks_samples() -> None:
