@@ -120,9 +120,10 @@ class StepChart:
     """Generalised likelihood ratio for a step in a sequence of residuals: max over windows w of abs(mean of the last w) / scale_w.
 
     The scale of each window's mean is learned by itself, so noise that is correlated over many samples raises the scales of long windows
-    instead of the false-alarm rate. Values beyond three scales count as three (a step must not widen its own yardstick). Scales have a
-    floor: ``quantum``/√12 of rounding noise, which averages out over a window only as far as the noise dithers the counts: the share exp(-4
-    pi^2 s^2), s the noise in counts, does not (first harmonic of the rounding error).
+    instead of the false-alarm rate. Values beyond three scales count as three (a step must not widen its own yardstick), or as three of
+    rounding noise: readings that stood still until now say nothing of the noise to come. Scales have a floor: ``quantum``/√12 of rounding
+    noise, which averages out over a window only as far as the noise dithers the counts: the share exp(-4 pi^2 s^2), s the noise in counts,
+    does not (first harmonic of the rounding error).
 
     The threshold for a stated probability of a false alarm a sample: normal quantile of that probability shared among the windows
     (Bonferroni, so conservative), widened to Student's quantile while the scale is known from few samples. Means over w overlapping samples
@@ -274,9 +275,8 @@ class StepChart:
             if extra > 0.0:  # the usual share of it, for noise that is white
                 square /= 1.0 + extra / self._expected[index]
             if is_bounded and square > 9.0 * known:
-                scales[index] = known + weight * (9.0 * known - known)
-            else:
-                scales[index] = known + weight * (square - known)
+                square = min(square, 9.0 * max(known, self.rounding / window))
+            scales[index] = known + weight * (square - known)
         lately = self._lately = self._lately + (square - self._lately) / (n if n < 2 * self.LEAST else 2 * self.LEAST)
         if lately < self.FALLEN * scales[-1] and n > 4 * self.LEAST and self.memory < GIVEN:
             self.n = 2 * self.LEAST

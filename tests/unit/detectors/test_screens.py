@@ -49,7 +49,7 @@ def test_calm_samples_are_those_whose_ratios_are_small(quantum: float) -> None:
         told += ratio >= 1.0
         calm += ratio < expected
     assert told > 50  # the drawn signal says something
-    assert calm  # and so does the screen
+    assert calm > 500  # and so does the screen
     assert [screened.scale(k) for k in range(len(WINDOWS))] == [plain.scale(k) for k in range(len(WINDOWS))]
 
 

@@ -155,6 +155,19 @@ def test_false_alarm_rate_of_the_windows_is_below_what_is_stated() -> None:
     assert 0.2 * 0.01 * polls < alarms < 1.1 * 0.01 * polls
 
 
+@pytest.mark.parametrize("still", [40, 400, 2000])
+def test_noise_that_comes_after_readings_that_stood_still_is_learned(still: int) -> None:
+    """A level in the middle of a count shows none: all readings are equal, and then it moves on, or the source is another one."""
+    rnd, quantum, sigma = fresh_random(), 0.001, 0.004
+    chart, residuals, ratio = StepChart(WINDOWS, 1e-9, quantum), [0.0] * 12, 0.0
+    for n in range(still + 6000):
+        residuals = [*residuals[1:], 0.0 if n < still else round(rnd.gauss(0.0, sigma) / quantum) * quantum]
+        ratio = chart.update(residuals, learn=True)
+    assert ratio < 1.0
+    for index, window in enumerate(WINDOWS):
+        assert chart.scale(index) == pytest.approx(sigma / window**0.5, rel=0.25)
+
+
 @pytest.mark.parametrize("resolution", [1e-4, 1e-3])
 @pytest.mark.parametrize("delta", [5.0, 6.0, 8.0, 12.0, 25.0])
 def test_delay_of_the_chart_against_the_optimum(delta: float, resolution: float) -> None:
