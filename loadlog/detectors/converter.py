@@ -18,6 +18,7 @@ from loadlog.model.device import ChannelSpec, DeviceSpec
 
 LEAST_CHANGES = 4
 SEVERAL = 1.5  # counts and more; below it is one
+MISSING = 2.5  # steps and less, where one code in succession is missing; more is none
 
 
 class _Channel:

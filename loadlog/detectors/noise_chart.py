@@ -10,9 +10,9 @@ minutes and more are so insisted on: a burst is no change of the noise.
 
 Rounding: variances below the square of half a count are taken for that, so a level that creeps from the middle of a count to its edge
 changes nothing; noise that shrinks into the rounding is not told. A count is the smallest change that was seen, where that is more than the
-channel's resolution: converters are often coarser than the digits that are shown. What lies within two of them is rounding,
-as it is about a code that the converter lacks, or nearly so. Nor is noise told as shrunk within `CLIPPED` deviations
-of zero: instruments show nothing below it.
+channel's resolution: converters are often coarser than the digits that are shown. What lies within two of them is rounding, as it is about
+a code that the converter lacks, or nearly so. Nor is noise told as shrunk within `CLIPPED` deviations of zero: instruments show nothing
+below it.
 Source: M. S. Bartlett, D. G. Kendall, J. R. Stat. Soc. Suppl. 8 (1946) 128 (log variance); the F test of two variances is its large-sample
 equal.
 """
@@ -22,12 +22,12 @@ from __future__ import annotations
 import math
 
 from loadlog.detectors.blocks import Block, quiet_floor
+from loadlog.detectors.converter import MISSING
 from loadlog.detectors.statistics import Moments, two_sided_quantile
 
 LEARN, MEMORY, SUSTAINED = 30, 720, 12
 LEAST_LOG_RATIO = math.log(2.25)
 CLIPPED = 3.0  # deviations from zero
-MISSING = 2.5  # steps
 SAME_FLOOR = 0.9  # counts are whole numbers, and their values are not
 
 

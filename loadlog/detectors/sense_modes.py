@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, Self
 
-from loadlog.detectors.converter import SEVERAL
+from loadlog.detectors.converter import MISSING, SEVERAL
 from loadlog.detectors.sense_causes import (
     DROOP,
     LEAD,
@@ -47,7 +47,7 @@ MODES = ("cc", "cv", "cp", "cr")
 LARGEST_SOURCE_OHM, SMALLEST_SOURCE_OHM = 0.5, 0.005  # believed while it is not known
 EXPLAINED_SHARE = 0.3
 ONE_STEP = 1.5  # of a converter that is coarser than its digits, and less is one
-MISSING, THERE_AND_BACK = 2.5, 3  # steps of it: more than one code in succession is not missing; changes between its neighbours
+THERE_AND_BACK = 3  # changes between the neighbours of a code that is missing
 MOST_DOUBT_OF_SUSPECTED = 0.01  # odds of burst and ramp against a step of a size that nobody expects: a droop of the mains makes any
 
 
