@@ -1,4 +1,5 @@
-"""Every way to get a profile wrong that we know of: one line with file, key, what is wrong and, for a slip of the pen, the nearest name.
+"""Every way to get a profile of a Modbus instrument wrong that we know of: one line with file, key, what is wrong and, for a slip of the
+pen, the nearest name.
 
 Each case changes one place of a profile that loads, so that the message can only come from that place.
 """
@@ -9,8 +10,9 @@ import pytest
 
 from loadlog.model.errors import ConfigError
 from loadlog.profiles import load_profile
+from tests.unit.profiles.broken import check, each_line_broken, message
 
-MODBUS = """
+PROFILE = """
 name = "bench-load"
 protocol = "modbus"
 roles = ["load"]
@@ -62,42 +64,13 @@ type = "f32"
 voltage_v = 150.0
 """
 
-SCPI = """
-name = "bench-meter"
-protocol = "scpi"
-roles = ["meter"]
-
-[timing]
-longest_message = 60
-
-[[channel]]
-name = "voltage_v"
-query = "MEAS:VOLT?"
-resolution = 0.001
-
-[[status]]
-name = "input_on"
-query = "INP?"
-
-[[status]]
-name = "mode"
-query = "FUNC?"
-values = { cc = "CURRent", cv = "VOLTage" }
-
-[writes.input_off]
-command = "INP OFF"
-
-[writes.setpoint]
-command = "LEV {value}"
-"""
-
 CURRENT_F32 = 'name = "current_a"\naddress = 18\ntype = "f32"\nresolution = 0.001'
 INPUT_ON = 'name = "input_on"\naddress = 20\nbit = 0'
 MODE = 'name = "mode"\naddress = 21\nvalues = { cc = 0, cv = 1 }'
 OFF = "function = 6\naddress = 64\nvalue = 0"
 SET = 'function = 16\naddress = 66\ntype = "f32"'
 
-MODBUS_CASES = [
+CASES = [
     # the file
     ('name = "bench-load"', 'name = "bench load"', "p.toml: name: a name is of letters, digits, '.', '_' and '-', a letter or digit first"),
     ('name = "bench-load"\n', "", "p.toml: name: missing"),
@@ -329,36 +302,18 @@ MODBUS_CASES = [
     ("voltage_v = 150.0", "voltage_v = 500.0", "p.toml: ratings.voltage_v = 500 is not inside the channel's possible [-1.0, 300.0]"),
 ]
 
-SCPI_CASES = [
-    ("resolution = 0.001", "", "p.toml: channel[voltage_v]: resolution is missing"),
-    ('query = "MEAS:VOLT?"\n', "", "p.toml: channel[voltage_v].query: missing"),
-    ('"MEAS:VOLT?"', '"MEAS:VOLT"', "p.toml: channel[voltage_v].query: 'MEAS:VOLT' is no single query"),
-    ('"MEAS:VOLT?"', '"MEAS:VOLT?;CURR?"', "p.toml: channel[voltage_v].query: 'MEAS:VOLT?;CURR?' is no single query"),
-    ('"MEAS:VOLT?"', '"MEAS:VOLT?' + " (@1)" * 20 + '"', "p.toml: channel[voltage_v].query: longer than timing.longest_message = 60"),
-    ('"MEAS:VOLT?"\n', '"MEAS:VOLT?"\nadress = 3\n', "p.toml: channel[voltage_v].adress: unknown key"),
-    ('"MEAS:VOLT?"\n', '"MEAS:VOLT?"\nfield = 0\n', "p.toml: channel[voltage_v].field: Input should be greater than or equal to 1, not 0"),
-    (
-        '"INP?"',
-        '"meas:volt?"',
-        "p.toml: status[input_on].query: meas:volt? is asked by channel[voltage_v] already; a query or a field is wrong",
-    ),
-    ('query = "INP?"', 'query = "INP?"\non = "ON"', "p.toml: status[input_on]: give both on and off, and let them differ"),
-    ('query = "INP?"\n', "", "p.toml: status[input_on]: query is missing"),
-    ('cc = "CURRent"', "cc = 1.5", "p.toml: status[mode]: values.cc: 1.5 is neither a mnemonic such as 'CURRent' nor a whole number"),
-    ('cc = "CURRent"', 'cc = "VOLTage"', "p.toml: status[mode]: values: cc and cv both stand for 'VOLTage'"),
-    ('"INP OFF"', '"INP?"', "p.toml: writes.input_off.command: 'INP?' is no command"),
-    ('"INP OFF"', '"INP {value}"', "p.toml: writes.input_off.command: only the set-point takes {value}"),
-    ('"LEV {value}"', '"LEV 5"', "p.toml: writes.setpoint.command: 'LEV 5' has no {value} where the number is to stand"),
-    ("longest_message = 60", "largest_block = 60", "p.toml: timing.largest_block: unknown key"),
-]
+
+def test_the_unbroken_profile_loads() -> None:
+    assert message(PROFILE) == ""
 
 
-def _message(text: str) -> str:
-    try:
-        load_profile(text, "p.toml")
-    except ConfigError as exc:
-        return str(exc)
-    return ""
+@pytest.mark.parametrize(("old", "new", "expected"), CASES)
+def test_modbus_profile_error_names_file_key_and_cure(old: str, new: str, expected: str) -> None:
+    check(PROFILE, old, new, expected)
+
+
+def test_every_message_about_a_modbus_profile_is_one_line_whatever_the_text() -> None:
+    each_line_broken(PROFILE)
 
 
 def test_a_wrong_profile_is_a_configuration_error_for_the_exit_status() -> None:
@@ -367,51 +322,17 @@ def test_a_wrong_profile_is_a_configuration_error_for_the_exit_status() -> None:
     assert (caught.value.exit_status, caught.value.where) == (2, "p.toml")
 
 
-def test_the_unbroken_profiles_load() -> None:
-    assert _message(MODBUS) == ""
-    assert _message(SCPI) == ""
-
-
-@pytest.mark.parametrize(("old", "new", "expected"), MODBUS_CASES)
-def test_modbus_profile_error_names_file_key_and_cure(old: str, new: str, expected: str) -> None:
-    _check(MODBUS, old, new, expected)
-
-
-@pytest.mark.parametrize(("old", "new", "expected"), SCPI_CASES)
-def test_scpi_profile_error_names_file_key_and_cure(old: str, new: str, expected: str) -> None:
-    _check(SCPI, old, new, expected)
-
-
-def _check(base: str, old: str, new: str, expected: str) -> None:
-    assert old in base
-    message = _message(base.replace(old, new, 1))
-    assert "\n" not in message
-    if expected:
-        assert expected in message
-    else:
-        assert message == ""
-
-
 def test_one_based_numbers_begin_at_one() -> None:
-    text = MODBUS.replace("[quirks]", "[quirks]\nregister_numbers_from = 1").replace("address = 2\n", "address = 0\n")
-    assert _message(text) == "p.toml: identity.serial.address = 0, but quirks.register_numbers_from = 1: the first register is number 1"
+    text = PROFILE.replace("[quirks]", "[quirks]\nregister_numbers_from = 1").replace("address = 2\n", "address = 0\n")
+    assert message(text) == "p.toml: identity.serial.address = 0, but quirks.register_numbers_from = 1: the first register is number 1"
 
 
 def test_slow_channels_that_never_meet_are_refused() -> None:
-    text = MODBUS
+    text = PROFILE
     for name, address, every in (("a_v", 30, 97), ("b_v", 31, 101), ("c_v", 32, 103)):
         text = text.replace(
             "[[status]]", f'[[channel]]\nname = "{name}"\naddress = {address}\ntype = "u16"\nevery = {every}\n\n[[status]]', 1
         )
-    assert _message(text) == (
+    assert message(text) == (
         "p.toml: every: 1, 97, 101, 103 repeat only after 1009091 polls (at most 10000); use numbers that divide each other"
     )
-
-
-def test_every_message_is_one_line_whatever_the_text() -> None:
-    """Each line of a good profile taken out, or broken in the middle, gives a profile or one line: never another exception."""
-    for base in (MODBUS, SCPI):
-        lines = base.splitlines()
-        for index in range(len(lines)):
-            for put in ([], [lines[index][: len(lines[index]) // 2]], [lines[index].replace("=", "= [") + "]"]):
-                assert "\n" not in _message("\n".join([*lines[:index], *put, *lines[index + 1 :]]))
