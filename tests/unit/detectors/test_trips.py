@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from loadlog.detectors.stop_causes import HAND, KNOB, STALE
 from loadlog.model.sample import Reading
 from loadlog.pipeline import Pipeline
 from tests.checklists.traces import (
@@ -80,15 +81,17 @@ def cut(bench: Bench, load: Load, source: Source) -> None:
     bench.at(20.12, lambda: setattr(load, "lead_ok", False))
 
 
-@pytest.mark.parametrize(("slow", "status_every"), [(1, 1), (10, 1), (10, 5)])
-def test_broken_lead_with_remote_sense_is_told_at_once_and_again_when_more_is_read(slow: int, status_every: int) -> None:
-    """Whether a hand did it is read later; until then the hand is among the alternatives."""
+@pytest.mark.parametrize(("slow", "status_every", "open_share"), [(1, 1, 1.0), (10, 1, 1.0 / STALE), (10, 5, 1.0)])
+def test_broken_lead_with_remote_sense_is_told_at_once_and_again_when_more_is_read(slow: int, status_every: int, open_share: float) -> None:
+    """Whether a hand did it is read later; until then the hand is among the alternatives. ``open_share``: what may still be told of the
+    knob, over what may be of the key."""
     out = play(cut, slow=slow, status_every=status_every)
     first, last = out.raised(*TRIPS)[0], out.last("open_circuit")
     assert covers(first, 20.12)
     assert at_s(first.detected_utc_ns) < 20.12 + 2 * 0.1 + 0.01
     by_hand = first.alternatives["input_switched"]
     assert by_hand > 0.3 if status_every > 1 else 0.05 < by_hand < 0.25
+    assert first.alternatives["setpoint_changed"] / by_hand == pytest.approx(open_share * KNOB / HAND, rel=0.01)
     assert str(last.state) == "active"
     assert last.confidence == pytest.approx(0.7, abs=0.03)
     assert last.alternatives == {"load_trip": pytest.approx(0.3, abs=0.03)}
