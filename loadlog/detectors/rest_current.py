@@ -2,7 +2,8 @@
 
 Rule: twenty counts or twice the accuracy's bound at zero (`base.least_shown`), or the mean of what is shown at rest and the quantile of its
 noise at the owner's rate of false alarms, widened by Student's t, whichever is more. Noise is that of readings taken one by one, so its
-correlation does not matter for one of them; what lies beyond three deviations counts as three. Units: A.
+correlation does not matter for one of them; what lies beyond three deviations counts as three.
+Limits: currents too small to count, that come and go, pass for noise and raise what counts. Units: A.
 """
 
 from __future__ import annotations

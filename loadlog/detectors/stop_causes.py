@@ -51,23 +51,11 @@ class Stop:
     was asked for by then."""
 
     __slots__ = (
-        "_before",
-        "_device",
-        "_is_off",
-        "_last",
-        "_mode",
-        "_patience",
-        "_polls",
-        "_renewed",
-        "_seen",
-        "_setpoint",
-        "_unread",
+        "_before", "_device", "_is_off", "_last", "_mode", "_patience", "_polls", "_renewed", "_seen", "_setpoint", "_unread",
         "protections",
-    )
+    )  # fmt: skip
 
-    def __init__(
-        self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float], setpoint: float | None
-    ) -> None:  # fmt: skip
+    def __init__(self, device: DeviceSpec, last: Sample, mode: str | None, before: tuple[float, float], setpoint: float | None) -> None:
         self._device, self._last, self._mode, self._before, self._setpoint = device, last, mode, before, setpoint
         channels = [c for name in _EXPLAINING if (c := device.channel(name)) is not None]
         self._unread = {c.name for c in channels}  # no report yet that is surely of the time since

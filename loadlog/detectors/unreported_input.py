@@ -4,10 +4,10 @@ Physical cause: a hand on the input key, another program on the bus, a tester of
 its input is `operated`'s; that a current stops is `trips`', which names the hand among the causes.
 Rule: hardly any current (a quarter of what counts as one, half where its noise is known) for `REST_S` and `REST_POLLS` polls at a voltage
 that is there, then a current in `READINGS` readings in a row, at most `BETWEEN` after the last without. What a current is says
-`rest_current`. The voltage must answer
-against it by `SIGNIFICANT` deviations of its own noise (widened by Student's t), as behind any source: fall, or rise where the current is
-negative, as an instrument that charges too shows it. Where the load tells a mode other than CV it is enough that it does not move the other
-way. No order of ours from `ORDER_SETTLE_S` before the last reading without current on, nor one to switch the input on since the rest began.
+`rest_current`. The voltage must answer against it by `SIGNIFICANT` deviations of its own noise (widened by Student's t), as behind any
+source: fall, or rise where the current is negative, as an instrument that charges too shows it. Where the load tells a mode other than CV
+it is enough that it does not move the other way. No order of ours from `ORDER_SETTLE_S` before the last reading without current on, nor one
+to switch the input on since the rest began.
 That the current flows again after a stop that `trips` told is told there: nothing is told here then (``Context.stop_told``).
 Confusions, named with probabilities, which are judgements: a set-point turned up from nothing; with remote sense, a power lead that is
 connected while the sense leads hang on the source already. Told apart: a source that is switched on or turned up under a load, and one that

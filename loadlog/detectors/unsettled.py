@@ -6,8 +6,8 @@ a mixture of all.
 Rule: the level of before is kept from the sample at which the chart signals without a step. When `SETTLED` samples in succession lie as
 close together as noise lets them, what they differ by from that level is a step that took so long, if the signal went back meanwhile by
 `BACK` of it and by `BACK_DEVIATIONS`, and came again by as much: what sags, ramps or settles goes one way, beside a level that was drawn on
-too far as well, and noise ends at the level at which it began. Given up
-after `MOST_S`, or when it has been at rest at the level of before for long.
+too far as well, and noise ends at the level at which it began. Given up after `MOST_S`, or when it has been at rest at the level of before
+for long.
 Limits: a contact that is at rest for `SETTLED` polls has settled. Confused with: a source that steps amid a disturbance of the mains.
 Units: those of the signal. Source: contact bounce, any text on switches; the figures are judgements.
 """
