@@ -8,7 +8,8 @@ close together as noise lets them, what they differ by from that level is a step
 `BACK` of it and by `BACK_DEVIATIONS`, and came again by as much: what sags, ramps or settles goes one way, beside a level that was drawn on
 too far as well, and noise ends at the level at which it began. Given up after `MOST_S`, or when it has been at rest at the level of before
 for long.
-Limits: a contact that is at rest for `SETTLED` polls has settled. Confused with: a source that steps amid a disturbance of the mains.
+Limits: a contact that is at rest for `SETTLED` polls has settled. Confused with: a source that steps amid a disturbance of the mains; a
+slow noise of it that grows many times is one, for so long as it is not known.
 Units: those of the signal. Source: contact bounce, any text on switches; the figures are judgements.
 """
 
@@ -26,7 +27,7 @@ SETTLED = 6  # samples
 RANGE = 5.0  # deviations that so many samples span at most: one time in three hundred they span more
 BACK, BACK_DEVIATIONS = 0.3, 6.0
 LEAST, LEAST_KNOWN = 8.0, 5.0  # deviations of a step whose size nobody expects, and of one of the expected size
-MOST_S, MOST_SAMPLES = 3.0, 30  # whichever is longer; nobody knows what happens in a gap
+MOST_S, MOST_SAMPLES = 3.0, 12  # whichever is longer: no contact bounces for that long, but polls may be slower
 REAL = 0.97  # that the level has changed, when it seems so
 _UNSEEN = Residuals([], [], [], 0.0, 0.0, 0.0)
 

@@ -15,12 +15,14 @@ from tests.checklists.traces import T0_NS, Bench, Load, Record, at_s, covers, fr
 STEP_V = 0.060  # 5 A through 12 mOhm
 
 
-def play(shape: list[float], path_ohm: float | None, until_s: float = 60.0, step: str = "0.001", period_s: float = 0.1) -> Record:
-    """The source's voltage at the load moves by these shares of I·R_path from poll to poll from 40 s on, and stays at the last."""
+def play(
+    shape: list[float], path_ohm: float | None, until_s: float = 60.0, step: str = "0.001", period_s: float = 0.1, from_s: float = 40.0
+) -> Record:
+    """The source's voltage at the load moves by these shares of I·R_path from poll to poll, and stays at the last."""
     bench = Bench(fresh_random(), loads=[Load(load_spec(path_resistance_ohm=path_ohm, step=step, period_s=period_s))])
     emf_v = bench.source.emf_v
     for n, share in enumerate(shape):
-        bench.at(40.05 + n * period_s, lambda share=share: setattr(bench.source, "emf_v", emf_v - share * STEP_V))  # type: ignore[misc]
+        bench.at(from_s + 0.5 * period_s + n * period_s, lambda share=share: setattr(bench.source, "emf_v", emf_v - share * STEP_V))  # type: ignore[misc]
     return record(bench, until_s)
 
 
@@ -54,6 +56,14 @@ def test_a_lead_that_chatters_before_it_falls_off(shape: list[float], path_ohm: 
 )
 def test_a_source_that_settles_by_and_by_is_none(shape: list[float], path_ohm: float | None) -> None:
     assert "sense_fallback" not in kinds(play(shape, path_ohm))
+
+
+@pytest.mark.parametrize(("period_s", "is_told"), [(0.1, True), (1.0, False)])
+def test_what_is_restless_for_longer_than_a_contact_bounces_is_none(period_s: float, is_told: bool) -> None:
+    """Twelve polls of it: a second, or twelve, in which a source that has become noisy comes to rest somewhere now and then."""
+    shape = [0.4, 0.9, 0.3, 0.8, 0.2, 0.7, 0.5, 0.9, 0.3, 0.6, 0.2, 0.8]
+    out = play([*shape, 1.0], None, until_s=1000.0 * period_s, period_s=period_s, from_s=400.0 * period_s)
+    assert ("sense_fallback" in kinds(out)) is is_told
 
 
 @pytest.mark.parametrize("grown", [1.3, 1.5, 1.8])
